@@ -1,0 +1,47 @@
+# Everything runs from here. On a machine without make, see "Without make" in README.md.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+
+.PHONY: audit test lab lint types unit notebooks bench format demo clean
+
+audit: $(STAMP)  ## an audit report of the invented demo practice
+	$(BIN)/outcomes audit --out reports/audit --overwrite
+
+test: $(STAMP) lint types unit notebooks  ## everything a change must pass
+
+lint: $(STAMP)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+
+types: $(STAMP)
+	$(BIN)/mypy
+
+notebooks: $(STAMP)  ## re-run every stored notebook and compare its outputs
+	$(BIN)/pytest --nbval -p no:doctest --nbval-sanitize-with tests/nbval_sanitize.cfg notebooks
+
+unit: $(STAMP)
+	$(BIN)/pytest
+
+lab: $(STAMP)  ## JupyterLab on the notebooks
+	$(BIN)/jupyter lab --notebook-dir notebooks
+
+bench: $(STAMP)  ## speed and memory beside other packages
+	$(BIN)/python benchmarks/run.py
+
+format: $(STAMP)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+demo: $(STAMP)  ## write the invented cohorts anew
+	$(BIN)/python synthetic_data/make.py
+
+$(STAMP): pyproject.toml constraints.txt
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e ".[dev]"
+	@touch $(STAMP)
+
+clean:
+	rm -rf $(VENV) build dist reports

@@ -1,0 +1,34 @@
+"""Planned and achieved tooth movement: cohorts, achievement rates, audits, overcorrection.
+
+``import outcomes as oc`` gives the public names below; each is imported when first used, so that
+importing the package costs next to nothing.
+"""
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_WHERE = {
+    "Cohort": "outcomes.cohort.read",
+    "CohortError": "outcomes.cohort.read",
+    "read_cohort": "outcomes.cohort.read",
+    "achievement": "outcomes.estimate.descriptive",
+    "RateFit": "outcomes.estimate.rates",
+    "fit_rate": "outcomes.estimate.rates",
+    "fit_rates": "outcomes.estimate.rates",
+    "measurement_error": "outcomes.measure.repeats",
+    "data_path": "outcomes.paths",
+}
+
+__all__ = ["__version__", *_WHERE]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _WHERE:
+        return getattr(import_module(_WHERE[name]), name)
+    raise AttributeError(f"module 'outcomes' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
