@@ -1,0 +1,306 @@
+"""From a cohort to the arrays of a rate model: groups, covariates, codes, and what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.estimate import mixed
+
+if TYPE_CHECKING:
+    from outcomes.cohort.read import Cohort
+
+Array = mixed.Array
+
+
+class RateError(ValueError):
+    """The data cannot answer the question; the message names the reason and the remedy."""
+
+
+@dataclass(frozen=True)
+class Design:
+    """Rows and columns of one rate model; n rows, p coefficients of which the first are groups.
+
+    ``x`` (n, p) holds planned times each group's indicator, then planned times each covariate, then
+    the intercept. ``patient`` and ``site_row`` are codes of ``patient_labels`` and
+    ``site_labels``, both in the order of the blocks.
+    """
+
+    movement: str | None
+    unit: str | None
+    group: tuple[str, ...]
+    groups: tuple[str, ...]
+    names: tuple[str, ...]
+    x: Array
+    planned: Array
+    achieved: Array
+    patient: np.ndarray
+    tooth: np.ndarray
+    tooth_code: np.ndarray
+    group_code: np.ndarray
+    patient_labels: np.ndarray
+    site_labels: pd.DataFrame
+    site_row: np.ndarray
+    counts: pd.DataFrame
+    index: pd.Index
+    notes: tuple[str, ...]
+    covariate_levels: dict[str, tuple[str, ...]]
+    covariate_centres: dict[str, float]
+    covariates: tuple[str, ...]
+
+    def blocks(self, *, site: bool = True) -> mixed.Blocks:
+        """The cross-products of this design."""
+        return mixed.cross_products(
+            self.x,
+            self.achieved,
+            self.planned[:, None],
+            self.patient,
+            site=self.tooth_code if site else None,
+            site_z=self.planned if site else None,
+            names=self.names,
+        )
+
+
+def rate_design(
+    cohort: Cohort | pd.DataFrame,
+    movement: str | None,
+    *,
+    group: str | Sequence[str] | None,
+    covariates: str | Sequence[str],
+    intercept: bool,
+) -> Design:
+    """Choose the rows, code the groups and covariates. See ``rates.fit_rate``."""
+    group_columns = _as_tuple(group)
+    covariate_columns = _as_tuple(covariates)
+    frame, movement = one_movement(cohort, movement)
+    frame = with_derived(frame, (*group_columns, *covariate_columns))
+    rows, notes = _usable_rows(frame, (*group_columns, *covariate_columns))
+
+    planned = rows["planned"].to_numpy(float)
+    patient, patient_labels = pd.factorize(rows["patient"])
+    if len(patient_labels) < 2:
+        raise RateError(
+            "One patient only: nothing can be said about other patients. Describe it with "
+            "achievement(), or add patients."
+        )
+    tooth_code, tooth_labels = pd.factorize(rows["tooth"])
+    group_code, groups = _group_codes(rows, group_columns)
+    columns = [np.where(group_code == g, planned, 0.0) for g in range(len(groups))]
+    names = list(groups)
+    levels: dict[str, tuple[str, ...]] = {}
+    centres: dict[str, float] = {}
+    for name in covariate_columns:
+        if _is_number(rows[name]):
+            values = rows[name].to_numpy(float)
+            if not set(np.unique(values)) <= {0.0, 1.0}:
+                centres[name] = float(np.mean(pd.Series(values).groupby(patient).mean()))
+                values = values - centres[name]
+                notes.append(f"Rates are given at {name} = {centres[name]:.3g}, its mean.")
+            columns.append(planned * values)
+            names.append(name)
+        else:
+            levels[name] = _levels(name, rows[name])
+            notes.append(f"Rates are given at {name} = {levels[name][0]}.")
+            text = rows[name].astype(str).to_numpy()
+            for level in levels[name][1:]:
+                columns.append(np.where(text == level, planned, 0.0))
+                names.append(f"{name}: {level}")
+    if intercept:
+        columns.append(np.ones(len(rows)))
+        names.append("intercept")
+
+    site = patient.astype(np.int64) * len(tooth_labels) + tooth_code
+    site_keys, site_row = np.unique(site, return_inverse=True)
+    site_labels = pd.DataFrame(
+        {
+            "patient": np.asarray(patient_labels)[site_keys // len(tooth_labels)],
+            "tooth": np.asarray(tooth_labels)[site_keys % len(tooth_labels)],
+        }
+    )
+    seen = np.unique(patient.astype(np.int64) * len(groups) + group_code)
+    return Design(
+        movement=movement,
+        unit=_unit(rows, movement),
+        group=group_columns,
+        groups=groups,
+        names=tuple(names),
+        x=np.stack(columns, axis=1),
+        planned=planned,
+        achieved=rows["achieved"].to_numpy(float),
+        patient=patient,
+        tooth=rows["tooth"].to_numpy(),
+        tooth_code=tooth_code,
+        group_code=group_code,
+        patient_labels=np.asarray(patient_labels),
+        site_labels=site_labels,
+        site_row=site_row,
+        counts=pd.DataFrame(
+            {
+                "group": list(groups),
+                "patients": np.bincount(seen % len(groups), minlength=len(groups)),
+                "movements": np.bincount(group_code, minlength=len(groups)),
+            }
+        ),
+        index=rows.index,
+        notes=tuple(notes),
+        covariate_levels=levels,
+        covariate_centres=centres,
+        covariates=covariate_columns,
+    )
+
+
+def one_movement(
+    cohort: Cohort | pd.DataFrame, movement: str | None
+) -> tuple[pd.DataFrame, str | None]:
+    """The rows of one movement, and its name if known."""
+    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
+    need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
+    if need:
+        raise RateError(
+            f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}. The frame has: "
+            f"{', '.join(map(str, frame.columns))}."
+        )
+    if "movement" not in frame.columns:
+        return frame, movement
+    present = [str(m) for m in frame["movement"].dropna().unique()]
+    if movement is None:
+        if len(present) > 1:
+            raise RateError(
+                f"Several movements ({', '.join(present)}): name one with movement=, or use "
+                "fit_rates for all. Millimetres and degrees have no common rate."
+            )
+        return frame, present[0] if present else None
+    if movement not in present:
+        raise RateError(
+            f"No rows of movement {movement!r}. The data hold: {', '.join(present) or 'none'}."
+        )
+    return (frame if len(present) == 1 else frame[frame["movement"] == movement]), movement
+
+
+def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Add tooth_class, arch and direction where they are asked for and absent."""
+    absent = [c for c in columns if c not in frame.columns]
+    if not absent:
+        return frame
+    from outcomes.cohort import teeth
+
+    derived: dict[str, Any] = {}
+    for name in absent:
+        if name in ("tooth_class", "arch", "side"):
+            code, labels = pd.factorize(frame["tooth"])
+            function = getattr(teeth, name)
+            try:
+                named = np.array([function(int(t)) for t in labels], dtype=object)
+            except ValueError as error:
+                raise RateError(f"{name} needs FDI tooth numbers: {error}") from error
+            derived[name] = np.where(code >= 0, named[code], None) if len(labels) else []
+        elif name == "direction":
+            derived[name] = np.where(frame["planned"] < 0, "negative", "positive")
+        else:
+            raise RateError(
+                f"No column {name!r}. The data have: {', '.join(map(str, frame.columns))}."
+            )
+    return frame.assign(**derived)
+
+
+def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+    """Rows with a planned movement and nothing missing; and sentences on the rest."""
+    notes = []
+    needed = list(dict.fromkeys(["patient", "tooth", "planned", "achieved", *columns]))
+    missing = frame[needed].isna()
+    bad = missing.any(axis=1).to_numpy()
+    for name in ("planned", "achieved"):
+        numbers = pd.to_numeric(frame[name], errors="coerce").to_numpy(float, na_value=np.nan)
+        bad = bad | ~np.isfinite(numbers)
+    if bad.any():
+        blank = [c for c in needed if missing[c].any()]
+        what = f" (blank: {', '.join(blank)})" if blank else ""
+        notes.append(f"{_count(int(bad.sum()), 'row')} left out for want of a value{what}.")
+    zero = (frame["planned"] == 0).to_numpy(dtype=bool, na_value=False) & ~bad
+    if zero.any():
+        notes.append(
+            f"{_count(int(zero.sum()), 'row')} with planned = 0 left out: unplanned movements have "
+            "no rate."
+        )
+    rows = frame[~(bad | zero)] if (bad | zero).any() else frame
+    if not len(rows):
+        raise RateError(
+            "No row is left with a planned movement and all values. "
+            + (" ".join(notes) or "The table is empty.")
+            + " Fill the blanks, or choose fewer groups and covariates."
+        )
+    return rows, notes
+
+
+def _group_codes(rows: pd.DataFrame, columns: tuple[str, ...]) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Codes and names of the groups, in the order of the schema or of a categorical."""
+    if not columns:
+        return np.zeros(len(rows), dtype=np.int64), ("all",)
+    code = np.zeros(len(rows), dtype=np.int64)
+    level_lists = []
+    for name in columns:
+        levels = _order(name, rows[name])
+        position = pd.Index(levels).get_indexer(rows[name].astype(str))
+        code = code * len(levels) + position
+        level_lists.append(levels)
+    present, group_code = np.unique(code, return_inverse=True)
+    names = []
+    for value in present:
+        parts: list[str] = []
+        for levels in reversed(level_lists):
+            value, position = divmod(value, len(levels))
+            parts.insert(0, levels[position])
+        names.append(" ".join(parts))
+    return group_code, tuple(names)
+
+
+def _order(name: str, values: pd.Series) -> list[str]:
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        used = set(values.astype(str))
+        return [str(v) for v in values.cat.categories if str(v) in used]
+    from outcomes.cohort.schema import TOOTH_CLASSES
+
+    unique = values.unique()
+    known = {"tooth_class": list(TOOTH_CLASSES), "arch": ["upper", "lower"]}.get(name, [])
+    first = [v for v in known if v in set(unique)]
+    rest = sorted((v for v in unique if v not in first), key=lambda v: (isinstance(v, str), v))
+    return [str(v) for v in [*first, *rest]]
+
+
+def _levels(name: str, values: pd.Series) -> tuple[str, ...]:
+    """Levels of a text covariate, the reference first."""
+    levels = _order(name, values)
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return tuple(levels)
+    text = values.astype(str)
+    reference = "none" if "none" in levels else str(text.value_counts().sort_index().idxmax())
+    return (reference, *(v for v in levels if v != reference))
+
+
+def _is_number(values: pd.Series) -> bool:
+    return pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values)
+
+
+def _unit(rows: pd.DataFrame, movement: str | None) -> str | None:
+    if "unit" in rows.columns and rows["unit"].nunique() == 1:
+        return str(rows["unit"].iloc[0])
+    if movement is None:
+        return None
+    from outcomes.cohort.schema import MOVEMENTS
+
+    known = MOVEMENTS.get(movement)
+    return known.unit if known else None
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n:,} {noun}{'' if n == 1 else 's'}"
+
+
+def _as_tuple(columns: str | Sequence[str] | None) -> tuple[str, ...]:
+    if columns is None:
+        return ()
+    return (columns,) if isinstance(columns, str) else tuple(columns)

@@ -1,0 +1,431 @@
+"""Achievement rates: achieved = rate x planned, with patients and teeth as random effects.
+
+The model of one movement, for row i of patient p and tooth site s (patient x tooth), group g::
+
+    achieved_i = (rate_g + gamma' w_i + u_p + v_s) planned_i + e_i
+
+A rate is a slope through the origin, so that nothing is divided by a small plan. Fitted by REML
+with Satterthwaite degrees of freedom (outcomes.estimate.mixed).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtr, stdtrit
+
+from outcomes.estimate import mixed
+from outcomes.estimate.design import Design, RateError, rate_design
+
+if TYPE_CHECKING:
+    from outcomes.cohort.read import Cohort
+
+__all__ = ["RateError", "RateFit", "RateFits", "fit_rate", "fit_rates"]
+
+
+@dataclass(frozen=True)
+class RateFit:
+    """A fitted rate model. See ``fit_rate``; tables are tidy DataFrames.
+
+    Attributes
+    ----------
+    movement, unit
+        What was fitted; None if the frame did not say.
+    rates
+        group, patients, movements, rate, se, df, low, high. Rates are shares: 0.5 is half the plan.
+    covariates
+        covariate, estimate, se, df, low, high, p: change of the rate per unit, or against the
+        reference level.
+    variance
+        component (patient, tooth, residual), sd, share. The sd of patient and tooth are in rate
+        units, that of the residual in the unit of the movement. Shares are of the variance of
+        achieved among the rows at hand (mean square plan times the rate variance).
+    level
+        Level of all intervals (low, high): t intervals on Satterthwaite degrees of freedom.
+    notes
+        Sentences on boundaries, rows left out and what the numbers refer to.
+    """
+
+    movement: str | None
+    unit: str | None
+    group: tuple[str, ...]
+    level: float
+    rates: pd.DataFrame
+    covariates: pd.DataFrame
+    variance: pd.DataFrame
+    notes: tuple[str, ...]
+    design: Design
+    mixed: mixed.MixedFit
+
+    @property
+    def log_likelihood(self) -> float:
+        """Restricted log-likelihood, or the log-likelihood of an ML fit."""
+        return self.mixed.log_likelihood
+
+    @property
+    def reml(self) -> bool:
+        return self.mixed.reml
+
+    @property
+    def singular(self) -> bool:
+        """Is a variance estimated as zero?"""
+        return self.mixed.singular
+
+    @property
+    def nobs(self) -> int:
+        return self.mixed.n
+
+    @property
+    def patients(self) -> int:
+        return self.mixed.blocks.patients
+
+    @property
+    def sites(self) -> int:
+        """Patient x tooth combinations."""
+        return len(self.design.site_labels)
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        return self.design.groups
+
+    def contrast_table(self, contrasts: np.ndarray) -> pd.DataFrame:
+        """estimate, se, df, low, high, p of contrasts (c, p) of all coefficients."""
+        contrasts = np.atleast_2d(np.asarray(contrasts, dtype=float))
+        estimate = contrasts @ self.mixed.beta
+        se = self.mixed.standard_error(contrasts)
+        df = self.mixed.df(contrasts)
+        return _interval_table(estimate, se, df, self.level)
+
+    def contrasts(self) -> pd.DataFrame:
+        """All differences between groups: a, b, difference, se, df, low, high, p, p_holm.
+
+        ``difference`` is rate a minus rate b. ``p_holm`` is adjusted for the number of
+        comparisons in this table (Holm, Scand J Stat 1979;6:65-70); the intervals are not.
+        """
+        from statsmodels.stats.multitest import multipletests
+
+        pairs = list(itertools.combinations(range(len(self.groups)), 2))
+        names = ["a", "b", "difference", "se", "df", "low", "high", "p", "p_holm"]
+        if not pairs:
+            return pd.DataFrame({n: pd.Series(dtype=str if n in "ab" else float) for n in names})
+        matrix = np.zeros((len(pairs), len(self.mixed.beta)))
+        for row, (i, j) in enumerate(pairs):
+            matrix[row, i], matrix[row, j] = 1.0, -1.0
+        table = self.contrast_table(matrix).rename(columns={"estimate": "difference"})
+        table.insert(0, "a", [self.groups[i] for i, _ in pairs])
+        table.insert(1, "b", [self.groups[j] for _, j in pairs])
+        table["p_holm"] = multipletests(table["p"], method="holm")[1]
+        return table
+
+    @cached_property
+    def patient_effects(self) -> pd.DataFrame:
+        """patient, effect, se, movements: predicted deviation of each patient's rate.
+
+        Best linear unbiased predictions, shrunken towards zero; ``se`` is their prediction error
+        given the rates.
+        """
+        effect, error, _ = self.mixed.effects
+        return pd.DataFrame(
+            {
+                "patient": self.design.patient_labels,
+                "effect": effect[:, 0],
+                "se": np.sqrt(error[:, 0, 0]),
+                "movements": self.mixed.blocks.rows,
+            }
+        )
+
+    @cached_property
+    def site_effects(self) -> pd.DataFrame:
+        """patient, tooth, effect: predicted deviation of each tooth's rate within its patient."""
+        table = self.design.site_labels.copy()
+        table["effect"] = self.mixed.effects[2] if self.mixed.blocks.has_site else 0.0
+        return table
+
+    @cached_property
+    def data(self) -> pd.DataFrame:
+        """The rows used: patient, tooth, group, planned, achieved, fixed, fitted, residual.
+
+        ``fixed`` is what the rates (and covariates) expect, ``fitted`` adds the predicted effects
+        of the patient and the tooth, ``residual`` is achieved - fitted; all in the unit of the
+        movement. The index is that of the frame the rows came from.
+        """
+        d = self.design
+        rate = self.patient_effects["effect"].to_numpy()[d.patient]
+        if self.mixed.blocks.has_site:
+            rate = rate + self.site_effects["effect"].to_numpy()[d.site_row]
+        fixed = d.x @ self.mixed.beta
+        fitted = fixed + rate * d.planned
+        return pd.DataFrame(
+            {
+                "patient": d.patient_labels[d.patient],
+                "tooth": d.tooth,
+                "group": pd.Categorical.from_codes(d.group_code.tolist(), list(d.groups)),
+                "planned": d.planned,
+                "achieved": d.achieved,
+                "fixed": fixed,
+                "fitted": fitted,
+                "residual": d.achieved - fitted,
+            },
+            index=d.index,
+        )
+
+    @property
+    def sentences(self) -> list[str]:
+        """One plain sentence for each rate."""
+        of = f"planned {self.movement}" if self.movement else "plan"
+        level = f"{self.level:.0%}".replace("%", " %")
+        lines = []
+        for row in self.rates.itertuples():
+            who = "" if row.group == "all" else f"{str(row.group).capitalize()}: "
+            patients = "1 patient" if row.patients == 1 else f"{row.patients:,} patients"
+            moves = "1 movement" if row.movements == 1 else f"{row.movements:,} movements"
+            lines.append(
+                f"{who}{row.rate:.0%} of the {of} was achieved ({level} interval "
+                f"{row.low:.0%} to {row.high:.0%}; {patients}, {moves}).".replace("%", " %").replace(
+                    "  %", " %"
+                )
+            )
+        return lines
+
+    def plot(self, ax: Any = None) -> Any:
+        """Planned against achieved with the fitted lines; returns the Axes."""
+        from outcomes.figures import planned_achieved
+
+        return planned_achieved(self, ax=ax)
+
+    def __repr__(self) -> str:
+        what = self.movement or "movement"
+        head = (
+            f"Achievement rates, {what}: {self.nobs:,} movements of {self.sites:,} teeth in "
+            f"{self.patients:,} patients, {'REML' if self.reml else 'ML'} log-likelihood "
+            f"{self.log_likelihood:.4f}"
+        )
+        parts = [head, self.rates.to_string(index=False, float_format="{:.3f}".format)]
+        if len(self.covariates):
+            parts.append(self.covariates.to_string(index=False, float_format="{:.3f}".format))
+        parts.append(self.variance.to_string(index=False, float_format="{:.3f}".format))
+        return "\n".join([*parts, *self.notes])
+
+    def _repr_html_(self) -> str:
+        tables = [self.rates, self.covariates, self.variance]
+        body = "".join(
+            t.to_html(index=False, float_format="{:.3f}".format, border=0) for t in tables if len(t)
+        )
+        notes = "".join(f"<li>{n}</li>" for n in self.notes)
+        return f"<p>{repr(self).splitlines()[0]}</p>{body}<ul>{notes}</ul>"
+
+
+class RateFits(dict[str, RateFit]):
+    """Fits by movement; ``rates`` is one tidy table, ``failed`` says why a movement has none."""
+
+    failed: dict[str, str]
+
+    @property
+    def rates(self) -> pd.DataFrame:
+        """The rates of all movements: movement, then the columns of ``RateFit.rates``."""
+        if not self:
+            return pd.DataFrame(columns=["movement", *_RATE_COLUMNS])
+        parts = [fit.rates.assign(movement=name) for name, fit in self.items()]
+        return pd.concat(parts, ignore_index=True)[["movement", *_RATE_COLUMNS]]
+
+
+_RATE_COLUMNS = ["group", "patients", "movements", "rate", "se", "df", "low", "high"]
+
+
+def _interval_table(estimate: Any, se: Any, df: Any, level: float) -> pd.DataFrame:
+    quantile = stdtrit(df, 0.5 + level / 2)
+    return pd.DataFrame(
+        {
+            "estimate": estimate,
+            "se": se,
+            "df": df,
+            "low": estimate - quantile * se,
+            "high": estimate + quantile * se,
+            "p": 2 * stdtr(df, -np.abs(estimate / se)),
+        }
+    )
+
+
+def fit_rate(
+    cohort: Cohort | pd.DataFrame,
+    movement: str | None = None,
+    *,
+    group: str | Sequence[str] | None = "tooth_class",
+    covariates: str | Sequence[str] = (),
+    intercept: bool = False,
+    site: bool = True,
+    reml: bool = True,
+    level: float = 0.95,
+) -> RateFit:
+    """Fit the achievement rates of one movement.
+
+    Parameters
+    ----------
+    cohort
+        A cohort, or a frame with patient, tooth, planned and achieved (mm or degrees, changes from
+        the start of the course, same sign convention) and the columns named below. Rows with
+        planned = 0 are unplanned movements and never enter; rows without a number are left out
+        and counted in ``notes``.
+    movement
+        Which movement, where the data hold several.
+    group
+        Column or columns with a rate for each level; None for one rate. ``tooth_class``, ``arch``
+        and ``direction`` are derived where the frame lacks them.
+    covariates
+        Columns that change the rate. Text columns are coded against their first level ("none" for
+        attachment and auxiliary, else the most frequent); numbers other than 0/1 are taken from
+        their mean over patients, so that rates refer to an average patient.
+    intercept
+        Add a drift that happens whatever was planned.
+    site
+        Keep the tooth level (patient x tooth).
+    reml
+        REML, or ML for likelihood-ratio tests of fixed effects.
+    level
+        Level of the intervals.
+
+    Raises
+    ------
+    RateError
+        If the data cannot answer; the message says what to change.
+
+    Notes
+    -----
+    Both changes are measured from the same start scan, so its error enters both and pulls the rate
+    up, by under 1 % where plans spread by 1 mm. Clinicians plan more where they expect less: rates
+    describe this practice's planning, not a law of the tooth.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({
+    ...     "patient": ["P001"] * 3 + ["P002"] * 3 + ["P003"] * 3,
+    ...     "tooth": [11, 12, 13] * 3,
+    ...     "planned": [10, 8, 6, -9, 7, 5, 12, -6, 8.0],
+    ...     "achieved": [6.1, 4.4, 3.3, -4.2, 3.6, 2.1, 7.0, -3.9, 4.6],
+    ... })
+    >>> fit = fit_rate(frame, group=None)
+    >>> fit.rates[["group", "patients", "movements", "rate"]].round(2)
+      group  patients  movements  rate
+    0   all         3          9  0.55
+    """
+    if not 0 < level < 1:
+        raise RateError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
+    design = rate_design(
+        cohort, movement, group=group, covariates=covariates, intercept=intercept
+    )
+    return _fit_design(design, site=site, reml=reml, level=level)
+
+
+def _fit_design(design: Design, *, site: bool, reml: bool, level: float) -> RateFit:
+    try:
+        blocks = design.blocks(site=site)
+        fitted = mixed.fit(blocks, reml=reml)
+    except mixed.ModelError as error:
+        where = f"{design.movement}: " if design.movement else ""
+        raise RateError(f"{where}{error}") from error
+    eye = np.eye(len(fitted.beta))
+    table = _interval_table(fitted.beta, fitted.standard_error(eye), fitted.df(eye), level)
+    g = len(design.groups)
+    rates = table.iloc[:g].drop(columns="p").rename(columns={"estimate": "rate"})
+    rates = pd.concat([design.counts, rates.reset_index(drop=True)], axis=1)
+    covariates = table.iloc[g:].reset_index(drop=True)
+    covariates.insert(0, "covariate", list(design.names[g:]))
+    return RateFit(
+        movement=design.movement,
+        unit=design.unit,
+        group=design.group,
+        level=level,
+        rates=rates,
+        covariates=covariates,
+        variance=_variance_table(fitted, design),
+        notes=(*design.notes, *_fit_notes(fitted, design)),
+        design=design,
+        mixed=fitted,
+    )
+
+
+def _variance_table(fitted: mixed.MixedFit, design: Design) -> pd.DataFrame:
+    mean_square = float(design.planned @ design.planned) / len(design.planned)
+    parts = {"patient": float(fitted.psi[0, 0])}
+    if fitted.site_variance is not None:
+        parts["tooth"] = fitted.site_variance
+    variances = {**{k: v * mean_square for k, v in parts.items()}, "residual": fitted.sigma2}
+    total = sum(variances.values())
+    return pd.DataFrame(
+        {
+            "component": list(variances),
+            "sd": [np.sqrt(v) for v in (*parts.values(), fitted.sigma2)],
+            "share": [v / total for v in variances.values()],
+        }
+    )
+
+
+def _fit_notes(fitted: mixed.MixedFit, design: Design) -> list[str]:
+    notes = []
+    if fitted.psi[0, 0] == 0:
+        notes.append(
+            "Patients do not differ beyond what teeth and measurement explain: the variance "
+            "between patients is estimated as zero."
+        )
+    if fitted.site_variance == 0:
+        notes.append(
+            "Teeth within a patient do not differ beyond measurement: the variance between teeth "
+            "is estimated as zero."
+        )
+    one_each = fitted.blocks.has_site and len(design.site_labels) == len(design.planned)
+    if one_each:
+        notes.append(
+            "Every tooth has one record, so the variation between teeth is told from measurement "
+            "only by residuals that grow with the plan."
+        )
+    few = fitted.blocks.patients
+    if few < 5:
+        notes.append(
+            f"Only {few} patients: the variation between patients is hardly known, and the "
+            "intervals are correspondingly wide."
+        )
+    return notes
+
+
+def fit_rates(
+    cohort: Cohort | pd.DataFrame, movements: Sequence[str] | None = None, **options: Any
+) -> RateFits:
+    """Fit every movement: a dict {movement: RateFit}, in the order of the schema.
+
+    Parameters
+    ----------
+    cohort
+        A cohort, or a frame with a ``movement`` column.
+    movements
+        Which movements; by default all in the data.
+    **options
+        As for ``fit_rate``.
+
+    Returns
+    -------
+    RateFits
+        A dict; ``.rates`` is one table, ``.failed`` holds the reason for each movement without a
+        fit.
+    """
+    from outcomes.cohort.schema import MOVEMENTS
+
+    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
+    if "movement" not in frame.columns:
+        raise RateError("No column 'movement': add it, or use fit_rate for a single movement.")
+    present: list[Hashable] = list(frame["movement"].dropna().unique())
+    wanted = movements or [m for m in MOVEMENTS if m in present]
+    fits = RateFits()
+    fits.failed = {}
+    for name in wanted:
+        try:
+            fits[name] = fit_rate(frame, name, **options)
+        except RateError as error:
+            fits.failed[name] = str(error)
+    return fits
