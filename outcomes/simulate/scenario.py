@@ -1,0 +1,190 @@
+"""The numbers behind an invented practice: which teeth are planned to move, how far, how well.
+
+The rates are near what published studies report (shared/published_values.csv; the comparison is
+in tests/test_demo.py). Everything else here is invented: common practice, no source.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+CLASSES = ("incisor", "canine", "premolar", "molar")
+CLASS_BY_POSITION = np.array([-1, 0, 0, 1, 2, 2, 3, 3, 3])
+"""Index into CLASSES by the second digit of an FDI number (permanent teeth)."""
+
+TEETH = np.array([q * 10 + p for q in (1, 2, 3, 4) for p in range(1, 8)])
+"""The 28 permanent teeth that are simulated, FDI (third molars left out)."""
+TOOTH_CLASS = CLASS_BY_POSITION[TEETH % 10]
+UPPER = TEETH < 30
+
+UNITS = {
+    "mesiodistal": "mm",
+    "buccolingual": "mm",
+    "vertical": "mm",
+    "tip": "degree",
+    "torque": "degree",
+    "rotation": "degree",
+}
+MOVEMENTS = tuple(UNITS)
+DECIMALS = {"mm": 2, "degree": 1}
+
+DEFAULT_RATES: dict[str, dict[str, float]] = {
+    movement: dict(zip(CLASSES, rates, strict=True))
+    for movement, rates in {
+        "mesiodistal": (0.62, 0.58, 0.66, 0.76),
+        "buccolingual": (0.68, 0.62, 0.64, 0.55),
+        "vertical": (0.48, 0.55, 0.52, 0.42),
+        "tip": (0.64, 0.55, 0.60, 0.56),
+        "torque": (0.52, 0.48, 0.50, 0.42),
+        "rotation": (0.62, 0.52, 0.46, 0.50),
+    }.items()
+}
+"""Share of the plan achieved by movement and tooth class, for teeth without an attachment."""
+
+RESIDUAL_SD = {"mm": 0.22, "degree": 1.6}
+REPEAT_SD = {"mm": 0.08, "degree": 0.6}
+"""Error of one reading, part of the residual."""
+
+# Share of teeth planned to move and SD of the aim, by tooth class as in CLASSES.
+BASE_PLAN = {
+    "mesiodistal": ((0.25, 0.6), (0.30, 0.7), (0.30, 0.8), (0.20, 0.9)),
+    "buccolingual": ((0.35, 0.9), (0.30, 0.8), (0.35, 0.9), (0.15, 0.7)),
+    "vertical": ((0.30, 0.6), (0.25, 0.6), (0.15, 0.5), (0.08, 0.4)),
+    "tip": ((0.25, 4.0), (0.30, 4.5), (0.25, 4.0), (0.12, 3.5)),
+    "torque": ((0.35, 5.0), (0.20, 4.0), (0.15, 4.0), (0.10, 3.5)),
+    "rotation": ((0.40, 7.0), (0.40, 9.0), (0.35, 9.0), (0.12, 5.0)),
+}
+
+# What a malocclusion adds: (movement, arch or both, class, share of teeth, mean aim, SD of the aim).
+Pattern = tuple[str, str, str, float, float, float]
+MALOCCLUSIONS: dict[str, tuple[Pattern, ...]] = {
+    "crowding": (
+        ("rotation", "both", "incisor", 0.65, 0.0, 9.0),
+        ("buccolingual", "both", "incisor", 0.60, 0.8, 0.9),
+        ("buccolingual", "both", "premolar", 0.50, 0.9, 0.6),
+    ),
+    "deep bite": (
+        ("vertical", "lower", "incisor", 0.90, -1.7, 0.5),
+        ("vertical", "upper", "incisor", 0.60, -0.9, 0.5),
+        ("vertical", "lower", "canine", 0.50, -0.8, 0.4),
+        ("vertical", "lower", "premolar", 0.35, 0.5, 0.3),
+        ("torque", "upper", "incisor", 0.55, 4.0, 4.0),
+    ),
+    "open bite": (
+        ("vertical", "upper", "incisor", 0.80, 1.3, 0.5),
+        ("vertical", "lower", "incisor", 0.60, 0.7, 0.4),
+        ("vertical", "upper", "molar", 0.85, -0.8, 0.3),
+        ("vertical", "lower", "molar", 0.50, -0.5, 0.3),
+    ),
+    "distal occlusion": (
+        ("mesiodistal", "upper", "molar", 0.85, -1.8, 0.6),
+        ("mesiodistal", "upper", "premolar", 0.65, -1.4, 0.6),
+        ("mesiodistal", "upper", "canine", 0.60, -1.2, 0.6),
+        ("torque", "upper", "incisor", 0.50, -3.0, 4.0),
+    ),
+    "spacing": (
+        ("mesiodistal", "both", "incisor", 0.65, 0.6, 0.4),
+        ("tip", "both", "incisor", 0.50, 1.5, 3.5),
+    ),
+}
+MALOCCLUSION_WEIGHTS = {
+    "crowding": 0.40,
+    "deep bite": 0.22,
+    "open bite": 0.12,
+    "distal occlusion": 0.14,
+    "spacing": 0.12,
+}
+
+SMALLEST_AIM = {"mm": 0.05, "degree": 0.4}
+"""Below this a plan is not written down."""
+WORTH_CONTINUING = {"mm": 0.30, "degree": 2.0}
+"""A shortfall smaller than this is left as it is."""
+OVERCORRECTION = {"mm": 1.5, "degree": 1.4}
+"""What later courses multiply the aim by: the habit of a clinician, not an optimum."""
+
+# Mean movement where none was planned (mm): molars that anchor drift mesially, and upper incisors
+# extrude a little. (movement, arch, class) -> mean of achieved at planned 0.
+SIDE_EFFECTS = {
+    ("mesiodistal", "upper", "molar"): 0.15,
+    ("mesiodistal", "lower", "molar"): 0.15,
+    ("vertical", "upper", "incisor"): 0.08,
+}
+
+ATTACHMENTS = ("rectangular", "bevelled", "ellipsoid")
+ATTACHMENT_SHARE = {"incisor": 0.25, "canine": 0.55, "premolar": 0.60, "molar": 0.35}
+PER_ALIGNER = {
+    "mesiodistal": 0.25,
+    "buccolingual": 0.25,
+    "vertical": 0.25,
+    "tip": 1.0,
+    "torque": 1.0,
+    "rotation": 2.0,
+}
+"""Largest step per aligner (common practice, no source): settles how many aligners a course has."""
+
+
+def rate_table(rates: Mapping[str, Any] | None) -> dict[str, dict[str, float]]:
+    """Rates by movement and tooth class: the defaults, with those given put in their place.
+
+    Parameters
+    ----------
+    rates
+        movement -> rate for every class, or movement -> {tooth class: rate}. Movements and
+        classes not named keep the default.
+
+    Raises
+    ------
+    ValueError
+        For a movement or tooth class that does not exist.
+
+    Examples
+    --------
+    >>> rate_table({"rotation": {"canine": 0.4}})["rotation"]
+    {'incisor': 0.62, 'canine': 0.4, 'premolar': 0.46, 'molar': 0.5}
+    """
+    table = {movement: dict(by_class) for movement, by_class in DEFAULT_RATES.items()}
+    for movement, given in (rates or {}).items():
+        check_known(movement, MOVEMENTS, "movement")
+        by_class = given if isinstance(given, Mapping) else dict.fromkeys(CLASSES, given)
+        for tooth_class, rate in by_class.items():
+            check_known(tooth_class, CLASSES, "tooth class")
+            table[movement][tooth_class] = float(rate)
+    return table
+
+
+def by_movement(value: Any, default: Mapping[str, float] | None = None) -> dict[str, float]:
+    """One number per movement from a number, or from a mapping by movement or by unit.
+
+    Examples
+    --------
+    >>> by_movement({"mm": 0.2, "degree": 1.5, "torque": 2.0})["torque"]
+    2.0
+    """
+    if isinstance(value, Mapping):
+        for name in value:
+            check_known(name, (*MOVEMENTS, *DECIMALS), "movement or unit")
+        given = {**(default or {}), **value}
+        return {m: float(given.get(m, given.get(UNITS[m], 0.0))) for m in MOVEMENTS}
+    if value is None:
+        return by_movement(default or {})
+    return dict.fromkeys(MOVEMENTS, float(value))
+
+
+def check_known(name: object, known: tuple[str, ...], what: str) -> None:
+    """Raise ValueError, naming the choices, unless ``name`` is one of ``known``."""
+    if name not in known:
+        raise ValueError(f"unknown {what} {name!r}: use one of {', '.join(known)}")
+
+
+def check_share(name: str, value: float, most: float = 1.0) -> None:
+    """Raise ValueError unless ``value`` is at least 0 and at most ``most``."""
+    if not 0 <= value <= most:
+        raise ValueError(f"{name} must be between 0 and {most:g}, not {value!r}")
+
+
+def check_spread(name: str, values: Mapping[str, float] | float) -> None:
+    """Raise ValueError if a standard deviation is negative or not a number."""
+    for value in values.values() if isinstance(values, Mapping) else (values,):
+        if not value >= 0 or not np.isfinite(value):
+            raise ValueError(f"{name} must be 0 or larger, not {value!r}")
