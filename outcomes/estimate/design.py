@@ -191,13 +191,12 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     derived: dict[str, Any] = {}
     for name in absent:
         if name in ("tooth_class", "arch", "side"):
-            code, labels = pd.factorize(frame["tooth"])
             function = getattr(teeth, name)
             try:
-                named = np.array([function(int(t)) for t in labels], dtype=object)
+                named = {t: function(int(t)) for t in frame["tooth"].dropna().unique()}
             except ValueError as error:
                 raise RateError(f"{name} needs FDI tooth numbers: {error}") from error
-            derived[name] = np.where(code >= 0, named[code], None) if len(labels) else []
+            derived[name] = frame["tooth"].map(named)
         elif name == "direction":
             derived[name] = np.where(frame["planned"] < 0, "negative", "positive")
         else:
@@ -236,7 +235,9 @@ def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFr
     return rows, notes
 
 
-def _group_codes(rows: pd.DataFrame, columns: tuple[str, ...]) -> tuple[np.ndarray, tuple[str, ...]]:
+def _group_codes(
+    rows: pd.DataFrame, columns: tuple[str, ...]
+) -> tuple[np.ndarray, tuple[str, ...]]:
     """Codes and names of the groups, in the order of the schema or of a categorical."""
     if not columns:
         return np.zeros(len(rows), dtype=np.int64), ("all",)
@@ -244,7 +245,7 @@ def _group_codes(rows: pd.DataFrame, columns: tuple[str, ...]) -> tuple[np.ndarr
     level_lists = []
     for name in columns:
         levels = _order(name, rows[name])
-        position = pd.Index(levels).get_indexer(rows[name].astype(str))
+        position = pd.Index(levels).get_indexer(pd.Index(rows[name].astype(str)))
         code = code * len(levels) + position
         level_lists.append(levels)
     present, group_code = np.unique(code, return_inverse=True)

@@ -196,7 +196,10 @@ def cross_products(
     effects = [np.ascontiguousarray(z[order, j]) / z_scale[j] for j in range(q)]
     k = p + 1
     ww = np.array(
-        [_sum_within(columns[i] * columns[j], starts) for i, j in zip(*np.triu_indices(k))]
+        [
+            _sum_within(columns[i] * columns[j], starts)
+            for i, j in zip(*np.triu_indices(k), strict=True)
+        ]
     )
     zz = np.array([[_sum_within(a * b, starts) for b in effects] for a in effects])
     zw = np.array([[_sum_within(c * e, starts) for e in effects] for c in columns])
@@ -373,7 +376,9 @@ def evaluate(theta: Array, blocks: Blocks, problems: Problems, *, reml: bool) ->
     if len(theta) <= size:
         return _evaluate(theta, blocks, problems, reml)
     parts = [
-        _evaluate(theta[i : i + size], blocks, problems.take(np.arange(len(theta))[i : i + size]), reml)
+        _evaluate(
+            theta[i : i + size], blocks, problems.take(np.arange(len(theta))[i : i + size]), reml
+        )
         for i in range(0, len(theta), size)
     ]
     return Evaluation(
@@ -392,7 +397,11 @@ def _site_step(
     counted = weights
     if problems.weights is not None:
         of_site = problems.weights[:, blocks.site_patient]
-        log_terms, slope_terms, counted = log_terms * of_site, slope_terms * of_site, weights * of_site
+        log_terms, slope_terms, counted = (
+            log_terms * of_site,
+            slope_terms * of_site,
+            weights * of_site,
+        )
     sy = problems.site_y
     xx = _unpack(counted @ blocks.site_xx, p)
     weighted_y = counted * sy
@@ -452,7 +461,7 @@ def _evaluate(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> E
     h = np.einsum("bijP,bjkP->bikP", inner, a) * patient_weight  # (I + A Psi)^-1 A, counted
     outer = [
         (_quadratic(u[:, :, [i]], counted_u[:, :, [j]]), h[:, i, j].sum(-1))
-        for i, j in zip(*np.triu_indices(q))
+        for i, j in zip(*np.triu_indices(q), strict=True)
     ]
     for j in range(jacobian.shape[1]):
         d_c[:, j] = 0.0
@@ -487,7 +496,7 @@ def _evaluate(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> E
         d_log = d_log + np.einsum("bij,bdji->bd", inverse, d_cxx)
     deviance = deviance + m * (1 + np.log(2 * np.pi * r2 / m))
     gradient = d_log + (m / r2)[:, None] * d_r2
-    return Evaluation(deviance, gradient, beta, inverse, r2, m, d_log, d_r2, d_cxx)
+    return Evaluation(deviance, gradient, beta, np.asarray(inverse, dtype=np.float64), r2, m, d_log, d_r2, d_cxx)
 
 
 # --------------------------------------------------------------------------------- optimum
@@ -546,7 +555,9 @@ def _descend(
         better = new[0] <= deviance[active] + noise
         done = promise < 1e-9 + noise
         length = np.linalg.norm(step, axis=1)
-        radius[active] = np.where(better, np.minimum(np.maximum(radius[active], 2 * length), 4), length / 4)
+        radius[active] = np.where(
+            better, np.minimum(np.maximum(radius[active], 2 * length), 4), length / 4
+        )
         moved = active[better]
         theta[moved] = trial[better]
         deviance[moved], gradient[moved], hessian[moved] = (part[better] for part in new)
@@ -601,7 +612,9 @@ def minimise(
         lifted = np.where(ridge[again], 0.05, theta[again])
         part = problems.take(again)
         theta[again], deviance[again], converged[again] = _descend(lifted, blocks, part, reml)
-        theta[again], deviance[again] = _try_boundary(theta[again], deviance[again], blocks, part, reml)
+        theta[again], deviance[again] = _try_boundary(
+            theta[again], deviance[again], blocks, part, reml
+        )
     return _canonical(theta, blocks), converged
 
 
@@ -747,9 +760,7 @@ def at_optimum(blocks: Blocks, theta: Array, *, reml: bool) -> MixedFit:
     psi, _ = _psi(theta[None], blocks.q)
     z_unit = blocks.y_scale / blocks.z_scale
     free = np.flatnonzero(theta != 0)
-    jacobian = [
-        -sigma2 * cxx_inverse @ e.d_cxx[0, j] @ cxx_inverse * unit for j in free
-    ]
+    jacobian = [-sigma2 * cxx_inverse @ e.d_cxx[0, j] @ cxx_inverse * unit for j in free]
     jacobian.append(cxx_inverse * unit)
     hessian = _unprofiled_hessian(theta, free, sigma2, blocks, problems, reml)
     return MixedFit(
@@ -826,7 +837,9 @@ def predicted_effects(fitted: MixedFit) -> tuple[Array, Array, Array]:
     a_by_patient = np.moveaxis(a, -1, 0)
     gain = psi @ np.linalg.inv(np.eye(q) + a_by_patient @ psi)
     u = np.einsum("Pij,Pj->Pi", gain, score)
-    residual = contrast @ blocks.site_w - np.einsum("qS,Sq->S", blocks.site_c, u[blocks.site_patient])
+    residual = contrast @ blocks.site_w - np.einsum(
+        "qS,Sq->S", blocks.site_c, u[blocks.site_patient]
+    )
     site_unit = blocks.y_scale / blocks.site_scale
     sigma2 = fitted.sigma2 / blocks.y_scale**2
     return u * z_unit, sigma2 * gain * np.outer(z_unit, z_unit), w * residual * site_unit

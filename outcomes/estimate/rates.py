@@ -165,7 +165,7 @@ class RateFit:
             {
                 "patient": d.patient_labels[d.patient],
                 "tooth": d.tooth,
-                "group": pd.Categorical.from_codes(d.group_code.tolist(), list(d.groups)),
+                "group": pd.Categorical.from_codes(d.group_code, categories=pd.Index(d.groups)),
                 "planned": d.planned,
                 "achieved": d.achieved,
                 "fixed": fixed,
@@ -187,9 +187,9 @@ class RateFit:
             moves = "1 movement" if row.movements == 1 else f"{row.movements:,} movements"
             lines.append(
                 f"{who}{row.rate:.0%} of the {of} was achieved ({level} interval "
-                f"{row.low:.0%} to {row.high:.0%}; {patients}, {moves}).".replace("%", " %").replace(
-                    "  %", " %"
-                )
+                f"{row.low:.0%} to {row.high:.0%}; {patients}, {moves}).".replace(
+                    "%", " %"
+                ).replace("  %", " %")
             )
         return lines
 
@@ -317,9 +317,7 @@ def fit_rate(
     """
     if not 0 < level < 1:
         raise RateError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
-    design = rate_design(
-        cohort, movement, group=group, covariates=covariates, intercept=intercept
-    )
+    design = rate_design(cohort, movement, group=group, covariates=covariates, intercept=intercept)
     return _fit_design(design, site=site, reml=reml, level=level)
 
 

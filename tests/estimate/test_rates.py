@@ -1,0 +1,217 @@
+"""Rates, covariates and contrasts against R, and the errors and notes a user meets."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from outcomes.estimate.rates import RateError, fit_rate, fit_rates
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+# lme4, lmerTest, emmeans: see tests/reference/README.md
+R = json.loads((REFERENCE / "reference.json").read_text())
+
+
+@pytest.fixture(scope="module")
+def rotation():
+    return pd.read_csv(REFERENCE / "rotation_cohort.csv")
+
+
+@pytest.mark.parametrize(
+    ("name", "options"),
+    [
+        ("rotation_rate", {}),
+        ("rotation_rate_attachment", {"covariates": "attachment"}),
+        ("rotation_rate_patient_only", {"site": False}),
+    ],
+)
+def test_rates_equal_lme4(rotation, name, options):
+    fit, expected = fit_rate(rotation, **options), R[name]
+    assert fit.nobs == expected["nobs"]
+    assert fit.log_likelihood == pytest.approx(expected["loglik"], rel=1e-6)
+    table = pd.concat([fit.rates.rename(columns={"rate": "estimate"}), fit.covariates])
+    for row, term in zip(table.itertuples(), expected["fixed"], strict=True):
+        assert row.estimate == pytest.approx(term["estimate"], rel=1e-6)
+        assert row.se == pytest.approx(term["se"], rel=1e-6)
+        assert row.df == pytest.approx(term["df_satterthwaite"], rel=1e-3)
+    sd = {"unit": "tooth", "patient": "patient", "Residual": "residual"}
+    found = fit.variance.set_index("component")["sd"]
+    for v in expected["variance"]:
+        assert found[sd[v["group"]]] == pytest.approx(v["sdcor"], rel=1e-6)
+
+
+def test_intervals_equal_emmeans(rotation):
+    rates = fit_rate(rotation).rates
+    for row, slope in zip(rates.itertuples(), R["rotation_rate"]["slopes"], strict=True):
+        assert row.group == slope["tooth_class"]
+        assert row.low == pytest.approx(slope["lower.CL"], rel=1e-5)
+        assert row.high == pytest.approx(slope["upper.CL"], rel=1e-5)
+
+
+def test_contrasts_equal_emmeans_with_holm(rotation):
+    contrasts = fit_rate(rotation).contrasts()
+    for row, c in zip(contrasts.itertuples(), R["rotation_rate"]["contrasts_holm"], strict=True):
+        assert f"{row.a} - {row.b}" == c["contrast"]
+        assert row.difference == pytest.approx(c["estimate"], rel=1e-5)
+        assert row.se == pytest.approx(c["SE"], rel=1e-6)
+        assert row.df == pytest.approx(c["df"], rel=1e-3)
+        assert row.p_holm == pytest.approx(c["p.value"], rel=1e-2)
+
+
+def test_patient_effects_equal_lme4(rotation):
+    effects = fit_rate(rotation).patient_effects.set_index("patient")["effect"]
+    for e in R["rotation_rate"]["ranef_patient"]:
+        assert effects[e["patient"]] == pytest.approx(e["planned"], abs=1e-6)
+
+
+def test_groups_are_counted_and_ordered(rotation):
+    fit = fit_rate(rotation)
+    assert fit.rates["group"].tolist() == ["incisor", "canine", "premolar", "molar"]
+    counts = rotation.groupby("tooth_class")
+    for row in fit.rates.itertuples():
+        group = counts.get_group(row.group)
+        assert (row.patients, row.movements) == (group["patient"].nunique(), len(group))
+    assert fit.sites == rotation.groupby(["patient", "tooth"]).ngroups
+
+
+def test_fitted_values_add_up(rotation):
+    shuffled = rotation.sample(frac=1, random_state=1)
+    fit = fit_rate(shuffled, covariates="attachment")
+    data = fit.data
+    assert data.index.equals(shuffled.index)
+    np.testing.assert_allclose(data["fitted"] + data["residual"], data["achieved"])
+    np.testing.assert_array_equal(data["achieved"], shuffled["achieved"])
+    rate = fit.rates.set_index("group")["rate"][data["group"].astype(str)].to_numpy()
+    gamma = fit.covariates["estimate"][0] * shuffled["attachment"].to_numpy()
+    np.testing.assert_allclose(data["fixed"], (rate + gamma) * data["planned"])
+    # the first equation of Henderson: residuals are orthogonal to the fixed effects
+    assert (
+        abs(
+            data.groupby("group", observed=True).apply(lambda g: g["residual"] @ g["planned"])
+        ).max()
+        < 1e-6
+    )
+
+
+def test_sign_convention_does_not_matter(rotation):
+    flipped = rotation.assign(
+        planned=rotation["planned"] * np.where(rotation["tooth"] % 2, -1, 1),
+        achieved=rotation["achieved"] * np.where(rotation["tooth"] % 2, -1, 1),
+    )
+    a, b = fit_rate(rotation).rates, fit_rate(flipped).rates
+    pd.testing.assert_frame_equal(a, b, rtol=1e-5)
+
+
+def test_numeric_covariates_are_taken_from_their_patient_mean(rotation):
+    fit = fit_rate(rotation, covariates=["age"])
+    mean = rotation.groupby("patient")["age"].first().mean()
+    assert f"Rates are given at age = {mean:.3g}, its mean." in fit.notes
+    moved = fit_rate(rotation.assign(age=rotation["age"] + 1000), covariates=["age"])
+    pd.testing.assert_frame_equal(fit.rates, moved.rates, rtol=1e-4)
+
+
+def test_text_covariates_are_coded_against_none(rotation):
+    text = rotation.assign(attachment=rotation["attachment"].map({0: "none", 1: "rectangular"}))
+    a, b = fit_rate(rotation, covariates="attachment"), fit_rate(text, covariates="attachment")
+    assert b.covariates["covariate"].tolist() == ["attachment: rectangular"]
+    assert b.covariates["estimate"][0] == pytest.approx(a.covariates["estimate"][0])
+    assert "Rates are given at attachment = none." in b.notes
+
+
+def test_two_grouping_columns(rotation):
+    fit = fit_rate(rotation, group=["arch", "tooth_class"])
+    assert fit.rates["group"].tolist()[:2] == ["upper incisor", "upper canine"]
+    assert len(fit.rates) == 8
+    assert fit.rates["movements"].sum() == len(rotation)
+
+
+def test_unplanned_and_blank_rows_are_left_out_and_said(rotation):
+    frame = rotation.copy()
+    frame.loc[:4, "planned"] = 0.0
+    frame.loc[5, "achieved"] = np.nan
+    fit = fit_rate(frame)
+    assert fit.nobs == len(rotation) - 6
+    assert any("5 rows with planned = 0 left out" in n for n in fit.notes)
+    assert any("1 row left out for want of a value (blank: achieved)" in n for n in fit.notes)
+
+
+def test_input_is_not_changed(rotation):
+    before = rotation.copy(deep=True)
+    fit_rate(rotation, group="arch", covariates="age")
+    pd.testing.assert_frame_equal(rotation, before)
+
+
+@pytest.mark.parametrize(
+    ("change", "options", "match"),
+    [
+        (lambda d: d.drop(columns="achieved"), {}, "Missing column achieved"),
+        (lambda d: d[d["patient"] == "P000"], {}, "One patient only"),
+        (lambda d: d.assign(planned=0.0), {}, "No row is left"),
+        (lambda d: d.head(0), {}, "No row is left"),
+        (lambda d: d, {"group": "nonsense"}, "No column 'nonsense'"),
+        (lambda d: d, {"covariates": ["attachment", "attachment"]}, "Aliased columns: attachment"),
+        (lambda d: d.assign(age=40), {"covariates": "age"}, "Aliased columns: age"),
+        (lambda d: d.assign(achieved=d["planned"] / 2), {}, "exact multiple"),
+        (
+            lambda d: d.assign(movement=np.where(d.index % 2, "tip", "rotation")),
+            {},
+            "Several movements",
+        ),
+        (
+            lambda d: d.assign(movement="tip"),
+            {"movement": "torque"},
+            "No rows of movement 'torque'",
+        ),
+        (lambda d: d.assign(tooth="front"), {"group": "arch"}, "FDI"),
+        (lambda d: d, {"level": 95}, "level must lie between 0 and 1"),
+    ],
+)
+def test_errors_name_the_remedy(rotation, change, options, match):
+    with pytest.raises(RateError, match=match):
+        fit_rate(change(rotation), **options)
+
+
+def test_constant_plans_have_a_rate(rotation):
+    """Every plan 4 degrees: the rate is then the mean of achieved over 4, patients as clusters."""
+    frame = rotation.assign(planned=4.0)
+    fit = fit_rate(frame, group=None, site=False)
+    ols = frame["achieved"].mean() / 4
+    assert fit.rates["rate"][0] == pytest.approx(ols, abs=3 * fit.rates["se"][0])
+    assert np.isfinite(fit.rates[["low", "high"]].to_numpy()).all()
+
+
+def test_few_patients_are_said(rotation):
+    fit = fit_rate(rotation[rotation["patient"].isin(["P000", "P001", "P002"])])
+    assert any("Only 3 patients" in n for n in fit.notes)
+    assert (fit.rates["df"] < 20).all()
+
+
+def test_one_record_per_tooth_is_said(rotation):
+    fit = fit_rate(rotation[rotation["course"] == 1])
+    assert any("Every tooth has one record" in n for n in fit.notes)
+
+
+def test_sentence_grammar(rotation):
+    frame = rotation[(rotation["tooth"] % 10 < 6) | (rotation["patient"] == "P007")]
+    sentence = fit_rate(frame.assign(movement="rotation")).sentences[-1]
+    assert sentence.startswith("Molar: ")
+    assert "1 patient, " in sentence
+    assert "of the planned rotation was achieved (95 % interval" in sentence
+
+
+def test_fit_rates_says_why_a_movement_has_none(rotation):
+    frame = rotation.assign(movement="rotation")
+    lone = frame.head(2).assign(movement="tip")
+    fits = fit_rates(pd.concat([frame, lone]))
+    assert list(fits) == ["rotation"]
+    assert "One patient only" in fits.failed["tip"]
+    assert list(fits.rates.columns[:2]) == ["movement", "group"]
+    assert len(fits.rates) == 4
+
+
+def test_readable_in_terminal_and_notebook(rotation):
+    fit = fit_rate(rotation)
+    assert "incisor" in repr(fit)
+    assert "0.606" in fit._repr_html_()
