@@ -1,0 +1,203 @@
+"""What all figures share: the style, new axes, alt text, and saving without dates or chance."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+from types import MethodType
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from outcomes.paths import data_path
+
+__all__ = [
+    "COLUMN_WIDTH",
+    "FULL_WIDTH",
+    "alt_text",
+    "figure_bytes",
+    "new_axes",
+    "save_figure",
+    "set_alt_text",
+    "style",
+]
+
+COLUMN_WIDTH, FULL_WIDTH = 3.5, 7.2
+"""Width of one journal column and of a full page, inches."""
+
+INK, QUIET, FAINT = "#222222", "#666666", "#B8B8B8"
+"""Text, secondary text, and lines that only guide the eye."""
+
+COLOURS = ("#332288", "#117A8B", "#CC6677", "#C99A1E")
+"""Dark to light, so that the order survives grey print; told apart by the colour-blind."""
+
+MARKERS = ("o", "s", "^", "D")
+
+SMALL = 5
+"""Results resting on fewer patients than this are marked."""
+
+_ALT = "_outcomes_alt_text"
+_SVG_FONTS = "Arial, 'Liberation Sans', Helvetica, 'DejaVu Sans', sans-serif"
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """Draw in the style of shared/figures.mplstyle; leaves matplotlib's settings as they were.
+
+    Examples
+    --------
+    >>> import matplotlib as mpl
+    >>> with style():
+    ...     mpl.rcParams["axes.spines.top"]
+    False
+    """
+    path = data_path("shared", "figures.mplstyle")
+    with mpl.rc_context(fname=path):
+        # A concrete name: text then keeps its font when the figure is drawn after the context.
+        mpl.rcParams["font.family"] = _fonts(tuple(mpl.rcParams["font.sans-serif"]))
+        yield
+
+
+@cache
+def _fonts(wanted: tuple[str, ...]) -> list[str]:
+    from matplotlib import font_manager
+
+    present = {font.name for font in font_manager.fontManager.ttflist}
+    first = next((name for name in wanted if name in present), "DejaVu Sans")
+    return list(dict.fromkeys([first, "DejaVu Sans"]))
+
+
+def new_axes(
+    width: float = FULL_WIDTH, height: float = 4.2, *, rows: int = 1, columns: int = 1
+) -> Any:
+    """Axes of a new figure of that size in inches: one, or an array where more are asked for.
+
+    The figure is not registered with pyplot, so nothing stays open; in a notebook the Axes shows
+    itself, with its alt text, as the value of a cell.
+    """
+    figure = Figure(figsize=(width, height), layout="constrained")
+    axes = figure.subplots(rows, columns)
+    if isinstance(axes, Axes):
+        vars(axes)["_repr_html_"] = MethodType(_as_html, axes)
+    return axes
+
+
+def _as_html(ax: Axes) -> str:
+    data = base64.b64encode(figure_bytes(ax, "png", dpi=200)).decode("ascii")
+    width = round(_figure(ax).get_figwidth() * 100)
+    return (
+        f'<img src="data:image/png;base64,{data}" style="width:{width}px;max-width:100%" '
+        f'alt="{html.escape(alt_text(ax))}">'
+    )
+
+
+def set_alt_text(ax: Axes, text: str) -> None:
+    """Keep the words that stand for the picture with the Axes."""
+    vars(ax)[_ALT] = re.sub(r"\s+", " ", text).strip()
+
+
+def alt_text(drawn: Axes | Figure | Sequence[Axes] | np.ndarray) -> str:
+    """The alt text that the figure function wrote from the numbers.
+
+    Parameters
+    ----------
+    drawn
+        Axes, an array of Axes, or a Figure (the alt texts of its Axes, joined).
+
+    Raises
+    ------
+    ValueError
+        If no figure function of this package drew on it.
+    """
+    axes = drawn.axes if isinstance(drawn, Figure) else np.ravel(np.asarray(drawn, dtype=object))
+    texts = [vars(ax)[_ALT] for ax in axes if vars(ax).get(_ALT)]
+    if not texts:
+        raise ValueError("No alt text: draw with a function of outcomes.figures first.")
+    return " ".join(dict.fromkeys(texts))
+
+
+def save_figure(
+    drawn: Axes | Figure | np.ndarray,
+    stem: str | Path,
+    formats: Sequence[str] = ("svg", "pdf", "png"),
+    dpi: int = 300,
+) -> list[Path]:
+    """Save a figure; the same figure gives the same bytes, without dates.
+
+    Parameters
+    ----------
+    drawn
+        Axes, array of Axes, or Figure.
+    stem
+        Path without ending; a file is written for each format.
+    formats
+        Of ``"svg"`` (with title and description, text kept as text), ``"pdf"`` (fonts embedded),
+        ``"png"``.
+    dpi
+        Dots per inch of PNG, and of crowded points inside SVG and PDF.
+
+    Returns
+    -------
+    list of Path
+    """
+    stem = Path(stem)
+    stem.parent.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for kind in formats:
+        path = stem.with_name(f"{stem.name}.{kind}")
+        path.write_bytes(figure_bytes(drawn, kind, dpi, title=stem.name.replace("_", " ")))
+        paths.append(path)
+    return paths
+
+
+def figure_bytes(
+    drawn: Axes | Figure | np.ndarray, kind: str, dpi: int = 300, *, title: str = "figure"
+) -> bytes:
+    """The figure as the content of an SVG, PDF or PNG file, with its alt text inside."""
+    figure = _figure(drawn)
+    alt = alt_text(drawn)
+    metadata: dict[str, dict[str, Any]] = {
+        "svg": {"Date": None, "Creator": None, "Type": None, "Format": None},
+        "pdf": {
+            "CreationDate": None,
+            "Creator": None,
+            "Producer": None,
+            "Title": title,
+            "Subject": alt,
+        },
+        "png": {"Software": None, "Title": title, "Description": alt},
+    }
+    if kind not in metadata:
+        raise ValueError(f"Cannot save a figure as {kind!r}: choose svg, pdf or png.")
+    buffer = io.BytesIO()
+    with style():
+        figure.savefig(buffer, format=kind, dpi=dpi, metadata=metadata[kind])
+    return _accessible(buffer.getvalue(), title, alt) if kind == "svg" else buffer.getvalue()
+
+
+def _accessible(svg: bytes, title: str, alt: str) -> bytes:
+    """Title and description for screen readers, and fonts that other machines have."""
+    text = svg.decode("utf-8")
+    words = f"<title>{html.escape(title)}</title>\n <desc>{html.escape(alt)}</desc>"
+    text = re.sub(r"<svg ([^>]*)>", rf'<svg role="img" \1>' + "\n " + "@words@", text, count=1)
+    text = text.replace("@words@", words, 1)
+    fonts = "|".join(re.escape(name) for name in ("Arial", "Liberation Sans", "DejaVu Sans"))
+    text = re.sub(rf"(?:'(?:{fonts})'(?:, )?)+(?:, sans-serif)?", _SVG_FONTS, text)
+    return text.encode("utf-8")
+
+
+def _figure(drawn: Axes | Figure | np.ndarray | Sequence[Axes]) -> Figure:
+    if isinstance(drawn, Figure):
+        return drawn
+    found = np.ravel(np.asarray(drawn, dtype=object))[0].get_figure(root=True)
+    assert isinstance(found, Figure)
+    return found
