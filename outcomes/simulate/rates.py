@@ -106,8 +106,8 @@ def simulate_rates(
     >>> rows = simulate_rates(12, seed=1, rates=0.5, patient_sd=0, tooth_sd=0)
     >>> rows[["patient", "tooth", "planned", "achieved"]].head(2).round(2)
       patient  tooth  planned  achieved
-    0    P001     11    -2.71     -2.24
-    1    P001     12    -1.89     -2.66
+    0    P001     11    -4.01     -1.69
+    1    P001     13    -1.20      0.20
     """
     check_known(movement, MOVEMENTS, "movement")
     unit = UNITS[movement]
@@ -150,13 +150,15 @@ def simulate_rates(
     achieved = (slope_of_site[site] + size_effect * size) * planned
     achieved += residuals(rng, residual_sd, size, heteroscedastic, outliers)
 
+    class_code: NDArray[np.int64] = TOOTH_CLASS[which][site]
+    tooth_class = pd.Categorical.from_codes(
+        class_code, categories=pd.Index(list(CLASSES)), ordered=True
+    )
     frame = pd.DataFrame(
         {
             "patient": _patient_names(patients).take(site_patient[site]),
             "tooth": TEETH[which][site],
-            "tooth_class": pd.Categorical.from_codes(
-                TOOTH_CLASS[which][site], categories=list(CLASSES), ordered=True
-            ),
+            "tooth_class": tooth_class,
             "movement": pd.array([movement], dtype="str").take(np.zeros(site.size, np.int64)),
             "course": course + 1,
             "attachment": attachment[site],

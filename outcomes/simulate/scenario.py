@@ -8,24 +8,20 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-CLASSES = ("incisor", "canine", "premolar", "molar")
-CLASS_BY_POSITION = np.array([-1, 0, 0, 1, 2, 2, 3, 3, 3])
-"""Index into CLASSES by the second digit of an FDI number (permanent teeth)."""
+from outcomes.cohort import schema
+from outcomes.cohort.teeth import arch, tooth_class
+
+CLASSES = schema.TOOTH_CLASSES
 
 TEETH = np.array([q * 10 + p for q in (1, 2, 3, 4) for p in range(1, 8)])
 """The 28 permanent teeth that are simulated, FDI (third molars left out)."""
-TOOTH_CLASS = CLASS_BY_POSITION[TEETH % 10]
-UPPER = TEETH < 30
+TOOTH_CLASS = np.array([CLASSES.index(str(tooth_class(int(tooth)))) for tooth in TEETH])
+"""Index into CLASSES of each tooth of TEETH."""
+UPPER = np.array([arch(int(tooth)) == "upper" for tooth in TEETH])
 
-UNITS = {
-    "mesiodistal": "mm",
-    "buccolingual": "mm",
-    "vertical": "mm",
-    "tip": "degree",
-    "torque": "degree",
-    "rotation": "degree",
-}
+UNITS = {name: movement.unit for name, movement in schema.MOVEMENTS.items()}
 MOVEMENTS = tuple(UNITS)
 DECIMALS = {"mm": 2, "degree": 1}
 
@@ -147,10 +143,22 @@ def rate_table(rates: Mapping[str, Any] | None) -> dict[str, dict[str, float]]:
     for movement, given in (rates or {}).items():
         check_known(movement, MOVEMENTS, "movement")
         by_class = given if isinstance(given, Mapping) else dict.fromkeys(CLASSES, given)
-        for tooth_class, rate in by_class.items():
-            check_known(tooth_class, CLASSES, "tooth class")
-            table[movement][tooth_class] = float(rate)
+        for name, rate in by_class.items():
+            check_known(name, CLASSES, "tooth class")
+            table[movement][name] = float(rate)
     return table
+
+
+def teeth_of(which_arch: str, name: str) -> NDArray[np.bool_]:
+    """Which of TEETH are of a tooth class, in the arch ``"upper"``, ``"lower"`` or ``"both"``.
+
+    Examples
+    --------
+    >>> TEETH[teeth_of("lower", "canine")].tolist()
+    [33, 43]
+    """
+    of_class = np.equal(TOOTH_CLASS, CLASSES.index(name))
+    return of_class if which_arch == "both" else of_class & np.equal(UPPER, which_arch == "upper")
 
 
 def by_movement(value: Any, default: Mapping[str, float] | None = None) -> dict[str, float]:
