@@ -1,1 +1,34 @@
+"""Figures: a function takes data and Axes, draws on them, and returns them.
 
+With no Axes a function makes a new figure, which pyplot does not know of; in a notebook the Axes
+shows itself. ``alt_text(ax)`` gives the words for it, ``save_figure(ax, stem)`` the files.
+"""
+
+from importlib import import_module
+from typing import Any
+
+_WHERE = {
+    "planned_achieved": "scatter",
+    "rates_forest": "forest",
+    "tooth_chart": "teeth",
+    "record_flow": "flow",
+    "residuals": "diagnostics",
+    "shrinkage": "effects",
+    "published_values": "published",
+    "alt_text": "base",
+    "figure_bytes": "base",
+    "save_figure": "base",
+    "style": "base",
+}
+
+__all__ = list(_WHERE)
+
+
+def __getattr__(name: str) -> Any:
+    if name in _WHERE:
+        return getattr(import_module(f"outcomes.figures.{_WHERE[name]}"), name)
+    raise AttributeError(f"module 'outcomes.figures' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -29,6 +29,7 @@ __all__ = [
     "save_figure",
     "set_alt_text",
     "style",
+    "trim_height",
 ]
 
 COLUMN_WIDTH, FULL_WIDTH = 3.5, 7.2
@@ -84,11 +85,19 @@ def new_axes(
     The figure is not registered with pyplot, so nothing stays open; in a notebook the Axes shows
     itself, with its alt text, as the value of a cell.
     """
-    figure = Figure(figsize=(width, height), layout="constrained")
-    axes = figure.subplots(rows, columns)
+    with style():
+        figure = Figure(figsize=(width, height), layout="constrained")
+        axes = figure.subplots(rows, columns)
     if isinstance(axes, Axes):
         vars(axes)["_repr_html_"] = MethodType(_as_html, axes)
     return axes
+
+
+def trim_height(ax: Axes) -> None:
+    """Make a figure of one Axes just high enough for what is drawn on it."""
+    figure = _figure(ax)
+    figure.draw_without_rendering()
+    figure.set_figheight(figure.get_tightbbox().height + 0.08)
 
 
 def _as_html(ax: Axes) -> str:
@@ -188,7 +197,7 @@ def _accessible(svg: bytes, title: str, alt: str) -> bytes:
     """Title and description for screen readers, and fonts that other machines have."""
     text = svg.decode("utf-8")
     words = f"<title>{html.escape(title)}</title>\n <desc>{html.escape(alt)}</desc>"
-    text = re.sub(r"<svg ([^>]*)>", rf'<svg role="img" \1>' + "\n " + "@words@", text, count=1)
+    text = re.sub(r"<svg ([^>]*)>", r'<svg role="img" \1>' + "\n " + "@words@", text, count=1)
     text = text.replace("@words@", words, 1)
     fonts = "|".join(re.escape(name) for name in ("Arial", "Liberation Sans", "DejaVu Sans"))
     text = re.sub(rf"(?:'(?:{fonts})'(?:, )?)+(?:, sans-serif)?", _SVG_FONTS, text)
