@@ -1,1 +1,30 @@
+"""Notebooks run unattended, and what they write: pages, tables, words, provenance."""
 
+from importlib import import_module
+from typing import Any
+
+_WHERE = {
+    "Audit": "audit",
+    "run_audit": "audit",
+    "copy_notebooks": "lab",
+    "save_table": "output",
+    "say": "output",
+    "show": "output",
+    "OutputRefused": "place",
+    "Report": "run",
+    "ReportError": "run",
+    "open_cohort": "run",
+    "run_report": "run",
+}
+
+__all__ = list(_WHERE)  # noqa: PLE0605
+
+
+def __getattr__(name: str) -> Any:
+    if name in _WHERE:
+        return getattr(import_module(f"outcomes.report.{_WHERE[name]}"), name)
+    raise AttributeError(f"module 'outcomes.report' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,248 @@
+"""The command line: it parses, calls and prints; everything else is in the package."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from rich.console import Console
+
+    from outcomes.cohort.read import CohortError
+
+DONE, STOPPED, WRONG_USE, FAILED, INTERRUPTED = 0, 1, 2, 3, 130
+
+app = typer.Typer(
+    name="outcomes",
+    help="Planned and achieved tooth movement: check a cohort, audit a practice.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    epilog="Exit status: 0 done; 1 the input has problems that stop the analysis (all listed); "
+    "2 wrong use; 3 a report failed on the way.",
+)
+
+
+class Notation(StrEnum):
+    """Tooth notations."""
+
+    fdi = "fdi"
+    universal = "universal"
+    quadrant = "quadrant"
+
+
+CohortArgument = Annotated[
+    Path | None,
+    typer.Argument(
+        metavar="[COHORT]",
+        exists=True,
+        help="A workbook (.xlsx), a folder of .csv or .parquet files, or a movements .csv. "
+        "Without it the invented demonstration practice is used.",
+    ),
+]
+NotationOption = Annotated[
+    Notation | None,
+    typer.Option(
+        help="Tooth notation of the input. Needed only where its numbers could be two notations."
+    ),
+]
+
+
+def main() -> None:
+    """Entry point of the ``outcomes`` command."""
+    app()
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from outcomes import __version__
+
+        typer.echo(f"outcomes {__version__}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def template(
+    file: Annotated[Path, typer.Argument(help="Workbook to write, such as practice.xlsx.")],
+) -> None:
+    """Write an empty workbook to fill in, with a codebook and an example row."""
+    from outcomes.cohort import write_template
+
+    if file.suffix.lower() != ".xlsx":
+        _wrong_use(
+            f"{file.name}: the empty workbook is an Excel file; give a name ending in .xlsx."
+        )
+    if file.exists():
+        _wrong_use(f"{file} exists already and is left alone: give another name.")
+    if not file.absolute().parent.is_dir():
+        _wrong_use(f"There is no folder {file.absolute().parent}: make it first.")
+    write_template(file)
+    typer.echo(f"Wrote {file}. Fill it in, then: outcomes check {file}")
+
+
+@app.command()
+def check(cohort: CohortArgument = None, notation: NotationOption = None) -> None:
+    """Read a cohort; list every problem with its remedy, and account for every row."""
+    from outcomes.cohort.read import CohortError, read_cohort
+    from outcomes.report import words
+    from outcomes.report.run import demo_path
+
+    _say_demo(cohort)
+    console = _console()
+    try:
+        found = read_cohort(
+            cohort or demo_path(), notation=notation and notation.value, strict=False
+        )
+    except CohortError as error:
+        _stop(error)
+    _print_problems(console, found.problems)
+    _print_table(
+        console, "What became of each row", words.ledger_words(found), align=("rows", "patients")
+    )
+    for sentence in words.checked(found):
+        console.print(sentence, highlight=False, markup=False)
+    raise typer.Exit(STOPPED if (found.problems["severity"] == "stop").any() else DONE)
+
+
+@app.command()
+def audit(
+    cohort: CohortArgument = None,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.")] = Path(
+        "audit-report"
+    ),
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
+    ] = False,
+    seed: Annotated[int, typer.Option(help="Seed of everything drawn at random.")] = 1,
+    notation: NotationOption = None,
+) -> None:
+    """Write an audit report: how much was achieved, how sure, what differs, what to look at."""
+    _report("practice_audit", cohort, out, overwrite, seed, notation)
+
+
+@app.command()
+def lab(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for your notebooks.")],
+    cohort: CohortArgument = None,
+    notation: NotationOption = None,
+    open_lab: Annotated[
+        bool, typer.Option("--open/--no-open", help="Open JupyterLab there afterwards.")
+    ] = True,
+) -> None:
+    """Copy the notebooks to a folder, set to your cohort, and open JupyterLab there."""
+    from outcomes.report.lab import copy_notebooks, open_jupyter
+
+    _say_demo(cohort)
+    if folder.exists() and not folder.is_dir():
+        _wrong_use(f"{folder} is a file: give a folder.")
+    copied = copy_notebooks(folder, cohort, notation=notation and notation.value)
+    for name in copied.written:
+        typer.echo(f"Copied {name}")
+    for name in copied.kept:
+        typer.echo(f"Kept {name}: it was edited, so it is left as it is")
+    if open_lab:
+        raise typer.Exit(open_jupyter(folder))
+
+
+def _report(
+    notebook: str,
+    cohort: Path | None,
+    out: Path,
+    overwrite: bool,
+    seed: int,
+    notation: Notation | None,
+) -> None:
+    from outcomes.cohort.read import CohortError
+    from outcomes.report.place import OutputRefused
+    from outcomes.report.progress import shown
+    from outcomes.report.run import ReportError, run_report
+
+    _say_demo(cohort)
+    try:
+        with shown() as step:
+            report = run_report(
+                notebook,
+                cohort,
+                out,
+                {"seed": seed, "notation": notation and notation.value},
+                step,
+                overwrite=overwrite,
+            )
+    except OutputRefused as error:
+        _wrong_use(str(error))
+    except CohortError as error:
+        _stop(error)
+    except ReportError as error:
+        typer.echo(f"{error}\nNothing was written.", err=True)
+        raise typer.Exit(FAILED) from error
+    except KeyboardInterrupt:
+        typer.echo("Stopped. Nothing was written.", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+    for warning in report.warnings:
+        typer.echo(f"Note from the notebook: {warning}", err=True)
+    typer.echo(f"The report is in {report.folder}: open {report.page}")
+
+
+def _say_demo(cohort: Path | None) -> None:
+    if cohort is None:
+        typer.echo("No cohort given: this is the invented demonstration practice.")
+
+
+def _wrong_use(message: str) -> NoReturn:
+    typer.echo(message, err=True)
+    raise typer.Exit(WRONG_USE)
+
+
+def _stop(error: "CohortError") -> NoReturn:
+    console = _console(stderr=True)
+    _print_problems(console, error.problems)
+    console.print("The cohort cannot be analysed until what says 'stop' is put right.")
+    raise typer.Exit(STOPPED) from error
+
+
+def _console(stderr: bool = False) -> "Console":
+    from rich.console import Console
+
+    console = Console(stderr=stderr)
+    # Into a file or a pipe there is no width to fit: leave the lines whole.
+    return console if console.is_terminal else Console(stderr=stderr, width=160)
+
+
+def _print_problems(console: "Console", problems: "pd.DataFrame") -> None:
+    if not len(problems):
+        console.print("No problems found.")
+        return
+    _print_table(console, "Problems", problems, align=("row",))
+
+
+def _print_table(
+    console: "Console", title: str, frame: "pd.DataFrame", align: tuple[str, ...] = ()
+) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=title, title_justify="left", show_lines=False, pad_edge=False)
+    for column in frame.columns:
+        table.add_column(column, justify="right" if column in align else "left", overflow="fold")
+    for row in frame.itertuples(index=False, name=None):
+        table.add_row(*(Text(_plain(value)) for value in row))
+    console.print(table)
+
+
+def _plain(value: Any) -> str:
+    import pandas as pd
+
+    return "" if value is None or value is pd.NA or value != value else str(value)

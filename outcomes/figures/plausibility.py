@@ -1,0 +1,77 @@
+"""Do recorded movements look right? Achieved against planned, one panel a movement."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from outcomes.figures.base import COLOURS, FAINT, QUIET, new_axes, set_alt_text, style
+
+if TYPE_CHECKING:
+    from outcomes.cohort.read import Cohort
+
+__all__ = ["plausibility"]
+
+_COLUMNS = 3
+
+
+def plausibility(cohort: Cohort | pd.DataFrame, axes: np.ndarray | None = None) -> np.ndarray:
+    """Every recorded movement as a point, before any model: signs, units and slips show.
+
+    Parameters
+    ----------
+    cohort
+        A cohort, or its movements table: movement, unit, planned, achieved.
+    axes
+        Array of Axes, one for each movement present; a new figure if None.
+
+    Returns
+    -------
+    ndarray of Axes
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"movement": ["tip", "tip"], "unit": "degree",
+    ...     "planned": [5.0, -4.0], "achieved": [3.0, -2.5]})
+    >>> [ax.get_title() for ax in plausibility(frame)]
+    ['tip, 2 rows']
+    """
+    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.movements
+    names = list(dict.fromkeys(frame["movement"].astype(str)))
+    with style():
+        if axes is None:
+            axes = _panels(len(names))
+        for ax, name in zip(np.ravel(axes), names, strict=True):
+            _draw(frame[frame["movement"] == name], name, ax)
+    return np.ravel(axes)
+
+
+def _panels(n: int) -> np.ndarray:
+    columns = min(n, _COLUMNS)
+    rows = -(-n // columns)
+    axes = np.ravel(np.asarray(new_axes(2.4 * columns, 2.4 * rows, rows=rows, columns=columns)))
+    for spare in axes[n:]:
+        spare.remove()
+    return axes[:n]
+
+
+def _draw(rows: pd.DataFrame, name: str, ax: Axes) -> None:
+    planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
+    unit = "mm" if rows["unit"].iloc[0] == "mm" else "°"
+    reach = 1.05 * max(float(np.abs(planned).max()), float(np.abs(achieved).max()), 1e-9)
+    ax.axhline(0, color=FAINT, lw=0.8, zorder=0.5)
+    ax.axvline(0, color=FAINT, lw=0.8, zorder=0.5)
+    ax.plot([-reach, reach], [-reach, reach], color=QUIET, lw=0.8, ls=(0, (4, 3)))
+    ax.scatter(planned, achieved, s=9, color=COLOURS[1], alpha=0.55, linewidths=0)
+    ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+    ax.set(xlabel=f"planned, {unit}", ylabel=f"achieved, {unit}", title=f"{name}, {len(rows)} rows")
+    against = int(((planned * achieved) < 0).sum())
+    set_alt_text(
+        ax,
+        f"{name.capitalize()}: achieved against planned for {len(rows)} rows, planned from "
+        f"{planned.min():.3g} to {planned.max():.3g} and achieved from {achieved.min():.3g} to "
+        f"{achieved.max():.3g} {unit}; {against} with opposite signs.",
+    )

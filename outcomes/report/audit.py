@@ -1,0 +1,174 @@
+"""Everything a practice audit rests on, computed once from a cohort."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from outcomes.cohort.schema import TOLERANCE
+from outcomes.estimate.descriptive import achievement
+from outcomes.estimate.differences import FACTORS, Differences, differences
+from outcomes.estimate.rates import RateFits, fit_rates
+from outcomes.estimate.unplanned import unplanned
+from outcomes.measure.repeats import RepeatsError, measurement_error
+
+if TYPE_CHECKING:
+    from outcomes.cohort.read import Cohort
+
+ENOUGH, FEW = 10, 5
+"""Patients behind a rate: from 10 it can be used, below 5 it is only described."""
+
+
+@dataclass(frozen=True)
+class Audit:
+    """Results of a practice audit.
+
+    Attributes
+    ----------
+    cohort
+        What was read.
+    seed
+        Seed of the bootstrap intervals.
+    tolerance
+        Unit to the difference from the plan that counts as on target.
+    overall, by_class, by_direction, by_tooth
+        `outcomes.achievement` by movement, and by movement and tooth class, direction, tooth.
+    fits, class_fits, direction_fits, tooth_fits
+        Rate models: one rate for each movement, and one for each tooth class, direction, tooth.
+    differences
+        Between attachments, auxiliaries, clinicians, sites.
+    unplanned
+        Movements where the plan was zero, by movement and tooth class.
+    measurement
+        Measurement error from repeats; empty without them.
+    measurement_reason
+        Why there is none, or an empty string.
+    """
+
+    cohort: Cohort
+    seed: int
+    tolerance: dict[str, float]
+    overall: pd.DataFrame
+    by_class: pd.DataFrame
+    by_direction: pd.DataFrame
+    by_tooth: pd.DataFrame
+    fits: RateFits
+    class_fits: RateFits
+    direction_fits: RateFits
+    tooth_fits: RateFits
+    differences: Differences
+    unplanned: pd.DataFrame
+    measurement: pd.DataFrame
+    measurement_reason: str
+
+    @property
+    def planned(self) -> pd.DataFrame:
+        """The planned movements that were analysed: the rows behind every rate."""
+        movements = self.cohort.movements
+        return movements[movements["planned"] != 0]
+
+    @property
+    def movements(self) -> list[str]:
+        """Movements with a plan, in the order of the schema."""
+        return self.overall["movement"].astype(str).tolist()
+
+    @property
+    def rate_table(self) -> pd.DataFrame:
+        """Model rate and descriptive achievement of each movement, side by side."""
+        model = self.fits.rates.drop(columns=["group", "patients", "movements"])
+        return self.overall.merge(model, on="movement", how="left")
+
+    def tooth_rates(self, movement: str) -> pd.DataFrame:
+        """tooth (FDI), rate, movements, patients of one movement, for the tooth chart."""
+        rates = self.tooth_fits[movement].rates.rename(columns={"group": "tooth"})
+        return rates.assign(tooth=rates["tooth"].astype(int))
+
+    @property
+    def model_table(self) -> pd.DataFrame:
+        """Variance components and fit of each class model: what a statistician asks for."""
+        rows = []
+        for movement, fit in self.class_fits.items():
+            sd = dict(zip(fit.variance["component"], fit.variance["sd"], strict=True))
+            rows.append(
+                {
+                    "movement": movement,
+                    "unit": fit.unit,
+                    "patients": fit.patients,
+                    "teeth": fit.sites,
+                    "movements": fit.nobs,
+                    "sd_patient": sd["patient"],
+                    "sd_tooth": sd.get("tooth"),
+                    "sd_residual": sd["residual"],
+                    "log_likelihood": fit.log_likelihood,
+                    "note": " ".join(fit.notes),
+                }
+            )
+        return pd.DataFrame(rows)
+
+
+def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
+    """Compute a practice audit.
+
+    Parameters
+    ----------
+    cohort
+        From `outcomes.read_cohort`; the movements table alone is enough.
+    seed
+        Seed of the bootstrap intervals.
+
+    Returns
+    -------
+    Audit
+        Complete for any cohort that can be read: what cannot be answered stands in the ``failed``
+        of the fits, in ``differences.unanswered`` and in ``measurement_reason``.
+
+    Examples
+    --------
+    >>> from outcomes.cohort import from_frames
+    >>> rows = pd.DataFrame({"patient": ["P001", "P002", "P003"], "tooth": [11, 12, 21],
+    ...     "movement": "rotation", "planned": [10.0, 8.0, 6.0], "achieved": [6.0, 4.5, 3.0]})
+    >>> run_audit(from_frames(rows)).fits["rotation"].rates["rate"].round(2).tolist()
+    [0.57]
+    """
+    frame = cohort.frame()
+    by = {
+        name: achievement(cohort, columns, seed=seed)
+        for name, columns in {
+            "overall": ["movement"],
+            "by_class": ["movement", "tooth_class"],
+            "by_direction": ["movement", "direction"],
+            "by_tooth": ["movement", "tooth"],
+        }.items()
+    }
+    fits = {
+        name: fit_rates(frame[frame["planned"] != 0], group=group)
+        for name, group in {
+            "fits": None,
+            "class_fits": "tooth_class",
+            "direction_fits": "direction",
+            "tooth_fits": "tooth",
+        }.items()
+    }
+    measurement, reason = _measurement(cohort)
+    return Audit(
+        cohort=cohort,
+        seed=seed,
+        tolerance=dict(TOLERANCE),
+        differences=differences(frame, FACTORS),
+        unplanned=unplanned(frame),
+        measurement=measurement,
+        measurement_reason=reason,
+        **by,
+        **fits,
+    )
+
+
+def _measurement(cohort: Cohort) -> tuple[pd.DataFrame, str]:
+    if not len(cohort.repeats):
+        return pd.DataFrame(), "The cohort holds no repeated readings."
+    try:
+        return measurement_error(cohort), ""
+    except RepeatsError as error:
+        return pd.DataFrame(), str(error)

@@ -1,0 +1,145 @@
+"""Where a report came from: input, versions, seed, options, time. Never a path on the machine."""
+
+import hashlib
+import json
+import platform
+from collections.abc import Mapping
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+PACKAGES = (
+    "outcomes",
+    "numpy",
+    "pandas",
+    "scipy",
+    "statsmodels",
+    "pingouin",
+    "matplotlib",
+    "papermill",
+    "nbconvert",
+)
+
+
+def versions() -> dict[str, str]:
+    """Versions of Python and of the packages a result depends on.
+
+    Returns
+    -------
+    dict
+        Package name to version; ``"not installed"`` where there is none.
+
+    Examples
+    --------
+    >>> versions()["outcomes"].count(".")
+    2
+    """
+    found = {"python": platform.python_version()}
+    for name in PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file, as 64 hexadecimal digits.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder, "empty")
+    ...     _ = file.write_bytes(b"")
+    ...     file_sha256(file)[:8]
+    'e3b0c442'
+    """
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def plain_option(value: Any) -> Any:
+    """An option as it may be published: a path becomes its file name.
+
+    Examples
+    --------
+    >>> plain_option(Path("folder", "practice.xlsx"))
+    'practice.xlsx'
+    """
+    if isinstance(value, Path):
+        return value.name
+    return value
+
+
+def provenance(
+    *,
+    report: str,
+    source: str,
+    sha256: str,
+    invented: bool,
+    notebook_sha256: str,
+    seed: int,
+    options: Mapping[str, Any],
+    now: datetime | None = None,
+) -> dict[str, Any]:
+    """What ``provenance.json`` holds.
+
+    Parameters
+    ----------
+    report
+        Name of the notebook, such as ``"practice_audit"``.
+    source, sha256
+        File name (no folder) and SHA-256 of the cohort that was read.
+    invented
+        True for the demonstration cohort.
+    notebook_sha256
+        SHA-256 of the notebook before it was run.
+    seed
+        Seed of everything drawn at random.
+    options
+        The other options; paths are cut to their file names.
+    now
+        Time of writing, with its offset from UTC; the present when None.
+
+    Examples
+    --------
+    >>> record = provenance(report="practice_audit", source="a.csv", sha256="0" * 64,
+    ...     invented=False, notebook_sha256="1" * 64, seed=1, options={})
+    >>> record["input"]["file"], record["seed"]
+    ('a.csv', 1)
+    """
+    written = now or datetime.now().astimezone()
+    return {
+        "written_by": "outcomes",
+        "report": report,
+        "notebook_sha256": notebook_sha256,
+        "input": {"file": source, "sha256": sha256, "invented": invented},
+        "seed": seed,
+        "options": {name: plain_option(value) for name, value in sorted(options.items())},
+        "versions": versions(),
+        "written": written.isoformat(timespec="seconds"),
+    }
+
+
+def write_provenance(record: Mapping[str, Any], folder: Path) -> Path:
+    """Write ``provenance.json`` into a report folder and return its path."""
+    path = folder / "provenance.json"
+    path.write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    return path
+
+
+def is_report(folder: Path) -> bool:
+    """Whether a folder is a report of ours: its ``provenance.json`` says so.
+
+    Examples
+    --------
+    >>> is_report(Path("nowhere"))
+    False
+    """
+    try:
+        record = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(record, dict) and record.get("written_by") == "outcomes"

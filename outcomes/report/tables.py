@@ -1,0 +1,284 @@
+"""How tables are shown: headings in plain words, numbers as a reader wants them."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pandas as pd
+
+THIN = "\u202f"
+NBSP = "\u00a0"
+
+Format = Callable[[Any], str]
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number with a real minus sign; never minus zero.
+
+    Examples
+    --------
+    >>> number(-0.126), number(-0.001)
+    ('−0.13', '0.00')
+    """
+    rounded = round(float(value), digits) + 0.0
+    return f"{rounded:,.{digits}f}".replace("-", "−").replace(",", THIN)
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """A share as a percentage.
+
+    Examples
+    --------
+    >>> percent(0.567).replace(NBSP, " ")
+    '57 %'
+    """
+    return f"{number(100 * share, digits)}{NBSP}%"
+
+
+def count(value: float) -> str:
+    """A count, with a thin space between thousands."""
+    return f"{int(value):,}".replace(",", THIN)
+
+
+def p_value(value: float) -> str:
+    """A p value, never as zero.
+
+    Examples
+    --------
+    >>> p_value(0.0312), p_value(0.00001)
+    ('0.031', '< 0.001')
+    """
+    return f"<{NBSP}0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def range_words(low: float, high: float, form: Format = percent) -> str:
+    """An interval, ``low to high``; a percent sign is written once.
+
+    Examples
+    --------
+    >>> range_words(0.4, 0.7).replace(NBSP, " ")
+    '40 to 70 %'
+    """
+    if pd.isna(low) or pd.isna(high):
+        return "–"
+    start, end = form(low), form(high)
+    if end.endswith(f"{NBSP}%"):
+        start = start.removesuffix(f"{NBSP}%")
+    return f"{start} to {end}"
+
+
+def points(share: float) -> str:
+    """A difference of shares in percentage points, with its sign.
+
+    Examples
+    --------
+    >>> points(0.123), points(-0.2)
+    ('+12', '−20')
+    """
+    text = number(100 * share, 0)
+    return text if text.startswith("−") or text == "0" else f"+{text}"
+
+
+def size(value: float, unit: str) -> str:
+    """A length or an angle with its unit.
+
+    Examples
+    --------
+    >>> size(2.04, "degree"), size(-0.5, "mm").replace(NBSP, " ")
+    ('2.0°', '−0.50 mm')
+    """
+    return f"{number(value, 2)}{NBSP}mm" if unit == "mm" else f"{number(value, 1)}°"
+
+
+def _maybe(form: Format) -> Format:
+    return lambda value: "–" if value is None or pd.isna(value) else form(value)
+
+
+def _texts(frame: pd.DataFrame, columns: Mapping[str, tuple[str, Format]]) -> pd.DataFrame:
+    """Columns of a table as headings and texts, in the order given."""
+    return pd.DataFrame(
+        {
+            title: [_maybe(form)(value) for value in frame[column]]
+            for column, (title, form) in columns.items()
+        },
+        index=frame.index,
+    )
+
+
+def _intervals(frame: pd.DataFrame, form: Format) -> list[str]:
+    pairs = zip(frame["low"], frame["high"], strict=True)
+    return [range_words(low, high, form) for low, high in pairs]
+
+
+_COUNTS: dict[str, tuple[str, Format]] = {
+    "patients": ("Patients", count),
+    "movements": ("Movements", count),
+}
+
+
+def rates(frame: pd.DataFrame, group: str = "Teeth") -> pd.DataFrame:
+    """Rates of a model, one line a group.
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"movement": ["tip"], "group": ["canine"], "patients": [9],
+    ...     "movements": [12], "rate": [0.6], "se": [0.05], "df": [8.1], "low": [0.5],
+    ...     "high": [0.7]})
+    >>> list(rates(frame))
+    ['Movement', 'Teeth', 'Patients', 'Movements', 'Achieved', '95 % interval', 'Std. error', 'df']
+    """
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "group": (group, str),
+            **_COUNTS,
+            "rate": ("Achieved", percent),
+            "se": ("Std. error", lambda v: percent(v, 1)),
+            "df": ("df", lambda v: number(v, 1)),
+        },
+    )
+    shown.insert(5, "95 % interval", _intervals(frame, percent))
+    return shown
+
+
+def direction_rates(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rates of a model by direction."""
+    return rates(frame, "Direction")
+
+
+def movement_rates(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rates by movement, model and pooled side by side."""
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            **_COUNTS,
+            "rate": ("Achieved", percent),
+            "pooled_rate": ("Pooled rate", percent),
+            "within_tolerance": ("On target", percent),
+            "wrong_way": ("Other way", percent),
+        },
+    )
+    shown.insert(4, "95 % interval", _intervals(frame, percent))
+    return shown
+
+
+def targets(frame: pd.DataFrame) -> pd.DataFrame:
+    """Where movements ended, by movement and kind of tooth."""
+    return _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "tooth_class": ("Teeth", str),
+            **_COUNTS,
+            "planned_mean": ("Planned, mean", number),
+            "achieved_mean": ("Achieved, mean", number),
+            "mean_absolute_error": ("Missed by, mean", number),
+            "within_tolerance": ("On target", percent),
+            "overshot": ("Too far", percent),
+            "wrong_way": ("Other way", percent),
+        },
+    )
+
+
+def differences(frame: pd.DataFrame) -> pd.DataFrame:
+    """Differences between rates, in percentage points."""
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "factor": ("Factor", str),
+            "level": ("Level", str),
+            "reference": ("Against", str),
+            **_COUNTS,
+            "difference": ("Points", points),
+            "p": ("p", p_value),
+            "p_holm": ("p, adjusted", p_value),
+        },
+    )
+    shown.insert(7, "95 % interval", _intervals(frame, points))
+    return shown
+
+
+def unplanned(frame: pd.DataFrame) -> pd.DataFrame:
+    """Movements where the plan was zero, with their units."""
+    rows = list(frame.itertuples())
+    return pd.DataFrame(
+        {
+            "Movement": [row.movement for row in rows],
+            "Teeth": [str(row.tooth_class) for row in rows],
+            "Patients": [count(row.patients) for row in rows],
+            "Movements": [count(row.movements) for row in rows],
+            "Mean": [size(row.mean, row.unit) for row in rows],
+            "95 % interval": [
+                range_words(row.low, row.high, lambda v, unit=row.unit: size(v, unit))
+                for row in rows
+            ],
+            "Largest": [size(row.largest, row.unit) for row in rows],
+            "Beyond tolerance": [percent(row.beyond_tolerance) for row in rows],
+        },
+        index=frame.index,
+    )
+
+
+def measurement(frame: pd.DataFrame) -> pd.DataFrame:
+    """Measurement error, with its units."""
+
+    def sizes(column: str) -> list[str]:
+        pairs = zip(frame[column], frame["unit"], strict=True)
+        return ["–" if pd.isna(value) else size(value, unit) for value, unit in pairs]
+
+    limits = zip(frame["loa_low"], frame["loa_high"], frame["unit"], strict=True)
+    return pd.DataFrame(
+        {
+            "Movement": frame["movement"].astype(str).tolist(),
+            "Pairs": [count(pairs) for pairs in frame["pairs"]],
+            "Dahlberg": sizes("dahlberg"),
+            "Bias": sizes("bias"),
+            "Limits of agreement": [
+                range_words(low, high, lambda v, unit=unit: size(v, unit))
+                for low, high, unit in limits
+            ],
+            "ICC(A,1)": [_maybe(number)(value) for value in frame["icc_a1"]],
+            "Smallest detectable change": sizes("smallest_detectable_change"),
+        },
+        index=frame.index,
+    )
+
+
+def models(frame: pd.DataFrame) -> pd.DataFrame:
+    """Size, spread and fit of each model."""
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "patients": ("Patients", count),
+            "teeth": ("Teeth", count),
+            "movements": ("Rows", count),
+            "sd_patient": ("SD of rate, patients", lambda v: percent(v, 1)),
+            "sd_tooth": ("SD of rate, teeth", lambda v: percent(v, 1)),
+            "log_likelihood": ("Log-likelihood", lambda v: number(v, 2)),
+        },
+    )
+    left = [size(sd, unit) for sd, unit in zip(frame["sd_residual"], frame["unit"], strict=True)]
+    shown.insert(6, "Residual SD", left)
+    return shown
+
+
+def ledger(frame: pd.DataFrame) -> pd.DataFrame:
+    """The ledger, one line a reason."""
+    return _texts(
+        frame,
+        {
+            "table": ("Table", str),
+            "step": ("Step", str),
+            "reason": ("Reason", str),
+            "rows": ("Rows", count),
+            "patients": ("Patients", count),
+        },
+    )
+
+
+def problems(frame: pd.DataFrame) -> pd.DataFrame:
+    """Problems with their remedies, what stops the analysis first."""
+    return frame.rename(columns=str.capitalize)
