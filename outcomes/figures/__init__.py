@@ -14,6 +14,7 @@ _WHERE = {
     "record_flow": "flow",
     "residuals": "diagnostics",
     "shrinkage": "effects",
+    "plausibility": "plausibility",
     "published_values": "published",
     "alt_text": "base",
     "figure_bytes": "base",

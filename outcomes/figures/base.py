@@ -29,6 +29,7 @@ __all__ = [
     "save_figure",
     "set_alt_text",
     "style",
+    "text_width",
     "trim_height",
 ]
 
@@ -91,6 +92,18 @@ def new_axes(
     if isinstance(axes, Axes):
         vars(axes)["_repr_html_"] = MethodType(_as_html, axes)
     return axes
+
+
+def text_width(text: str, size: float, *, bold: bool = False) -> float:
+    """Width in points of a line of text in the style's font."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    with style():
+        font = FontProperties(
+            family=mpl.rcParams["font.family"][0], weight="bold" if bold else "normal", size=size
+        )
+    return float(TextPath((0, 0), text.replace("$", r"\$"), prop=font).get_extents().x1)
 
 
 def trim_height(ax: Axes) -> None:

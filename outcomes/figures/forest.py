@@ -1,0 +1,343 @@
+"""Achievement rates with their intervals, by movement and group, beside published values."""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from outcomes.figures.base import (
+    COLOURS,
+    FAINT,
+    FULL_WIDTH,
+    INK,
+    QUIET,
+    SMALL,
+    new_axes,
+    set_alt_text,
+    style,
+    text_width,
+    trim_height,
+)
+from outcomes.figures.words import counted, movement_name, percent, unit_symbol, wrapped
+
+if TYPE_CHECKING:
+    from outcomes.estimate.rates import RateFit
+
+__all__ = ["rates_forest"]
+
+_NEEDED = ["group", "patients", "movements", "rate", "low", "high"]
+_QUANTITY = "achieved share of plan"
+_WIDEST = (-0.5, 1.75)
+"""Intervals are cut off, with an arrow, beyond these rates."""
+
+
+def rates_forest(
+    fits_or_rates: RateFit | Mapping[str, RateFit] | pd.DataFrame,
+    ax: Axes | None = None,
+    published: pd.DataFrame | None = None,
+) -> Axes:
+    """A row for each rate: its group, patients / movements, the rate and its interval.
+
+    Parameters
+    ----------
+    fits_or_rates
+        One fit, fits by movement, or a frame with group, patients, movements, rate, low, high and
+        where there are several, movement. Rates are shares of the plan.
+    ax
+        Where to draw; a new figure as high as its rows need if None.
+    published
+        Published values to set beside (``published_values("rate")``). Only those given as
+        achieved share of plan are drawn, as an open diamond with a letter, in the row of their
+        movement and tooth class; their sources are listed below.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If there is no rate, or columns are missing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rates = pd.DataFrame({
+    ...     "movement": "rotation", "group": ["incisor", "molar"], "patients": [12, 4],
+    ...     "movements": [60, 9], "rate": [0.61, 0.36], "low": [0.5, 0.1], "high": [0.72, 0.62],
+    ... })
+    >>> ax = rates_forest(rates)
+    >>> [line.get_label() for line in ax.lines if not line.get_label().startswith("_")]
+    ['rotation incisor', 'rotation molar']
+    """
+    rates = _rows(fits_or_rates)
+    context = _context(rates, published)
+    with style():
+        own = ax is None
+        if ax is None:
+            ax = new_axes(FULL_WIDTH, 1.3 + 0.21 * (rates["place"].max() + 1) + 0.13 * len(context))
+        _frame_axes(rates, context, ax)
+        for row in rates.itertuples():
+            _draw_rate(row, ax)
+        for mark in context.itertuples():
+            _draw_published(mark, ax)
+        left = _write_columns(rates, ax)
+        _write_notes(rates, context, left, ax)
+        if own:
+            trim_height(ax)
+        set_alt_text(ax, _words(rates, context))
+    return ax
+
+
+def _rows(given: RateFit | Mapping[str, RateFit] | pd.DataFrame) -> pd.DataFrame:
+    """One frame of rates, with the place of each row counted from the top, headings included."""
+    if isinstance(given, pd.DataFrame):
+        table = given.copy()
+    elif isinstance(given, Mapping):
+        if not given:
+            raise ValueError("No fit to draw: none of the movements could be fitted.")
+        table = pd.concat([_named(fit, name) for name, fit in given.items()], ignore_index=True)
+    else:
+        table = _named(given, given.movement)
+    missing = [name for name in _NEEDED if name not in table.columns]
+    if missing:
+        raise ValueError(
+            f"No column {', '.join(missing)}; the rates have {', '.join(table.columns)}."
+        )
+    if not len(table):
+        raise ValueError("No rates to draw.")
+    if "movement" not in table.columns:
+        table["movement"] = None
+    if "unit" not in table.columns:
+        table["unit"] = table["movement"].map(_schema_unit)
+    table["group"] = table["group"].astype(str)
+    table["movement"] = table["movement"].astype(object).where(table["movement"].notna(), None)
+    places, place, last = [], -1, object()
+    for movement in table["movement"]:
+        if movement != last:
+            place += (movement is not None) + 0.4 * (place >= 0)
+            last = movement
+        place += 1
+        places.append(place)
+    return table.assign(place=places).reset_index(drop=True)
+
+
+def _named(fit: RateFit, movement: str | None) -> pd.DataFrame:
+    return fit.rates.assign(movement=movement, unit=fit.unit)
+
+
+def _schema_unit(movement: object) -> str | None:
+    from outcomes.cohort.schema import MOVEMENTS
+
+    known = MOVEMENTS.get(str(movement))
+    return known.unit if known else None
+
+
+def _context(rates: pd.DataFrame, published: pd.DataFrame | None) -> pd.DataFrame:
+    """Published shares of the plan that have a row: place, share, key letter, what and source."""
+    columns = ["place", "share", "left", "key", "what", "source", "n"]
+    if published is None:
+        return pd.DataFrame(columns=columns)
+    shares = published[published["quantity"] == _QUANTITY]
+    pairs = shares.merge(
+        rates[["movement", "group", "place", "rate"]],
+        left_on=["movement", "tooth_class"],
+        right_on=["movement", "group"],
+        suffixes=("", "_row"),
+    ).sort_values("place", kind="stable")
+    scale = np.where(pairs["unit"] == "percent", 100.0, 1.0)
+    return pd.DataFrame(
+        {
+            "place": pairs["place"],
+            "share": pairs["value"] / scale,
+            "left": pairs["value"] / scale < pairs["rate"],
+            "key": list(string.ascii_lowercase[: len(pairs)]),
+            "what": pairs["group"],
+            "source": pairs["source"],
+            "n": pairs["n"],
+        },
+        columns=columns,
+    )
+
+
+def _frame_axes(rates: pd.DataFrame, context: pd.DataFrame, ax: Axes) -> None:
+    low = min(0.0, np.nanmin([rates["low"].min(), rates["rate"].min()]))
+    high = max(1.0, np.nanmax([rates["high"].max(), rates["rate"].max()]))
+    low, high = max(low, _WIDEST[0]), min(high, _WIDEST[1])
+    ax.set_xlim(100 * (low - 0.03 * (low < 0)), 100 * (high + 0.03))
+    ax.set_ylim(rates["place"].max() + 0.7, -1.6)
+    ax.set_xlabel("Achieved share of the plan (%)")
+    ax.set_yticks([])
+    ax.spines["left"].set_visible(False)
+    ax.grid(axis="y", visible=False)
+    ax.axvline(0, color=FAINT, lw=0.8, zorder=0.9, label="_nothing")
+    ax.axvline(100, color=QUIET, lw=0.9, dashes=(4, 2.5), zorder=0.9, label="_plan")
+
+
+def _draw_rate(row, ax: Axes) -> None:  # type: ignore[no-untyped-def]
+    small = row.patients < SMALL
+    left, right = ax.get_xlim()
+    low, high = 100 * row.low, 100 * row.high
+    if np.isfinite(low):
+        ax.plot(
+            [max(low, left), min(high, right)],
+            [row.place, row.place],
+            color=COLOURS[0],
+            lw=1.5,
+            zorder=3,
+            label="_interval",
+        )
+        for beyond, edge, arrow in ((low < left, left, "<"), (high > right, right, ">")):
+            if beyond:
+                ax.plot(
+                    edge, row.place, arrow, color=COLOURS[0], ms=4, clip_on=False, label="_beyond"
+                )
+    if left <= 100 * row.rate <= right:
+        ax.plot(
+            100 * row.rate,
+            row.place,
+            "o",
+            ms=5,
+            mfc="white" if small else COLOURS[0],
+            mec=COLOURS[0],
+            mew=1.1,
+            zorder=4,
+            label=" ".join(filter(None, (row.movement, row.group))),
+        )
+
+
+def _draw_published(mark, ax: Axes) -> None:  # type: ignore[no-untyped-def]
+    ax.plot(
+        100 * mark.share,
+        mark.place + 0.3,
+        "D",
+        ms=3.6,
+        mfc="white",
+        mec=QUIET,
+        mew=0.9,
+        zorder=3.5,
+        label=f"published {mark.key}",
+    )
+    ax.annotate(
+        mark.key,
+        (100 * mark.share, mark.place + 0.3),
+        (-4 if mark.left else 4, 0),
+        textcoords="offset points",
+        ha="right" if mark.left else "left",
+        va="center_baseline",
+        fontsize=6.5,
+        color=QUIET,
+        zorder=5,
+    )
+
+
+def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
+    """Group and counts left of the plot, the numbers right of it; points to the outermost."""
+    counts = [
+        f"{row.patients:,}{'*' * (row.patients < SMALL)} / {row.movements:,}"
+        for row in rates.itertuples()
+    ]
+    numbers = [_number(row) for row in rates.itertuples()]
+    wide = ax.get_figure(root=True).get_figwidth() > 5  # type: ignore[union-attr]
+    head = "patients / movements" if wide else "pat. / mov."
+    size = 7.5
+    counts_end = -8.0
+    names_start = counts_end - 10 - max(text_width(text, size) for text in [*counts, head])
+    names_start -= max(
+        [text_width(text, size) for text in rates["group"]]
+        + [text_width(_heading(m, u), size, bold=True) - 40 for m, u in _headings(rates)]
+    )
+    top = -1.1
+    across = ax.get_yaxis_transform()
+
+    def write(text: str, x: float, place: float, points: float, **look: object) -> None:
+        ax.annotate(
+            text,
+            (x, place),
+            (points, 0),
+            xycoords=across,
+            textcoords="offset points",
+            va="center_baseline",
+            fontsize=size,
+            annotation_clip=False,
+            **look,  # type: ignore[arg-type]
+        )
+
+    write(head, 0, top, counts_end, ha="right", color=QUIET)
+    write("% (interval)", 1, top, 6, ha="left", color=QUIET)
+    for row, count, number in zip(rates.itertuples(), counts, numbers, strict=True):
+        write(str(row.group), 0, row.place, names_start, ha="left", color=INK)
+        write(count, 0, row.place, counts_end, ha="right", color=INK)
+        write(number, 1, row.place, 6, ha="left", color=INK)
+    for movement, unit in _headings(rates):
+        place = rates.loc[rates["movement"] == movement, "place"].min() - 1
+        write(_heading(movement, unit), 0, place, names_start, ha="left", color=INK, weight="bold")
+    return names_start
+
+
+def _headings(rates: pd.DataFrame) -> list[tuple[str, str | None]]:
+    named = rates[rates["movement"].notna()].drop_duplicates("movement")
+    return list(zip(named["movement"], named["unit"], strict=True))
+
+
+def _heading(movement: str, unit: str | None) -> str:
+    symbol = unit_symbol(unit)
+    name = movement_name(movement)
+    return f"{name[0].upper()}{name[1:]}" + (f" ({symbol})" if symbol else "")
+
+
+def _number(row) -> str:  # type: ignore[no-untyped-def]
+    if not np.isfinite(row.low):
+        return f"{percent(row.rate)} (no interval)"
+    return f"{percent(row.rate)} ({percent(row.low)} to {percent(row.high)})"
+
+
+def _write_notes(rates: pd.DataFrame, context: pd.DataFrame, left: float, ax: Axes) -> None:
+    width = ax.get_figure(root=True).get_figwidth() * 72  # type: ignore[union-attr]
+    characters = int(width / text_width("e", 6.5))
+    lines = []
+    if (rates["patients"] < SMALL).any():
+        lines.append(f"* open circle: fewer than {SMALL} patients")
+    if len(context):
+        lines.append("◇ published share of plan, for context only; studies choose their cases:")
+        lines += [
+            wrapped(f"{m.key}  {m.what}, n = {m.n:.0f}: {m.source}", characters)
+            for m in context.itertuples()
+        ]
+    if not lines:
+        return
+    ax.annotate(
+        "\n".join(lines),
+        (0, 0),
+        (left, -30),
+        xycoords="axes fraction",
+        textcoords="offset points",
+        ha="left",
+        va="top",
+        fontsize=6.5,
+        color=QUIET,
+        linespacing=1.35,
+        annotation_clip=False,
+    )
+
+
+def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
+    parts = [
+        f"{' '.join(filter(None, (row.movement, row.group)))} {_number(row)}, "
+        f"{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
+        for row in rates.itertuples()
+    ]
+    text = (
+        "Forest plot of the achieved share of the plan in per cent, with intervals. "
+        + "; ".join(parts)
+        + "."
+    )
+    if len(context):
+        marks = [f"{m.what} {percent(m.share)} % ({m.source})" for m in context.itertuples()]
+        text += f" Published, for context: {'; '.join(marks)}."
+    return text
