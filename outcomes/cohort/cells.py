@@ -1,0 +1,382 @@
+"""From the cells of a column, as people type them, to numbers, dates and words.
+
+Every function works on the distinct values of a column, so that half a million rows cost little
+more than a thousand. None of them guesses: what has two readings comes back as trouble, with a
+problem and a remedy in :data:`TROUBLE`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort.schema import UNIT_WORDS, Code
+
+#: Written by reading into cells whose formula has no stored result.
+UNCALCULATED = "#UNCALCULATED!"
+
+#: Kinds of trouble: what is wrong, and what to do.
+TROUBLE = {
+    "error": (
+        "a spreadsheet error, not a value",
+        "Correct the formula, or type the value in its place.",
+    ),
+    "uncalculated": (
+        "a formula without a stored result",
+        "Open the file in a spreadsheet program and save it, or type the value in its place.",
+    ),
+    "date": (
+        "a date where a number belongs",
+        "The spreadsheet has probably turned a number such as 1.5 into a date: format the column "
+        "as number and type the value again.",
+    ),
+    "ambiguous": (
+        "a number with two readings: thousands or decimals",
+        "Write 1234 or 1.234 (or 1,2340), whichever is meant.",
+    ),
+    "text": ("not a number", "Write one number in the cell, with nothing else but its unit."),
+    "infinite": ("not a finite number", "Type the value that was measured, or leave it blank."),
+    "unit": ("an unknown unit", "Use mm for lengths and degrees for angles, or no unit."),
+    "whole": ("not a whole number", "Write a whole number."),
+    "day": (
+        "a date with two readings: day first or month first",
+        "Write dates as 2024-01-31.",
+    ),
+    "not a date": ("not a date", "Write dates as 2024-01-31."),
+}
+
+_UNITS = {word: unit for unit, words in UNIT_WORDS.items() for word in words}
+_MINUS = str.maketrans(
+    dict.fromkeys("−–‒—﹣－‐‑", "-") | {"＋": "+"} | dict.fromkeys("\t\r\n", " ")
+)
+_BLANK_WORDS = {
+    "",
+    "na",
+    "n/a",
+    "n.a.",
+    "nan",
+    "null",
+    "none",
+    "-",
+    "--",
+    ".",
+    "missing",
+    "not measured",
+}
+_ERROR = re.compile(r"#N/A|#[^\W\d_][^\s#]*[!?]|Err:\d+", re.IGNORECASE)
+_DATE_LIKE = re.compile(
+    r"\d{1,4}([-/.])\d{1,2}\1\d{1,4}( \d.*)?|\d{1,2}[-/]\d{1,2}|\d{1,2}:\d{2}.*"
+    r"|\d{1,2}[-. ]+[^\W\d_]{3,9}\.?([-. ]+\d{2,4})?|[^\W\d_]{3,9}[-. ]+\d{2}"
+)
+_NUMBER = re.compile(
+    r"(?P<sign>[+-]?) ?(?P<core>\d[\d.,'’ ]*\d|\d|[.,]\d+|\d+[.,])(?P<unit>[^\d].*)?"
+)
+_ONE_MARK = re.compile(r"(?P<whole>\d*)(?P<mark>[.,])(?P<part>\d+)")
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A column read as numbers: values (NaN where none), trouble and unit of each cell."""
+
+    values: np.ndarray
+    trouble: np.ndarray
+    units: np.ndarray
+
+    @property
+    def blank(self) -> np.ndarray:
+        """True where a cell holds nothing."""
+        return np.isnan(self.values) & (self.trouble == "")
+
+
+def clean_text(value: object) -> str:
+    """One cell as tidy text: whole numbers without ``.0``, single spaces, no blanks around.
+
+    Examples
+    --------
+    >>> clean_text(12.0), clean_text("  P 7\\u00a0"), clean_text(None)
+    ('12', 'P 7', '')
+    """
+    if value is None or value is pd.NaT or value is pd.NA:
+        return ""
+    if isinstance(value, (float, np.floating)):
+        if np.isnan(value):
+            return ""
+        return str(int(value)) if float(value).is_integer() else repr(float(value))
+    if isinstance(value, (bool, np.bool_)):
+        return str(value).upper()
+    if isinstance(value, dt.datetime):
+        return value.date().isoformat() if value.time() == dt.time(0) else value.isoformat(" ")
+    return " ".join(str(value).replace("\ufeff", "").split())
+
+
+def by_unique(column: pd.Series, function: Callable[[object], object]) -> np.ndarray:
+    """Apply ``function`` to the distinct cells of a column; one result for each row."""
+    codes, uniques = pd.factorize(column.to_numpy(object), use_na_sentinel=True)
+    results = np.empty(len(uniques) + 1, dtype=object)
+    for i, unique in enumerate(uniques):
+        results[i] = function(unique)
+    results[-1] = function(None)
+    return results[codes]
+
+
+def texts(column: pd.Series) -> np.ndarray:
+    """Tidy text of each cell, ``""`` where blank."""
+    return by_unique(column, clean_text)
+
+
+def is_error(text: str) -> bool:
+    """Whether a cell's text is a spreadsheet error such as ``#DIV/0!``.
+
+    Examples
+    --------
+    >>> is_error("#DIV/0!"), is_error("#N/A"), is_error("#12")
+    (True, True, False)
+    """
+    return bool(_ERROR.fullmatch(text))
+
+
+def numbers(column: pd.Series) -> Numbers:
+    """Read a column as numbers.
+
+    Decimal points and commas, thousands marks, Unicode minus signs, stray spaces and a unit
+    behind the number are understood. ``1,234`` is taken as a decimal number only where the rest
+    of the column settles it (decimal commas and no decimal points); else it is trouble.
+
+    Parameters
+    ----------
+    column
+        Cells as read.
+
+    Returns
+    -------
+    Numbers
+        Values, trouble (a key of :data:`TROUBLE` or ``""``) and unit (``""`` where none).
+
+    Examples
+    --------
+    >>> read = numbers(pd.Series(["0,8 mm", "−1.5", 12, "1,234", "", "#REF!"], dtype=object))
+    >>> read.values
+    array([ 0.8, -1.5, 12. ,  nan,  nan,  nan])
+    >>> list(read.trouble)
+    ['', '', '', 'ambiguous', '', 'error']
+    """
+    size = len(column)
+    trouble = np.full(size, "", dtype=object)
+    units = np.full(size, "", dtype=object)
+    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
+        values = column.to_numpy(dtype=float, na_value=np.nan).copy()
+    else:
+        cells = column.to_numpy(object)
+        plain = np.fromiter((type(v) in (float, int) for v in cells), dtype=bool, count=size)
+        values = np.full(size, np.nan)
+        values[plain] = cells[plain].astype(float)
+        _read_rest(cells, ~plain, values, trouble, units)
+    infinite = np.isinf(values)
+    values[infinite] = np.nan
+    trouble[infinite] = "infinite"
+    return Numbers(values, trouble, units)
+
+
+def _read_rest(
+    cells: np.ndarray,
+    where: np.ndarray,
+    values: np.ndarray,
+    trouble: np.ndarray,
+    units: np.ndarray,
+) -> None:
+    codes, uniques = pd.factorize(cells[where], use_na_sentinel=True)
+    words = [_number_text(unique) for unique in uniques]
+    commas = _decimal_commas_only(words)
+    # The plain ones in one call; float() alone would also take "1_000".
+    quick = pd.to_numeric(pd.Series(words, dtype=object), errors="coerce").to_numpy(float)
+    read = [
+        (value, "", "")
+        if np.isfinite(value) and not commas
+        else _read_number(word, unique, decimal_commas=commas)
+        for value, word, unique in zip(quick, words, uniques, strict=True)
+    ]
+    read.append((np.nan, "", ""))
+    values[where] = np.array([r[0] for r in read], dtype=float)[codes]
+    trouble[where] = np.array([r[1] for r in read], dtype=object)[codes]
+    units[where] = np.array([r[2] for r in read], dtype=object)[codes]
+
+
+def _number_text(cell: object) -> str:
+    return clean_text(cell).translate(_MINUS).strip()
+
+
+def _decimal_commas_only(words: Sequence[str]) -> bool:
+    marks = {"," if "," in w else "." for w in words if _settles_the_mark(w)}
+    return marks == {","}
+
+
+def _settles_the_mark(word: str) -> bool:
+    """Whether a number can only be read one way: ``0,8`` and ``12,50`` can, ``1,234`` cannot."""
+    if "," not in word and "." not in word:
+        return False
+    match = _NUMBER.fullmatch(word)
+    if match is None:
+        return False
+    core = match["core"].replace(" ", "").replace("'", "").replace("’", "")
+    one = _ONE_MARK.fullmatch(core)
+    return one is not None and not _could_be_thousands(one)
+
+
+def _could_be_thousands(one: re.Match[str]) -> bool:
+    return len(one["part"]) == 3 and 1 <= len(one["whole"]) <= 3 and one["whole"][0] != "0"
+
+
+def _read_number(word: str, cell: object, *, decimal_commas: bool) -> tuple[float, str, str]:
+    """Value, trouble and unit of one cell's text."""
+    if isinstance(cell, (dt.date, dt.time, dt.timedelta)):
+        return np.nan, "date", ""
+    if word.casefold() in _BLANK_WORDS:
+        return np.nan, "", ""
+    if word == UNCALCULATED:
+        return np.nan, "uncalculated", ""
+    if is_error(word):
+        return np.nan, "error", ""
+    if word.casefold().lstrip("+-") in ("inf", "infinity", "∞"):
+        return np.nan, "infinite", ""
+    match = _NUMBER.fullmatch(word)
+    if match is not None:
+        value, trouble = _read_core(match["core"], decimal_commas)
+        unit = (match["unit"] or "").strip()
+        if not trouble and unit:
+            known = _UNITS.get(unit.casefold())
+            if known is not None:
+                return (-value if match["sign"] == "-" else value), "", known
+            if re.fullmatch(r"[eE][+-]?\d+", unit):
+                return float(word.replace(" ", "").replace(",", ".")), "", ""
+        elif not trouble:
+            return (-value if match["sign"] == "-" else value), "", ""
+        elif trouble == "ambiguous":
+            return np.nan, "ambiguous", ""
+        if not trouble and not _DATE_LIKE.fullmatch(word):
+            return np.nan, ("unit" if re.fullmatch(r"[^\W\d]+|%", unit) else "text"), ""
+    return np.nan, ("date" if _DATE_LIKE.fullmatch(word) else "text"), ""
+
+
+def _read_core(core: str, decimal_commas: bool) -> tuple[float, str]:
+    """Digits with their marks: a value, or the trouble with them."""
+    for mark in (" ", "'", "’"):
+        if mark in core:
+            if not re.fullmatch(rf"\d{{1,3}}({mark}\d{{3}})+([.,]\d*)?", core):
+                return np.nan, "text"
+            core = core.replace(mark, "")
+            # Groups already marked: the point or comma that is left is the decimal one.
+            return float(core.replace(",", ".")), ""
+    kinds = {mark for mark in ".," if mark in core}
+    if not kinds or core in (".", ","):
+        return (float(core), "") if core.isdigit() else (np.nan, "text")
+    if len(kinds) == 2:
+        decimal = max(kinds, key=core.rfind)
+        group = "," if decimal == "." else "."
+        if re.fullmatch(rf"\d{{1,3}}(\{group}\d{{3}})+\{decimal}\d+", core):
+            return float(core.replace(group, "").replace(decimal, ".")), ""
+        return np.nan, "text"
+    (mark,) = kinds
+    if core.count(mark) > 1:
+        if re.fullmatch(rf"[1-9]\d{{0,2}}(\{mark}\d{{3}}){{2,}}", core):
+            return float(core.replace(mark, "")), ""
+        return np.nan, "text"
+    one = _ONE_MARK.fullmatch(core)
+    if one is None:
+        return (float(core[:-1]), "") if mark == "." else (np.nan, "text")
+    if _could_be_thousands(one) and (mark == ",") != decimal_commas:
+        return np.nan, "ambiguous"
+    return float(core.replace(",", ".")), ""
+
+
+def dates(column: pd.Series) -> tuple[pd.Series, np.ndarray]:
+    """Read a column as dates: a datetime column (NaT where none) and the trouble of each cell.
+
+    ``03/04/2024`` is read only where another date of the column shows which comes first.
+
+    Examples
+    --------
+    >>> days, trouble = dates(pd.Series(["2024-01-31", "31.1.2024", "3/4/2024"], dtype=object))
+    >>> days.dt.strftime("%Y-%m-%d").tolist(), list(trouble)
+    (['2024-01-31', '2024-01-31', nan], ['', '', 'day'])
+    """
+    if pd.api.types.is_datetime64_any_dtype(column):
+        days = column.dt.tz_localize(None) if column.dt.tz is not None else column
+        return days.astype("datetime64[us]"), np.full(len(column), "", dtype=object)
+    slashed = [
+        (int(m[1]), int(m[2]))
+        for m in (_SLASHED.fullmatch(t) for t in set(texts(column).tolist()))
+        if m
+    ]
+    day_first = any(first > 12 for first, _ in slashed)
+    month_first = any(second > 12 for _, second in slashed)
+    order = "" if day_first == month_first else "dmy" if day_first else "mdy"
+    read = by_unique(column, lambda cell: _read_date(cell, order))
+    days = pd.Series([r[0] for r in read], index=column.index, dtype="datetime64[us]")
+    return days, np.array([r[1] for r in read], dtype=object)
+
+
+_SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})")
+_DOTTED = re.compile(r"(\d{1,2})\. ?(\d{1,2})\. ?(\d{4})")
+_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})([T ].*)?")
+
+
+def _read_date(cell: object, order: str) -> tuple[dt.datetime | None, str]:
+    if isinstance(cell, dt.datetime):
+        return cell.replace(tzinfo=None), ""
+    if isinstance(cell, dt.date):
+        return dt.datetime(cell.year, cell.month, cell.day), ""
+    text = clean_text(cell).translate(_MINUS)
+    if text.casefold() in _BLANK_WORDS:
+        return None, ""
+    if text == UNCALCULATED or is_error(text):
+        return None, "uncalculated" if text == UNCALCULATED else "error"
+    if m := _ISO.fullmatch(text):
+        parts = int(m[1]), int(m[2]), int(m[3])
+    elif m := _DOTTED.fullmatch(text):
+        parts = int(m[3]), int(m[2]), int(m[1])
+    elif m := _SLASHED.fullmatch(text):
+        if not order and m[1] != m[2]:
+            return None, "day"
+        parts = (
+            (int(m[3]), int(m[2]), int(m[1]))
+            if order == "dmy"
+            else (int(m[3]), int(m[1]), int(m[2]))
+        )
+    else:
+        return None, "not a date"
+    try:
+        return dt.datetime(*parts), ""
+    except ValueError:
+        return None, "not a date"
+
+
+def word_key(text: str) -> str:
+    """Spelling of a coded value reduced to what tells values apart.
+
+    Examples
+    --------
+    >>> word_key("Mesio-Distal"), word_key("pressure_point (upper)")
+    ('mesiodistal', 'pressurepoint(upper)')
+    """
+    return re.sub(r"[\s\-_/]+", "", text.translate(_MINUS).casefold())
+
+
+def code_lookup(codes: Sequence[Code]) -> dict[str, str]:
+    """Every accepted spelling of a set of codes, reduced by :func:`word_key`."""
+    return {word_key(word): code.name for code in codes for word in (code.name, *code.also)}
+
+
+def unit_of(text: str) -> str:
+    """Unit a word stands for, ``""`` if it is none.
+
+    Examples
+    --------
+    >>> unit_of("Degrees"), unit_of("mm"), unit_of("inch")
+    ('degree', 'mm', '')
+    """
+    return _UNITS.get(text.strip().casefold(), "")

@@ -1,0 +1,349 @@
+"""What can be wrong with whole records and whole tables, once their cells are read.
+
+Each check takes a cleaned table and its sieve and lists what it finds there.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort import cells, teeth
+from outcomes.cohort.clean import by_word, plural
+from outcomes.cohort.schema import (
+    EXPECTED_SIZE,
+    MEASURES,
+    MEASURES_OF_A_TOOTH,
+    MOVEMENTS,
+    TABLES,
+    TOLERANCE,
+)
+from outcomes.cohort.sieve import Sieve
+
+#: Fewer rows than this say nothing about a whole column (common practice, no source).
+ENOUGH_ROWS = 8
+
+LOOK = "Compare with the source; correct it, or leave it if it is right."
+
+
+def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
+    """Set aside a record that stands twice, and all records of one key that disagree."""
+    key = [name for name in TABLES[sieve.table].key if name in frame]
+    kept = np.flatnonzero(sieve.kept)
+    rows = frame.iloc[kept]
+    content = [name for name in frame.columns if name != "row"]
+    shown = frame["patient"].to_numpy(object)
+    again = np.zeros(len(frame), dtype=bool)
+    again[kept] = rows.duplicated(content, keep="first").to_numpy()
+    sieve.exclude(again, "", shown, "the same record again", "Delete the copy.")
+    differ = np.zeros(len(frame), dtype=bool)
+    kept = np.flatnonzero(sieve.kept)
+    differ[kept] = frame.iloc[kept].duplicated(key, keep=False).to_numpy()
+    remedy = "Delete the wrong one: which is right cannot be told from the file."
+    if sieve.table == "movements":
+        remedy += " If they belong to different courses, number these in the column course."
+    sieve.exclude(differ, "", shown, f"several records of one {' + '.join(key)}, not alike", remedy)
+
+
+def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
+    """Hold a movements table's own unit column against the unit of each movement.
+
+    A column that agrees says nothing new and is dropped; one with other words is kept.
+    """
+    if "unit_given" not in frame:
+        return frame
+    words = cells.texts(frame["unit_given"])
+    spoken = by_word(words, cells.unit_of)
+    unit = cells.by_unique(frame["movement"], _unit)
+    wrong = (spoken != "") & (unit != "") & (spoken != unit) & sieve.kept
+    for name in pd.unique(unit[wrong]):
+        sieve.exclude(
+            wrong & (unit == name),
+            "unit",
+            words,
+            f"the unit column gives another unit; this movement is in {plural(name)}",
+            "Correct the number, its unit or the movement.",
+        )
+    return frame if ((words != "") & (spoken == "")).any() else frame.drop(columns="unit_given")
+
+
+def _unit(movement: object) -> str:
+    return MOVEMENTS[str(movement)].unit if str(movement) in MOVEMENTS else ""
+
+
+def derive(frame: pd.DataFrame) -> pd.DataFrame:
+    """Add class, arch, side, direction, unit and site to cleaned movements.
+
+    Parameters
+    ----------
+    frame
+        Movements kept, with patient, tooth, movement and planned.
+    """
+    tooth = frame["tooth"].astype("int64")
+    movement = frame["movement"].to_numpy(object)
+    sign = np.sign(frame["planned"].to_numpy(float))
+    positive = cells.by_unique(frame["movement"], _direction(positive=True))
+    negative = cells.by_unique(frame["movement"], _direction(positive=False))
+    direction = np.select([sign > 0, sign < 0], [positive, negative], "none")
+    row = frame["row"]
+    return frame.drop(columns="row").assign(
+        tooth=tooth,
+        course=frame["course"].astype("int64"),
+        tooth_class=teeth.tooth_class(tooth),
+        arch=pd.array(teeth.arch(tooth), dtype="str"),
+        side=pd.array(teeth.side(tooth), dtype="str"),
+        direction=pd.array(direction, dtype="str"),
+        unit=pd.array([_UNIT[name] for name in movement], dtype="str"),
+        tooth_site=(frame["patient"] + ":" + tooth.astype("str")).astype("str"),
+        row=row,
+    )
+
+
+_UNIT = {name: movement.unit for name, movement in MOVEMENTS.items()}
+
+
+def _direction(*, positive: bool):
+    def read(name: object) -> str:
+        movement = MOVEMENTS.get(str(name))
+        if movement is None:
+            return "none"
+        return movement.positive_direction if positive else movement.negative_direction
+
+    return read
+
+
+# Movements ---------------------------------------------------------------------------------------
+
+
+def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
+    """List movements that are possible but odd: size, sign, the same numbers all over, units."""
+    unit = cells.by_unique(frame["movement"], _unit)
+    tolerance = np.array([TOLERANCE.get(u, np.inf) for u in unit])
+    largest = np.array([EXPECTED_SIZE.get(u, np.inf) for u in unit])
+    planned, achieved = frame["planned"].to_numpy(float), frame["achieved"].to_numpy(float)
+    for name in ("planned", "achieved", "aim"):
+        value = frame[name].to_numpy(float)
+        if name == "aim":
+            value = np.where(value == planned, np.nan, value)
+        for of in ("mm", "degree"):
+            problem = f"larger than {EXPECTED_SIZE[of]:g} {plural(of)}"
+            other = "degrees" if of == "mm" else "mm"
+            remedy = f"A slip, or a number in {other}? {LOOK}"
+            big = sieve.kept & (unit == of) & (np.abs(value) > largest)
+            sieve.check(big, name, frame[name].to_numpy(object), problem, remedy)
+    opposite = sieve.kept & (planned * achieved < 0) & (np.abs(achieved) > tolerance)
+    sieve.check(
+        opposite,
+        "achieved",
+        frame["achieved"].to_numpy(object),
+        "planned and achieved have opposite signs",
+        f"The sign convention, or a tooth that moved the wrong way? {LOOK}",
+    )
+    if "aim" in frame:
+        aim = frame["aim"].to_numpy(float)
+        sieve.check(
+            sieve.kept & (planned * aim < 0) & (np.abs(aim) > tolerance),
+            "aim",
+            frame["aim"].to_numpy(object),
+            "planned and aim have opposite signs",
+            f"Both are changes from the start of the course, along the same axis. {LOOK}",
+        )
+    _same_numbers(frame[sieve.kept], sieve)
+    _swapped_units(frame, unit, sieve)
+    if sieve.kept.any() and not np.any(planned[sieve.kept] != 0):
+        sieve.note(
+            "planned",
+            "every planned movement is 0: no achievement rate can be estimated",
+            "Add movements that were planned.",
+        )
+
+
+def _same_numbers(kept: pd.DataFrame, sieve: Sieve) -> None:
+    for name, rows in kept.groupby("movement", sort=False):
+        if len(rows) < ENOUGH_ROWS:
+            continue
+        first = int(rows["row"].iloc[0])
+        moved = rows[(rows["planned"] != 0) | (rows["achieved"] != 0)]
+        if len(moved) >= ENOUGH_ROWS and (moved["planned"] == moved["achieved"]).all():
+            sieve.note(
+                "achieved",
+                f"achieved equals planned in every row of {name} ({len(rows)} rows)",
+                "Was the planned column copied? Achieved is what the next scan shows.",
+                value=rows["achieved"].iloc[0],
+                row=first,
+            )
+        for column in ("planned", "achieved"):
+            if (column == "achieved" or rows[column].iloc[0] != 0) and rows[column].nunique() == 1:
+                sieve.note(
+                    column,
+                    f"the same number in every row of {name} ({len(rows)} rows)",
+                    "Was one cell copied down the column? " + LOOK,
+                    value=rows[column].iloc[0],
+                    row=first,
+                )
+
+
+def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
+    """Millimetres where degrees belong, or the other way round: by movement, and by tooth."""
+    size = frame["planned"].abs().to_numpy(float)
+    planned = sieve.kept & (size > 0)
+    for name, at in frame[planned].groupby("movement", sort=False).indices.items():
+        sizes, rows = size[planned][at], frame["row"].to_numpy()[planned][at]
+        if len(sizes) < ENOUGH_ROWS:
+            continue
+        mm = MOVEMENTS[str(name)].unit == "mm"
+        if mm and np.median(sizes) > EXPECTED_SIZE["mm"]:
+            problem = f"half of all {name} plans are above {EXPECTED_SIZE['mm']:g} mm"
+        elif not mm and np.max(sizes) <= TOLERANCE["degree"]:
+            problem = f"no {name} plan is above {TOLERANCE['degree']:g} degrees"
+        else:
+            continue
+        sieve.note(
+            "planned",
+            f"{problem}: millimetres and degrees swapped?",
+            f"{name} is read in {plural(MOVEMENTS[str(name)].unit)}. Compare with the source.",
+            row=int(rows[0]),
+        )
+    large = planned & (unit == "mm") & (size > EXPECTED_SIZE["mm"])
+    small = planned & (unit == "degree") & (size < TOLERANCE["mm"])
+    if large.any() and small.any():
+        place = frame["patient"].astype(object) + "\0" + frame["tooth"].astype(str)
+        place = (place + "\0" + frame["course"].astype(str)).to_numpy(object)
+        both = set(place[large]) & set(place[small])
+        swapped = (large | small) & np.isin(place, list(both))
+        sieve.check(
+            swapped,
+            "planned",
+            frame["planned"].to_numpy(object),
+            "a large number of millimetres beside a very small number of degrees: swapped?",
+            LOOK,
+        )
+
+
+# Other tables ------------------------------------------------------------------------------------
+
+
+def courses(frame: pd.DataFrame, sieve: Sieve) -> None:
+    """List courses that end before they start."""
+    if "start" in frame and "end" in frame:
+        sieve.check(
+            sieve.kept & (frame["end"] < frame["start"]).to_numpy(),
+            "end",
+            frame["end"].to_numpy(object),
+            "the course ends before it starts",
+            "Correct one of the dates.",
+        )
+
+
+def measures(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
+    """Check the unit and the tooth of measures, and fill in the units known by name."""
+    name = frame["measure"].to_numpy(object)
+    known = cells.by_unique(frame["measure"], lambda m: MEASURES.get(str(m), ""))
+    given = cells.texts(frame["unit"]) if "unit" in frame else np.full(len(frame), "", object)
+    spoken = by_word(given, lambda w: cells.unit_of(w) or w)
+    for unit in pd.unique(known[known != ""]):
+        sieve.exclude(
+            (known == unit) & (spoken != "") & (spoken != unit),
+            "unit",
+            given,
+            f"the unit column gives another unit; this measure is in {plural(unit)}",
+            "Correct the value, its unit or the measure.",
+        )
+    sieve.exclude(
+        sieve.kept & (known == "") & (spoken == ""),
+        "unit",
+        name,
+        "a measure not known by name needs a unit",
+        f"Write its unit, or use one of: {', '.join(MEASURES)}.",
+    )
+    tooth = frame["tooth"].to_numpy(float) if "tooth" in frame else np.full(len(frame), np.nan)
+    sieve.exclude(
+        sieve.kept & np.isin(name, MEASURES_OF_A_TOOTH) & np.isnan(tooth),
+        "tooth",
+        name,
+        "this measure needs a tooth",
+        "Fill in the tooth.",
+    )
+    unit = np.where(known == "", spoken, known)
+    return frame.assign(unit=pd.array(np.where(unit == "", None, unit), dtype="str"))
+
+
+def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
+    """List what does not match between tables: patients, courses, spellings, names.
+
+    Parameters
+    ----------
+    tables
+        Cleaned tables, all rows.
+    sieves
+        Their sieves.
+    """
+    kept = {name: frame[sieves[name].kept] for name, frame in tables.items()}
+    for name, frame in kept.items():
+        sieve = sieves[name]
+        if name != "patients" and "patients" in kept:
+            remedy = "Add the patient to the patients table, or correct the code."
+            missing = ~frame["patient"].isin(set(kept["patients"]["patient"]))
+            _first_rows(
+                frame[missing.to_numpy()], ["patient"], "patient not in patients", remedy, sieve
+            )
+        if name in ("movements", "repeats") and "courses" in kept:
+            places = pd.MultiIndex.from_frame(frame[["patient", "course"]])
+            in_courses = pd.MultiIndex.from_frame(kept["courses"][["patient", "course"]])
+            missing = ~places.isin(in_courses)
+            remedy = "Add the course to the courses table, or correct its number."
+            _first_rows(
+                frame[missing], ["patient", "course"], "course not in courses", remedy, sieve
+            )
+    if "patients" in kept and "movements" in kept:
+        idle = ~kept["patients"]["patient"].isin(set(kept["movements"]["patient"]))
+        remedy = "Nothing, if that is right; or correct the code."
+        _first_rows(
+            kept["patients"][idle.to_numpy()],
+            ["patient"],
+            "patient without movements that can be analysed",
+            remedy,
+            sieves["patients"],
+        )
+    _spellings(kept, sieves)
+
+
+def _first_rows(rows: pd.DataFrame, by: list[str], problem: str, remedy: str, sieve: Sieve) -> None:
+    first = rows.drop_duplicates(by)
+    if first.empty:
+        return
+    where = np.isin(sieve.rows, first["row"].to_numpy())
+    values = np.full(len(sieve.rows), "", dtype=object)
+    words = [" course ".join(cells.clean_text(v) for v in t) for t in first[by].itertuples(False)]
+    values[where] = words
+    sieve.check(where, by[-1], values, problem, remedy)
+
+
+_A_NAME = re.compile(r"[^\W\d_]{2,}[,.]? [^\W\d_]{2,}|[^\W\d_]{3,}, ?[^\W\d_]{2,}.*")
+
+
+def _spellings(kept: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
+    """Patient codes that differ in capitals, spaces or leading zeros only; codes that are names."""
+    spelt: dict[str, str] = {}
+    for name, frame in kept.items():
+        for patient, row in frame.drop_duplicates("patient")[["patient", "row"]].itertuples(False):
+            key = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s\-_]+", "", patient.casefold()))
+            other = spelt.setdefault(key, patient)
+            if other != patient:
+                sieves[name].note(
+                    "patient",
+                    f"differs from {other!r} in spelling only: counted as another patient",
+                    "If they are one patient, write the code alike everywhere.",
+                    value=patient,
+                    row=int(row),
+                )
+            if _A_NAME.fullmatch(patient):
+                sieves[name].note(
+                    "patient",
+                    "this looks like a person's name",
+                    "Use a code, such as P001; keep the list of codes apart.",
+                    value="(not shown)",
+                    row=int(row),
+                )

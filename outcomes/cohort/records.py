@@ -1,0 +1,178 @@
+"""The cohort: its tables, what is wrong with them, and where every row read has gone."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+
+import pandas as pd
+
+from outcomes.cohort.schema import MOVEMENTS, TABLES
+
+#: The two lines of analysed movements in the ledger.
+PLANNED = "planned movement: enters the rates"
+UNPLANNED = "planned = 0: unplanned movement, reported apart, never a rate"
+
+
+class CohortError(ValueError):
+    """The input cannot be analysed; lists every problem with its row and remedy.
+
+    Attributes
+    ----------
+    problems
+        Frame with table, row, column, value, problem, remedy, severity; the gravest first.
+    """
+
+    def __init__(self, problems: pd.DataFrame, source: str = "") -> None:
+        self.problems = problems
+        self.source = source
+        super().__init__(self._message())
+
+    def _message(self) -> str:
+        stops = int((self.problems["severity"] == "stop").sum())
+        head = f"{self.source or 'The cohort'} cannot be analysed: {stops} problem"
+        head += f"{'s' if stops != 1 else ''} must be solved first."
+        return "\n".join([head, *describe(self.problems)])
+
+
+def describe(problems: pd.DataFrame) -> list[str]:
+    """One readable line for each problem.
+
+    Examples
+    --------
+    >>> from outcomes.cohort.sieve import problem_frame
+    >>> describe(problem_frame("movements", 7, "tooth", 99, "no such tooth", "Use FDI.", "exclude"))
+    ["exclude: movements, row 7, tooth '99': no such tooth. Use FDI."]
+    """
+    lines = []
+    for p in problems.itertuples(index=False):
+        place = [p.table] if p.table else []
+        if pd.notna(p.row):
+            place.append(f"row {p.row}")
+        named = f"{p.column} {p.value!r}" if p.column and p.value else p.column or p.value
+        place += [named] if named else []
+        lines.append(f"{p.severity}: {', '.join(place)}: {p.problem}. {p.remedy}")
+    return lines
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Cohort:
+    """Planned and achieved movements of a group of patients, checked.
+
+    Attributes
+    ----------
+    movements
+        One row for each movement kept: patient, tooth (FDI), movement, planned, achieved, course,
+        aim, the optional columns given, the user's own; then tooth_class, arch, side, direction,
+        unit ("mm" or "degree"), tooth_site and row (as the spreadsheet shows it).
+    patients, courses, measures, repeats
+        The other tables; without rows where the input has none.
+    problems
+        table, row, column, value, problem, remedy, severity ("stop", "exclude", "check").
+    ledger
+        table, step ("read", "excluded", "analysed"), reason, rows, patients. In each table the
+        rows read are the rows excluded plus the rows analysed.
+    excluded
+        The rows excluded, as read, with table, row and reason.
+    source
+        Name of the file or folder, without its path.
+    sha256
+        Hash of what was read.
+    invented
+        Whether the records are invented, as the demo's are.
+    """
+
+    movements: pd.DataFrame
+    patients: pd.DataFrame
+    courses: pd.DataFrame
+    measures: pd.DataFrame
+    repeats: pd.DataFrame
+    problems: pd.DataFrame
+    ledger: pd.DataFrame
+    excluded: pd.DataFrame
+    source: str
+    sha256: str
+    invented: bool = False
+
+    def frame(self, movement: str | None = None) -> pd.DataFrame:
+        """Movements joined with their patients and courses, for modelling.
+
+        Parameters
+        ----------
+        movement
+            Keep this movement only.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row for each movement. A column of patients or courses whose name is taken is
+            called ``patients_<name>`` or ``courses_<name>``.
+
+        Raises
+        ------
+        ValueError
+            If there is no such movement.
+
+        Examples
+        --------
+        >>> from outcomes.cohort.read import from_frames
+        >>> rows = pd.DataFrame({"patient": ["P1"], "tooth": [43], "movement": ["rotation"],
+        ...                      "planned": [12.0], "achieved": [8.5]})
+        >>> patients = pd.DataFrame({"patient": ["P1"], "age": [27]})
+        >>> from_frames(rows, patients).frame("rotation")[["tooth", "unit", "age"]]
+           tooth    unit   age
+        0     43  degree  27.0
+        """
+        joined = self.movements
+        if movement is not None:
+            if movement not in MOVEMENTS:
+                raise ValueError(f"{movement!r} is no movement: use one of {', '.join(MOVEMENTS)}.")
+            joined = joined[joined["movement"] == movement].reset_index(drop=True)
+        for name, on in (("patients", ["patient"]), ("courses", ["patient", "course"])):
+            table = getattr(self, name).drop(columns="row", errors="ignore")
+            if not set(on) <= set(table.columns) or table.empty:
+                continue
+            taken = (set(joined.columns) & set(table.columns)) - set(on)
+            table = table.rename(columns={column: f"{name}_{column}" for column in taken})
+            joined = joined.merge(table, on=on, how="left", validate="many_to_one")
+        return joined
+
+    def _summary(self) -> dict[str, str]:
+        def count(number: int, word: str) -> str:
+            return f"{number:,} {word if number != 1 else word.removesuffix('s')}"
+
+        read = self.ledger.query("table == 'movements' and step == 'read'")["rows"].sum()
+        patients = self.movements["patient"].nunique()
+        summary = {
+            "analysed": f"{count(len(self.movements), 'movements')} of {count(patients, 'patients')}"
+            f"; {count(int(read) - len(self.movements), 'rows')} of {read:,} excluded"
+        }
+        tables = [
+            f"{name} {len(getattr(self, name)):,}"
+            for name in TABLES
+            if name != "movements" and len(getattr(self, name))
+        ]
+        if tables:
+            summary["other tables"] = ", ".join(tables)
+        severities = self.problems["severity"].value_counts()
+        summary["problems"] = (
+            ", ".join(
+                f"{severities[s]:,} {s}" for s in ("stop", "exclude", "check") if s in severities
+            )
+            or "none"
+        )
+        return summary
+
+    def __repr__(self) -> str:
+        mark = " (invented records)" if self.invented else ""
+        lines = [f"  {name}: {text}" for name, text in self._summary().items()]
+        return "\n".join([f"Cohort {self.source}{mark}", *lines])
+
+    def _repr_html_(self) -> str:
+        mark = " (invented records)" if self.invented else ""
+        rows = "".join(
+            f"<tr><th scope='row' style='text-align:left'>{html.escape(name)}</th>"
+            f"<td style='text-align:left'>{html.escape(text)}</td></tr>"
+            for name, text in self._summary().items()
+        )
+        return f"<table><caption>Cohort {html.escape(self.source)}{mark}</caption>{rows}</table>"
