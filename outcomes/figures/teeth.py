@@ -1,0 +1,282 @@
+"""A chart of the teeth in FDI order, as one looks at the patient: rate and patients in each cell."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
+from matplotlib.patches import Rectangle
+
+from outcomes.figures.base import (
+    FAINT,
+    FULL_WIDTH,
+    INK,
+    QUIET,
+    SMALL,
+    new_axes,
+    set_alt_text,
+    style,
+)
+from outcomes.figures.words import counted, percent
+
+__all__ = ["tooth_chart"]
+
+_HEIGHT = 1.5
+"""Height of a cell; its width is 1."""
+_PALETTE = "viridis_r"
+"""Perceptually uniform; light to dark, so that it reads the same in grey print."""
+
+
+def tooth_chart(
+    rates_by_tooth: pd.DataFrame,
+    ax: Axes | None = None,
+    *,
+    limits: tuple[float, float] = (0.0, 1.0),
+    title: str | None = None,
+) -> Axes:
+    """Each tooth a cell with its FDI number, achieved share of the plan in per cent, and patients.
+
+    Upper teeth above lower, the patient's right on the left; a deciduous row where there are
+    such teeth. Teeth without a rate are drawn empty; an asterisk and a dashed edge mark fewer than
+    5 patients.
+
+    Parameters
+    ----------
+    rates_by_tooth
+        tooth (FDI), rate (or pooled_rate; a share), movements, patients: ``achievement`` by tooth,
+        or ``RateFit.rates`` of a fit by tooth, where the column is called group.
+    ax
+        Where to draw; a new figure if None.
+    limits
+        Rates at the ends of the colour scale; fixed, so that charts can be compared.
+    title
+        Such as the movement; none by default.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ValueError
+        If columns are missing, a tooth is listed twice or is no FDI number.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> ax = tooth_chart(pd.DataFrame({
+    ...     "tooth": [11, 46], "rate": [0.62, 0.35], "movements": [20, 9], "patients": [12, 4],
+    ... }))
+    >>> [text.get_text() for text in ax.texts if "%" not in text.get_text()][:3]
+    ['18', '17', '16']
+    """
+    table = _table(rates_by_tooth)
+    with style():
+        rows = _chart_rows(table.index)
+        if ax is None:
+            ax = new_axes(FULL_WIDTH, 1.0 + 0.68 * len(rows))
+        colours = ScalarMappable(Normalize(*limits), colormaps[_PALETTE])
+        size = _type_size(ax)
+        top = 0.0
+        for teeth, upper in rows:
+            for place, tooth in enumerate(teeth):
+                rate = table.loc[tooth] if tooth in table.index else None
+                x = _x(place, len(teeth))
+                _draw_cell(ax, tooth, rate, x, top, size, colours, upper)
+            top += _HEIGHT + (0.5 if upper else 0.35)
+            if upper and teeth is rows[_last_upper(rows)][0]:
+                top += 0.55
+        _finish(ax, top, size, colours, table, title)
+        set_alt_text(ax, _words(table, title))
+    return ax
+
+
+def _table(given: pd.DataFrame) -> pd.DataFrame:
+    """tooth -> rate, movements, patients."""
+    from outcomes.cohort.teeth import FDI_TEETH
+
+    table = given.copy()
+    for wanted, other in (("tooth", "group"), ("rate", "pooled_rate")):
+        if wanted not in table.columns and other in table.columns:
+            table = table.rename(columns={other: wanted})
+    missing = [n for n in ("tooth", "rate", "movements", "patients") if n not in table.columns]
+    if missing:
+        raise ValueError(f"No column {', '.join(missing)}; there are {', '.join(table.columns)}.")
+    numbers = pd.to_numeric(table["tooth"], errors="coerce")
+    unknown = table.loc[~numbers.isin(FDI_TEETH), "tooth"]
+    if len(unknown):
+        raise ValueError(f"No FDI tooth number: {', '.join(map(str, unknown.unique()))}.")
+    table["tooth"] = numbers.astype(int)
+    if table["tooth"].duplicated().any():
+        twice = table.loc[table["tooth"].duplicated(), "tooth"].iloc[0]
+        raise ValueError(f"Tooth {twice} is listed twice: choose one movement for a chart.")
+    table = table.set_index("tooth")[["rate", "movements", "patients"]]
+    return table[table["rate"].notna()]
+
+
+def _chart_rows(present: pd.Index) -> list[tuple[tuple[int, ...], bool]]:
+    """Rows of teeth from the top, with True for the upper jaw."""
+    from outcomes.cohort import teeth
+
+    upper = [tuple(teeth.FDI_ORDER_UPPER)]
+    lower = [tuple(teeth.FDI_ORDER_LOWER)]
+    if (present > 50).any():
+        upper.append(tuple(teeth.DECIDUOUS_ORDER_UPPER))
+        lower.insert(0, tuple(teeth.DECIDUOUS_ORDER_LOWER))
+    return [(row, True) for row in upper] + [(row, False) for row in lower]
+
+
+def _last_upper(rows: list[tuple[tuple[int, ...], bool]]) -> int:
+    return max(i for i, (_, upper) in enumerate(rows) if upper)
+
+
+def _x(place: int, teeth: int) -> float:
+    """Left edge of a cell: centred on the midline, where there is a gap."""
+    half = teeth // 2
+    return place - half + (0.14 if place >= half else -0.14)
+
+
+def _type_size(ax: Axes) -> float:
+    """Type that lets ``100`` and ``12*`` fit a cell of a 16th of the width, points."""
+    figure: Any = ax.get_figure(root=True)
+    width = figure.get_figwidth() * 72 * ax.get_position().width / 0.96
+    cell = width / 16.8
+    return float(np.clip(cell / 2.3, 5, 9.5))
+
+
+def _draw_cell(
+    ax: Axes,
+    tooth: int,
+    row: pd.Series | None,
+    x: float,
+    top: float,
+    size: float,
+    colours: ScalarMappable,
+    upper: bool,
+) -> None:
+    middle = x + 0.5
+    number_at = top - 0.2 if upper else top + _HEIGHT + 0.22
+    ax.text(
+        middle,
+        number_at,
+        str(tooth),
+        ha="center",
+        va="center",
+        fontsize=max(5, 0.78 * size),
+        color=QUIET,
+    )
+    box = {"xy": (x + 0.04, top), "width": 0.92, "height": _HEIGHT}
+    if row is None:
+        ax.add_patch(Rectangle(**box, fill=False, edgecolor=FAINT, lw=0.6))
+        return
+    face = colours.to_rgba(row["rate"])
+    small = bool(row["patients"] < SMALL)
+    ax.add_patch(
+        Rectangle(
+            **box,
+            facecolor=face,
+            edgecolor=INK if small else "none",
+            linestyle=(0, (2, 1.6)) if small else "-",
+            lw=0.9,
+        )
+    )
+    ink = _ink_on(face)
+    ax.text(
+        middle,
+        top + 0.56,
+        percent(row["rate"]),
+        ha="center",
+        va="center_baseline",
+        fontsize=1.15 * size,
+        fontweight="bold",
+        color=ink,
+    )
+    ax.text(
+        middle,
+        top + 1.16,
+        f"{row['patients']:.0f}{'*' if small else ''}",
+        ha="center",
+        va="center_baseline",
+        fontsize=max(5.2, 0.8 * size),
+        color=ink,
+    )
+
+
+def _ink_on(face: Any) -> str:
+    """Black or white, whichever stands out more (relative luminance, WCAG 2.2)."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in face[:3]]
+    luminance = float(np.dot((0.2126, 0.7152, 0.0722), linear))
+    return "white" if luminance < 0.179 else "black"
+
+
+def _finish(
+    ax: Axes,
+    bottom: float,
+    size: float,
+    colours: ScalarMappable,
+    table: pd.DataFrame,
+    title: str | None,
+) -> None:
+    ax.set(xlim=(-8.3, 8.3), ylim=(bottom + 1.5, -0.5))
+    ax.set_axis_off()
+    if title:
+        ax.set_title(title)
+    words = {"fontsize": max(5.5, 0.82 * size), "color": QUIET, "va": "center"}
+    ax.text(-8.1, bottom + 0.28, "patient's right", ha="left", **words)
+    ax.text(8.1, bottom + 0.28, "patient's left", ha="right", **words)
+    key = "large: % of plan achieved\nsmall: patients"
+    if (table["patients"] < SMALL).any():
+        key += f"  (* fewer than {SMALL})"
+    ax.text(-8.1, bottom + 1.0, key, ha="left", linespacing=1.3, **words)
+    _draw_scale(ax, bottom + 0.75, colours, size)
+
+
+def _draw_scale(ax: Axes, top: float, colours: ScalarMappable, size: float) -> None:
+    """The colour scale, drawn in the same axes so that it follows them into any layout."""
+    low, high = colours.get_clim()
+    left, right = 1.6, 8.1
+    ax.imshow(
+        np.linspace(low, high, 256)[None, :],
+        cmap=colours.cmap,
+        norm=colours.norm,
+        extent=(left, right, top + 0.32, top),
+        aspect="auto",
+        zorder=2,
+    )
+    ax.set(xlim=(-8.3, 8.3))
+    for share in np.linspace(low, high, 5):
+        at = left + (right - left) * (share - low) / (high - low)
+        ends = {0: "left", 4: "right"}
+        place = round(4 * (share - low) / (high - low))
+        ax.text(
+            at,
+            top + 0.55,
+            f"{percent(share)} %" if place == 4 else percent(share),
+            ha=ends.get(place, "center"),
+            va="center",
+            fontsize=max(5, 0.78 * size),
+            color=QUIET,
+        )
+
+
+def _words(table: pd.DataFrame, title: str | None) -> str:
+    head = (
+        f"Tooth chart{f' of {title}' if title else ''}: achieved share of the plan by tooth, FDI "
+    )
+    if not len(table):
+        return head + "numbers; no tooth has a rate."
+    ranked = table.sort_values("rate")
+    low, high = ranked.iloc[0], ranked.iloc[-1]
+    cells = [
+        f"{tooth} {percent(row['rate'])} % ({counted(int(row['patients']), 'patient')})"
+        for tooth, row in table.sort_index().iterrows()
+    ]
+    return (
+        f"{head}numbers. Lowest {percent(low['rate'])} % at {ranked.index[0]}, highest "
+        f"{percent(high['rate'])} % at {ranked.index[-1]}. {'; '.join(cells)}."
+    )
