@@ -38,6 +38,7 @@ class Design:
     x: Array
     planned: Array
     achieved: Array
+    aim: Array  # what the clinician wanted; planned where nothing was said
     patient: np.ndarray
     tooth: np.ndarray
     tooth_code: np.ndarray
@@ -131,6 +132,7 @@ def rate_design(
         x=np.stack(columns, axis=1),
         planned=planned,
         achieved=rows["achieved"].to_numpy(float),
+        aim=_aims(rows),
         patient=patient,
         tooth=rows["tooth"].to_numpy(),
         tooth_code=tooth_code,
@@ -182,7 +184,7 @@ def one_movement(
 
 
 def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
-    """Add tooth_class, arch and direction where they are asked for and absent."""
+    """Add tooth_class, arch, side, direction and plan_size (|planned|) where asked for and absent."""
     absent = [c for c in columns if c not in frame.columns]
     if not absent:
         return frame
@@ -199,6 +201,8 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
             derived[name] = frame["tooth"].map(named)
         elif name == "direction":
             derived[name] = np.where(frame["planned"] < 0, "negative", "positive")
+        elif name == "plan_size":
+            derived[name] = frame["planned"].abs()
         else:
             raise RateError(
                 f"No column {name!r}. The data have: {', '.join(map(str, frame.columns))}."
@@ -233,6 +237,14 @@ def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFr
             + " Fill the blanks, or choose fewer groups and covariates."
         )
     return rows, notes
+
+
+def _aims(rows: pd.DataFrame) -> Array:
+    planned = rows["planned"].to_numpy(float)
+    if "aim" not in rows.columns:
+        return planned
+    aim = pd.to_numeric(rows["aim"], errors="coerce").to_numpy(float, na_value=np.nan)
+    return np.where(np.isfinite(aim), aim, planned)
 
 
 def _group_codes(
