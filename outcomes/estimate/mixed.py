@@ -115,7 +115,7 @@ def _sum_within(values: Array, first: NDArray[np.int64]) -> Array:
     return np.add.reduceat(values, first, axis=-1)
 
 
-def _starts(codes: NDArray[np.int64]) -> NDArray[np.int64]:
+def _first_rows(codes: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.flatnonzero(np.diff(codes, prepend=codes[0] - 1))
 
 
@@ -176,7 +176,7 @@ def cross_products(
         raise ModelError(f"{n} rows cannot estimate {p} coefficients: use fewer groups.")
     order = sort_rows(patient, site)
     patient = patient[order]
-    starts = _starts(patient)
+    starts = _first_rows(patient)
 
     x_scale = np.sqrt(np.einsum("ij,ij->j", x, x) / n)
     x_scale[x_scale == 0] = 1.0
@@ -292,7 +292,7 @@ class Problems:
         )
 
 
-def _unpack(packed: Array, k: int) -> Array:
+def unpack(packed: Array, k: int) -> Array:
     """Symmetric matrices (..., k, k) from packed upper triangles (..., k(k+1)/2)."""
     i, j = np.triu_indices(k)
     full = np.empty((*packed.shape[:-1], k, k))
@@ -304,7 +304,7 @@ def _unpack(packed: Array, k: int) -> Array:
 def as_observed(blocks: Blocks) -> Problems:
     """The one problem posed by the data as they are."""
     return Problems(
-        base=_unpack(blocks.ww.sum(axis=1)[None], blocks.p + 1),
+        base=unpack(blocks.ww.sum(axis=1)[None], blocks.p + 1),
         zw=blocks.zw[None],
         site_y=blocks.site_w[-1][None],
         n=np.array([float(blocks.n)]),
@@ -315,7 +315,7 @@ def reweighted(blocks: Blocks, weights: Array) -> Problems:
     """One problem per row of ``weights`` (B, P): each patient counts that many times."""
     return replace(
         as_observed(blocks),
-        base=_unpack(weights @ blocks.ww.T, blocks.p + 1),
+        base=unpack(weights @ blocks.ww.T, blocks.p + 1),
         n=weights @ blocks.rows,
         weights=weights,
     )
@@ -403,7 +403,7 @@ def _site_step(
             weights * of_site,
         )
     sy = problems.site_y
-    xx = _unpack(counted @ blocks.site_xx, p)
+    xx = unpack(counted @ blocks.site_xx, p)
     weighted_y = counted * sy
     xy = weighted_y @ blocks.site_w[:-1].T
     yy = (weighted_y * sy).sum(-1)
@@ -417,7 +417,7 @@ def _site_step(
     sums = _sum_within(weights[:, :, None, :] * blocks.site_cross, blocks.site_first)
     sums_y = _sum_within((weights * sy)[:, :, None, :] * blocks.site_c, blocks.site_first)
     pairs = q * (q + 1) // 2
-    a = np.moveaxis(_unpack(np.moveaxis(sums[:, :, :pairs], 2, -1), q), 2, -1)
+    a = np.moveaxis(unpack(np.moveaxis(sums[:, :, :pairs], 2, -1), q), 2, -1)
     b = sums.shape[1]
     t = np.concatenate(
         [sums[:, :, pairs:].reshape(2, b, p, q, -1), sums_y.reshape(2, b, 1, q, -1)], 2
@@ -496,13 +496,16 @@ def _evaluate(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> E
         d_log = d_log + np.einsum("bij,bdji->bd", inverse, d_cxx)
     deviance = deviance + m * (1 + np.log(2 * np.pi * r2 / m))
     gradient = d_log + (m / r2)[:, None] * d_r2
-    return Evaluation(deviance, gradient, beta, np.asarray(inverse, dtype=np.float64), r2, m, d_log, d_r2, d_cxx)
+    return Evaluation(
+        deviance, gradient, beta, np.asarray(inverse, dtype=np.float64), r2, m, d_log, d_r2, d_cxx
+    )
 
 
 # --------------------------------------------------------------------------------- optimum
 
 _STEP = 1e-5
 _MOST_ITERATIONS = 100
+_MANY_STARTS = 20_000  # sites up to which several starts are tried
 
 
 def _diagonal(blocks: Blocks) -> list[int]:
@@ -565,12 +568,26 @@ def _descend(
     return theta, deviance, converged
 
 
-def _starting_points(blocks: Blocks) -> Array:
-    levels = (0.15, 0.6, 2.0) if blocks.parameters < 3 else (0.3, 1.2)
-    grids = np.meshgrid(*[levels] * len(_diagonal(blocks)), indexing="ij")
-    starts = np.zeros((grids[0].size, blocks.parameters))
-    starts[:, _diagonal(blocks)] = np.stack([g.ravel() for g in grids], 1)
-    return starts
+def _grid(blocks: Blocks) -> Array:
+    """Coarse grid over the standard deviations, from almost none to twice the residual one."""
+    levels = (0.05, 0.2, 0.6, 2.0) if blocks.parameters < 3 else (0.1, 1.0)
+    axes = np.meshgrid(*[levels] * len(_diagonal(blocks)), indexing="ij")
+    points = np.zeros((axes[0].size, blocks.parameters))
+    points[:, _diagonal(blocks)] = np.stack([a.ravel() for a in axes], 1)
+    return points
+
+
+def _starts(blocks: Blocks, problems: Problems, reml: bool) -> Array:
+    """Where to begin one fit: the best point of the grid and, as a likelihood can have two optima
+    that differ in which level takes the variance, the best with almost none at each level."""
+    grid = _grid(blocks)
+    deviance = evaluate(grid, blocks, problems, reml=reml).deviance
+    chosen = {int(np.argmin(deviance))}
+    if blocks.sites <= _MANY_STARTS:
+        for j in _diagonal(blocks):
+            least = grid[:, j] == grid[:, j].min()
+            chosen.add(int(np.argmin(np.where(least, deviance, np.inf))))
+    return grid[sorted(chosen)]
 
 
 def minimise(
@@ -587,17 +604,15 @@ def minimise(
     Parameters
     ----------
     start
-        Where to begin, shape (d,); by default the best point of a coarse grid.
+        Where to begin, shape (d,). By default a coarse grid is searched; then there must be one
+        problem only.
     """
-    b = max(len(problems.base), len(problems.zw), len(problems.n))
     diagonal = _diagonal(blocks)
     if start is None:
-        grid = _starting_points(blocks)
-        index = np.repeat(np.arange(b), len(grid))
-        e = evaluate(np.tile(grid, (b, 1)), blocks, problems.take(index), reml=reml)
-        begin = grid[np.argmin(e.deviance.reshape(b, len(grid)), axis=1)]
+        begin = _starts(blocks, problems, reml)
     else:
-        begin = np.tile(start, (b, 1))
+        count = max(len(problems.base), len(problems.zw), len(problems.n))
+        begin = np.tile(start, (count, 1))
         # the gradient vanishes at zero whatever lies beside it: never begin there
         begin[:, diagonal] = np.maximum(begin[:, diagonal], 0.1)
     theta, deviance, converged = _descend(begin, blocks, problems, reml)
@@ -615,6 +630,9 @@ def minimise(
         theta[again], deviance[again] = _try_boundary(
             theta[again], deviance[again], blocks, part, reml
         )
+    if start is None:
+        best = [int(np.argmin(np.where(converged, deviance, np.inf)))]
+        theta, converged = theta[best], converged[best]
     return _canonical(theta, blocks), converged
 
 
@@ -684,8 +702,8 @@ class MixedFit:
     log_likelihood: float
     reml: bool
     converged: bool
-    _jacobian: Array  # (t, p, p): covariance by each variance parameter
-    _parameter_covariance: Array  # (t, t)
+    covariance_slopes: Array  # (t, p, p): covariance by each variance parameter
+    parameter_covariance: Array  # (t, t)
 
     @property
     def n(self) -> int:
@@ -703,8 +721,8 @@ class MixedFit:
         """
         contrast = np.atleast_2d(contrast)
         variance = np.einsum("ci,ij,cj->c", contrast, self.covariance, contrast)
-        slope = np.einsum("ci,tij,cj->ct", contrast, self._jacobian, contrast)
-        spread = np.einsum("ct,ts,cs->c", slope, self._parameter_covariance, slope)
+        slope = np.einsum("ci,tij,cj->ct", contrast, self.covariance_slopes, contrast)
+        spread = np.einsum("ct,ts,cs->c", slope, self.parameter_covariance, slope)
         with np.errstate(divide="ignore"):
             return np.asarray(2 * variance**2 / spread)
 
@@ -779,8 +797,8 @@ def at_optimum(blocks: Blocks, theta: Array, *, reml: bool) -> MixedFit:
         log_likelihood=-deviance / 2,
         reml=reml,
         converged=True,
-        _jacobian=np.array(jacobian),
-        _parameter_covariance=2 * _positive_inverse(hessian),
+        covariance_slopes=np.array(jacobian),
+        parameter_covariance=2 * _positive_inverse(hessian),
     )
 
 
@@ -818,14 +836,27 @@ def _positive_inverse(hessian: Array) -> Array:
     return inverse * np.outer(scale, scale)
 
 
-def predicted_effects(fitted: MixedFit) -> tuple[Array, Array, Array]:
-    """Best linear unbiased predictions of the patient and site effects, see MixedFit.effects."""
-    blocks, theta = fitted.blocks, fitted.theta
-    q = blocks.q
-    psi = _psi(theta[None], q)[0][0]
-    z_unit = blocks.y_scale / blocks.z_scale
-    scaled_beta = fitted.beta * blocks.x_scale / blocks.y_scale - blocks.y_shift
-    contrast = np.append(-scaled_beta, 1.0)
+def relative_covariance(theta: Array, q: int) -> Array:
+    """Psi (q, q) of the patient effects, relative to sigma2, in scaled units."""
+    return np.asarray(_psi(theta[None], q)[0][0])
+
+
+@dataclass(frozen=True)
+class Predictor:
+    """What predictions need, in scaled units: u = gain (t_y - t_x b), v = w (s_y - s_x b - c u).
+
+    ``gain`` (P, q, q) is K; ``t`` (k, q, P); ``w`` (S,). Given b, the error variance of u is
+    sigma2 K and that of v given u is sigma2 w.
+    """
+
+    gain: Array
+    t: Array
+    w: Array
+
+
+def predictor(blocks: Blocks, theta: Array) -> Predictor:
+    """The pieces of the best linear unbiased predictions at ``theta`` (d,)."""
+    psi = relative_covariance(theta, blocks.q)
     a, t = blocks.zz, blocks.zw
     lam = theta[-1] ** 2 if blocks.has_site else 0.0
     w = lam / (1 + lam * blocks.site_n)
@@ -833,13 +864,26 @@ def predicted_effects(fitted: MixedFit) -> tuple[Array, Array, Array]:
         cross = blocks.site_c[:, None] * blocks.site_c[None]
         a = a - _sum_within(w * cross, blocks.site_first)
         t = t - _sum_within(w * blocks.site_w[:, None] * blocks.site_c[None], blocks.site_first)
-    score = np.einsum("k,kqP->Pq", contrast, t)
-    a_by_patient = np.moveaxis(a, -1, 0)
-    gain = psi @ np.linalg.inv(np.eye(q) + a_by_patient @ psi)
-    u = np.einsum("Pij,Pj->Pi", gain, score)
+    by_patient = np.moveaxis(a, -1, 0)
+    return Predictor(psi @ np.linalg.inv(np.eye(blocks.q) + by_patient @ psi), t, w)
+
+
+def predicted_effects(fitted: MixedFit) -> tuple[Array, Array, Array]:
+    """Best linear unbiased predictions of the patient and site effects, see MixedFit.effects."""
+    blocks = fitted.blocks
+    parts = predictor(blocks, fitted.theta)
+    z_unit = blocks.y_scale / blocks.z_scale
+    scaled_beta = fitted.beta * blocks.x_scale / blocks.y_scale - blocks.y_shift
+    contrast = np.append(-scaled_beta, 1.0)
+    score = np.einsum("k,kqP->Pq", contrast, parts.t)
+    u = np.einsum("Pij,Pj->Pi", parts.gain, score)
     residual = contrast @ blocks.site_w - np.einsum(
         "qS,Sq->S", blocks.site_c, u[blocks.site_patient]
     )
     site_unit = blocks.y_scale / blocks.site_scale
     sigma2 = fitted.sigma2 / blocks.y_scale**2
-    return u * z_unit, sigma2 * gain * np.outer(z_unit, z_unit), w * residual * site_unit
+    return (
+        u * z_unit,
+        sigma2 * parts.gain * np.outer(z_unit, z_unit),
+        parts.w * residual * site_unit,
+    )

@@ -20,11 +20,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from outcomes.estimate import mixed
+from outcomes.estimate import mixed, resample
 from outcomes.estimate.design import Design, RateError, rate_design
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
+    from outcomes.estimate.robustness import Bootstrap
 
 __all__ = ["RateError", "RateFit", "RateFits", "fit_rate", "fit_rates"]
 
@@ -60,6 +61,7 @@ class RateFit:
     covariates: pd.DataFrame
     variance: pd.DataFrame
     notes: tuple[str, ...]
+    engine: str
     design: Design
     mixed: mixed.MixedFit
 
@@ -193,6 +195,44 @@ class RateFit:
             )
         return lines
 
+    def predict(self, new: pd.DataFrame, *, levels: Sequence[float] = (0.8, 0.95)) -> pd.DataFrame:
+        """Expected result and ranges of plans: see ``outcomes.estimate.prediction.predict``."""
+        from outcomes.estimate.prediction import predict
+
+        return predict(self, new, levels=levels)
+
+    def bootstrap(
+        self, n: int = 1000, *, kind: str = "patient", seed: int = 1, progress: bool | None = None
+    ) -> Bootstrap:
+        """Bootstrap the rates: see ``outcomes.estimate.robustness.bootstrap``."""
+        from outcomes.estimate.robustness import bootstrap
+
+        return bootstrap(self, n, kind=kind, seed=seed, progress=progress)
+
+    def leave_one_out(self) -> resample.Replicates:
+        """Coefficients and variances refitted without each patient, in the order of
+        ``patient_effects``."""
+        return resample.without_each_patient(self.mixed)
+
+    def influence(self) -> pd.DataFrame:
+        """Rates with each patient left out: see ``outcomes.estimate.robustness.influence``."""
+        from outcomes.estimate.robustness import influence
+
+        return influence(self)
+
+    def r_squared(self) -> pd.Series:
+        """Marginal and conditional R-squared: see ``outcomes.estimate.comparison.r_squared``."""
+        from outcomes.estimate.comparison import r_squared
+
+        return r_squared(self)
+
+    def linearity(self) -> pd.Series:
+        """Does the rate change with the size of the plan? See
+        ``outcomes.estimate.comparison.linearity``."""
+        from outcomes.estimate.comparison import linearity
+
+        return linearity(self)
+
     def plot(self, ax: Any = None) -> Any:
         """Planned against achieved with the fitted lines; returns the Axes."""
         from outcomes.figures import planned_achieved
@@ -262,6 +302,7 @@ def fit_rate(
     site: bool = True,
     reml: bool = True,
     level: float = 0.95,
+    engine: str = "outcomes",
 ) -> RateFit:
     """Fit the achievement rates of one movement.
 
@@ -289,6 +330,10 @@ def fit_rate(
         REML, or ML for likelihood-ratio tests of fixed effects.
     level
         Level of the intervals.
+    engine
+        "outcomes", or "statsmodels" for a second opinion by ``statsmodels`` MixedLM (planned
+        scaled, L-BFGS): estimates, standard errors and log-likelihood are then its own, degrees of
+        freedom ours at its variances. Slow beyond a few thousand rows.
 
     Raises
     ------
@@ -318,13 +363,22 @@ def fit_rate(
     if not 0 < level < 1:
         raise RateError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
     design = rate_design(cohort, movement, group=group, covariates=covariates, intercept=intercept)
-    return _fit_design(design, site=site, reml=reml, level=level)
+    return fit_design(design, site=site, reml=reml, level=level, engine=engine)
 
 
-def _fit_design(design: Design, *, site: bool, reml: bool, level: float) -> RateFit:
+def fit_design(
+    design: Design, *, site: bool, reml: bool, level: float, engine: str = "outcomes"
+) -> RateFit:
+    """Fit a design. See ``fit_rate``."""
+    if engine not in ("outcomes", "statsmodels"):
+        raise RateError(f"No engine {engine!r}: use 'outcomes' or 'statsmodels'.")
     try:
-        blocks = design.blocks(site=site)
-        fitted = mixed.fit(blocks, reml=reml)
+        if engine == "statsmodels":
+            from outcomes.estimate.second_opinion import by_statsmodels
+
+            fitted = by_statsmodels(design, site=site, reml=reml)
+        else:
+            fitted = mixed.fit(design.blocks(site=site), reml=reml)
     except mixed.ModelError as error:
         where = f"{design.movement}: " if design.movement else ""
         raise RateError(f"{where}{error}") from error
@@ -344,6 +398,7 @@ def _fit_design(design: Design, *, site: bool, reml: bool, level: float) -> Rate
         covariates=covariates,
         variance=_variance_table(fitted, design),
         notes=(*design.notes, *_fit_notes(fitted, design)),
+        engine=engine,
         design=design,
         mixed=fitted,
     )

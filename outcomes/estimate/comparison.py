@@ -1,0 +1,138 @@
+"""Comparing fits: likelihood-ratio tests, linearity, explained variance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.special import chdtrc
+
+from outcomes.estimate.design import RateError
+
+if TYPE_CHECKING:
+    from outcomes.estimate.rates import RateFit
+
+
+def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
+    """Likelihood-ratio test of nested fixed effects; both are refitted by ML.
+
+    Parameters
+    ----------
+    smaller, larger
+        Fits to the same rows with the same random effects.
+
+    Returns
+    -------
+    Series
+        chisq, df, p, log_likelihood_smaller, log_likelihood_larger.
+
+    Raises
+    ------
+    RateError
+        If the fits are not nested or use other rows.
+    """
+    if not np.array_equal(smaller.data["achieved"], larger.data["achieved"]):
+        raise RateError(
+            "The two fits use different rows (perhaps one lost rows with a blank covariate): fit "
+            "both to the rows that have all values."
+        )
+    if smaller.mixed.blocks.has_site != larger.mixed.blocks.has_site:
+        raise RateError("The two fits differ in the tooth level: this test is for fixed effects.")
+    size = (smaller.design.x**2).sum(0)
+    projected = larger.design.x @ np.linalg.lstsq(larger.design.x, smaller.design.x, rcond=None)[0]
+    outside = ((smaller.design.x - projected) ** 2).sum(0)
+    df = larger.design.x.shape[1] - smaller.design.x.shape[1]
+    if df <= 0 or (outside > 1e-8 * size).any():
+        raise RateError(
+            "The fits are not nested: the larger one must hold every group and covariate of the "
+            "smaller one, and more."
+        )
+    low, high = (_by_ml(f).log_likelihood for f in (smaller, larger))
+    chisq = max(0.0, 2 * (high - low))
+    return pd.Series(
+        {
+            "chisq": chisq,
+            "df": df,
+            "p": float(chdtrc(df, chisq)),
+            "log_likelihood_smaller": low,
+            "log_likelihood_larger": high,
+        }
+    )
+
+
+def linearity(fit: RateFit) -> pd.Series:
+    """Does the rate change as the plan grows? Likelihood-ratio test of planned x |planned|.
+
+    Returns
+    -------
+    Series
+        chisq, df (1), p, change (of the rate per mm or degree more planned; negative: large plans
+        achieve a smaller share), se, low, high, sentence.
+    """
+    from outcomes.estimate.rates import fit_design
+
+    design = fit.design
+    extra = design.planned * np.abs(design.planned)
+    curved = replace(
+        design, x=np.column_stack([design.x, extra]), names=(*design.names, "planned x |planned|")
+    )
+    site = fit.mixed.blocks.has_site
+    try:
+        larger = fit_design(curved, site=site, reml=fit.reml, level=fit.level)
+    except RateError as error:
+        raise RateError(
+            "Linearity cannot be judged: the plans hardly differ in size. " + str(error)
+        ) from error
+    test = likelihood_ratio_test(fit, larger)
+    row = larger.covariates.iloc[-1]
+    unit = {"mm": "mm", "degree": "degree"}.get(fit.unit or "", "unit")
+    # words follow the test
+    if test["p"] < 0.05:
+        trend = "smaller" if row["estimate"] < 0 else "larger"
+        sentence = (
+            f"Larger plans achieve a {trend} share: {100 * row['estimate']:+.1f} percentage points "
+            f"of the rate per {unit} more planned (p = {test['p']:.3g}). One rate for all sizes of "
+            "plan is then only an average."
+        )
+    else:
+        sentence = (
+            f"No sign that the rate depends on the size of the plan (p = {test['p']:.2g}): "
+            f"{100 * row['estimate']:+.1f} percentage points per {unit}, interval "
+            f"{100 * row['low']:+.1f} to {100 * row['high']:+.1f}."
+        )
+    return pd.Series(
+        {
+            "chisq": test["chisq"],
+            "df": test["df"],
+            "p": test["p"],
+            "change": row["estimate"],
+            "se": row["se"],
+            "low": row["low"],
+            "high": row["high"],
+            "sentence": sentence,
+        }
+    )
+
+
+def r_squared(fit: RateFit) -> pd.Series:
+    """Marginal (fixed effects) and conditional (fixed and random) R-squared.
+
+    Nakagawa & Schielzeth, Methods Ecol Evol 2013;4:133-142, with the mean random-effect variance
+    over the rows for slopes (Johnson, Methods Ecol Evol 2014;5:944-946).
+    """
+    fixed = float(np.var(fit.design.x @ fit.mixed.beta, ddof=1))
+    share = float(fit.design.planned @ fit.design.planned) / fit.nobs
+    random = share * (float(fit.mixed.psi[0, 0]) + (fit.mixed.site_variance or 0.0))
+    total = fixed + random + fit.mixed.sigma2
+    return pd.Series({"marginal": fixed / total, "conditional": (fixed + random) / total})
+
+
+def _by_ml(fit: RateFit) -> RateFit:
+    from outcomes.estimate.rates import fit_design
+
+    if not fit.reml:
+        return fit
+    site = fit.mixed.blocks.has_site
+    return fit_design(fit.design, site=site, reml=False, level=fit.level)

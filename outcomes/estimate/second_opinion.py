@@ -1,0 +1,118 @@
+"""The same rate model by an independent program: statsmodels MixedLM."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from outcomes.estimate import mixed
+from outcomes.estimate.design import Design
+
+if TYPE_CHECKING:
+    from outcomes.estimate.rates import RateFit
+
+
+def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
+    """Fit with statsmodels MixedLM; planned scaled to unit SD, L-BFGS, never its defaults.
+
+    With its default optimiser and unscaled plans MixedLM can stop unconverged on this model, with
+    standard errors several times too large.
+
+    Raises
+    ------
+    ModelError
+        If MixedLM does not converge.
+    """
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+    from statsmodels.tools.sm_exceptions import ConvergenceWarning
+
+    blocks = design.blocks(site=site)
+    scale = float(design.planned.std()) or 1.0
+    order = np.lexsort((design.tooth_code, design.patient))
+    patient, tooth = design.patient[order], design.tooth_code[order]
+    z = design.planned[order] / scale
+    columns_scale = np.array([1.0 if n == "intercept" else scale for n in design.names])
+    spec = None
+    if site:
+        matrices = []
+        for i in range(len(design.patient_labels)):
+            mine = np.flatnonzero(patient == i)
+            code, labels = pd.factorize(tooth[mine])
+            matrix = np.zeros((len(mine), len(labels)))
+            matrix[np.arange(len(mine)), code] = z[mine]
+            matrices.append(matrix)
+        names = [[f"t{j}" for j in range(m.shape[1])] for m in matrices]
+        spec = VCSpec(["tooth"], [names], [matrices])
+    model = MixedLM(
+        design.achieved[order],
+        design.x[order] / columns_scale,
+        patient,
+        exog_re=z[:, None],
+        exog_vc=spec,
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # converged is asked for below
+        fit = model.fit(reml=reml, method="lbfgs", maxiter=5000)
+    if not fit.converged:
+        raise mixed.ModelError(
+            "statsmodels MixedLM did not converge on these rows: use engine='outcomes'."
+        )
+    sigma2 = float(fit.scale)
+    psi = float(np.asarray(fit.cov_re)[0, 0]) / scale**2
+    tau = float(fit.vcomp[0]) / scale**2 if site else None
+    relative = [
+        psi * blocks.z_scale[0] ** 2,
+        *([] if tau is None else [tau * blocks.site_scale**2]),
+    ]
+    ours = mixed.at_optimum(blocks, np.sqrt(np.array(relative) / sigma2), reml=reml)
+    # columns divided by c change a restricted log-likelihood by -sum(log c)
+    unscaled = float(np.log(columns_scale).sum()) if reml else 0.0
+    p = len(design.names)
+    covariance = np.asarray(fit.cov_params())[:p, :p] / np.outer(columns_scale, columns_scale)
+    return replace(
+        ours,
+        beta=np.asarray(fit.fe_params) / columns_scale,
+        covariance=covariance,
+        sigma2=sigma2,
+        psi=np.array([[psi]]),
+        site_variance=tau,
+        log_likelihood=float(fit.llf) - unscaled,
+    )
+
+
+def second_opinion(fit: RateFit) -> pd.DataFrame:
+    """Refit with statsmodels and put both side by side.
+
+    Returns
+    -------
+    DataFrame
+        quantity ("log-likelihood", each rate, each standard error), outcomes, statsmodels,
+        difference.
+    """
+    from outcomes.estimate.rates import fit_design
+
+    other = fit_design(
+        fit.design,
+        site=fit.mixed.blocks.has_site,
+        reml=fit.reml,
+        level=fit.level,
+        engine="statsmodels",
+    )
+    names = [
+        "log-likelihood",
+        *(f"rate {g}" for g in fit.groups),
+        *(f"standard error {g}" for g in fit.groups),
+    ]
+    both = [np.array([f.log_likelihood, *f.rates["rate"], *f.rates["se"]]) for f in (fit, other)]
+    return pd.DataFrame(
+        {
+            "quantity": names,
+            "outcomes": both[0],
+            "statsmodels": both[1],
+            "difference": both[0] - both[1],
+        }
+    )
