@@ -1,8 +1,7 @@
 """The command line: it parses, calls and prints; everything else is in the package."""
 
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 import typer
 
@@ -26,13 +25,7 @@ app = typer.Typer(
 )
 
 
-class Notation(StrEnum):
-    """Tooth notations."""
-
-    fdi = "fdi"
-    universal = "universal"
-    quadrant = "quadrant"
-
+Notation = Literal["fdi", "universal", "quadrant"]
 
 CohortArgument = Annotated[
     Path | None,
@@ -79,7 +72,7 @@ def template(
     file: Annotated[Path, typer.Argument(help="Workbook to write, such as practice.xlsx.")],
 ) -> None:
     """Write an empty workbook to fill in, with a codebook and an example row."""
-    from outcomes.cohort import write_template
+    from outcomes.cohort.template import write_template
 
     if file.suffix.lower() != ".xlsx":
         _wrong_use(
@@ -103,9 +96,7 @@ def check(cohort: CohortArgument = None, notation: NotationOption = None) -> Non
     _say_demo(cohort)
     console = _console()
     try:
-        found = read_cohort(
-            cohort or demo_path(), notation=notation and notation.value, strict=False
-        )
+        found = read_cohort(cohort or demo_path(), notation=notation, strict=False)
     except CohortError as error:
         _stop(error)
     _print_problems(console, found.problems)
@@ -148,7 +139,7 @@ def lab(
     _say_demo(cohort)
     if folder.exists() and not folder.is_dir():
         _wrong_use(f"{folder} is a file: give a folder.")
-    copied = copy_notebooks(folder, cohort, notation=notation and notation.value)
+    copied = copy_notebooks(folder, cohort, notation=notation)
     for name in copied.written:
         typer.echo(f"Copied {name}")
     for name in copied.kept:
@@ -177,7 +168,7 @@ def _report(
                 notebook,
                 cohort,
                 out,
-                {"seed": seed, "notation": notation and notation.value},
+                {"seed": seed, "notation": notation},
                 step,
                 overwrite=overwrite,
             )

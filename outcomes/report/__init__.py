@@ -17,7 +17,7 @@ _WHERE = {
     "run_report": "run",
 }
 
-__all__ = list(_WHERE)  # noqa: PLE0605
+__all__ = list(_WHERE)
 
 
 def __getattr__(name: str) -> Any:

@@ -133,35 +133,24 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
     [0.57]
     """
     frame = cohort.frame()
-    by = {
-        name: achievement(cohort, columns, seed=seed)
-        for name, columns in {
-            "overall": ["movement"],
-            "by_class": ["movement", "tooth_class"],
-            "by_direction": ["movement", "direction"],
-            "by_tooth": ["movement", "tooth"],
-        }.items()
-    }
-    fits = {
-        name: fit_rates(frame[frame["planned"] != 0], group=group)
-        for name, group in {
-            "fits": None,
-            "class_fits": "tooth_class",
-            "direction_fits": "direction",
-            "tooth_fits": "tooth",
-        }.items()
-    }
+    planned = frame[frame["planned"] != 0]
     measurement, reason = _measurement(cohort)
     return Audit(
         cohort=cohort,
         seed=seed,
         tolerance=dict(TOLERANCE),
-        differences=differences(frame, FACTORS),
+        overall=achievement(cohort, ["movement"], seed=seed),
+        by_class=achievement(cohort, ["movement", "tooth_class"], seed=seed),
+        by_direction=achievement(cohort, ["movement", "direction"], seed=seed),
+        by_tooth=achievement(cohort, ["movement", "tooth"], seed=seed),
+        fits=fit_rates(planned, group=None),
+        class_fits=fit_rates(planned, group="tooth_class"),
+        direction_fits=fit_rates(planned, group="direction"),
+        tooth_fits=fit_rates(planned, group="tooth"),
+        differences=differences(planned, FACTORS),
         unplanned=unplanned(frame),
         measurement=measurement,
         measurement_reason=reason,
-        **by,
-        **fits,
     )
 
 

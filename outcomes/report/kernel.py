@@ -1,6 +1,7 @@
 """The kernel that runs a report: this same Python, with a word before each cell."""
 
 import sys
+from pathlib import Path
 from typing import Any
 
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
@@ -26,7 +27,7 @@ class _ThisPython(KernelSpecManager):
 class _Engine(NBClientEngine):
     @classmethod
     def execute_managed_notebook(
-        cls, nb_man: Any, kernel_name: str, *, step: Any = None, **options: Any
+        cls, nb_man: Any, kernel_name: str, *, log: Path, step: Any = None, **options: Any
     ) -> Any:
         cells = len(nb_man.nb.cells)
         heading = "Running"
@@ -42,17 +43,29 @@ class _Engine(NBClientEngine):
 
         nb_man.cell_start = cell_start
         manager = AsyncKernelManager(
-            kernel_name=kernel_name, kernel_spec_manager=_ThisPython(ensure_native_kernel=False)
+            kernel_name=kernel_name,
+            kernel_spec_manager=_ThisPython(ensure_native_kernel=False),
+            # Sockets in the file system where there are any: nothing listens on a port.
+            transport="tcp" if sys.platform == "win32" else "ipc",
         )
         client = PapermillNotebookClient(
-            nb_man,
-            km=manager,
-            kernel_name=kernel_name,
-            timeout=None,
-            startup_timeout=120,
-            resources={"metadata": {"path": options.get("cwd")}},
+            nb_man, km=manager, kernel_name=kernel_name, timeout=None, startup_timeout=120
         )
-        return client.execute(cwd=options.get("cwd"), cleanup_kc=True)
+        with log.open("wb") as messages:
+            try:
+                return client.execute(cwd=options.get("cwd"), stdout=messages, stderr=messages)
+            finally:
+                _end(manager)
+
+
+def _end(manager: AsyncKernelManager) -> None:
+    """End the kernel at once, also where Ctrl-C came before it was ready."""
+    process = getattr(manager.provisioner, "process", None)
+    if process is not None:
+        process.kill()
+        process.wait()
+    manager.cleanup_connection_file()
+    manager.cleanup_ipc_files()
 
 
 def register_engine() -> str:

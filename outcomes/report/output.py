@@ -181,7 +181,9 @@ def save_table(
 
 def _table_html(shown: pd.DataFrame, small: list[bool], caption: str) -> str:
     texts = {str(title): [_cell_text(v) for v in shown[title]] for title in shown.columns}
-    numeric = {title: all(_NUMBER.match(text) for text in column) for title, column in texts.items()}
+    numeric = {
+        title: all(_NUMBER.match(text) for text in column) for title, column in texts.items()
+    }
     patients = next((title for title in texts if title.lower() == "patients"), next(iter(texts)))
     texts[patients] = [
         f"{text} †" if few else text for text, few in zip(texts[patients], small, strict=True)
@@ -189,7 +191,9 @@ def _table_html(shown: pd.DataFrame, small: list[bool], caption: str) -> str:
     head = "".join(_element("th", title, numeric[title], ' scope="col"') for title in texts)
     rows = "".join(
         "<tr>"
-        + "".join(_element("td", text, numeric[title]) for title, text in zip(texts, row, strict=True))
+        + "".join(
+            _element("td", text, numeric[title]) for title, text in zip(texts, row, strict=True)
+        )
         + "</tr>"
         for row in zip(*texts.values(), strict=True)
     )

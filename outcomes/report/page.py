@@ -66,15 +66,18 @@ def _cells(notebook: "NotebookNode") -> "BeautifulSoup":
         template_name="report",
         extra_template_basedirs=[str(TEMPLATES)],
         exclude_anchor_links=True,
-        filters={},
     )
-    body, _ = exporter.from_notebook_node(notebook)
+    shown = notebook.copy()
+    shown.cells = [
+        cell for cell in notebook.cells if "notebook-only" not in cell.metadata.get("tags", [])
+    ]
+    body, _ = exporter.from_notebook_node(shown)
     return BeautifulSoup(body, "html.parser")
 
 
 def _take_summary(soup: "BeautifulSoup") -> str:
     box = soup.find(class_="summary")
-    return box.extract().decode_contents() if box is not None else ""  # type: ignore[union-attr]
+    return box.extract().decode_contents() if box is not None else ""
 
 
 def _sections(soup: "BeautifulSoup") -> list[dict[str, str]]:
@@ -102,13 +105,15 @@ def _sections(soup: "BeautifulSoup") -> list[dict[str, str]]:
 def _scrolling_tables(soup: "BeautifulSoup") -> None:
     """A wide table scrolls in its own box, which the keyboard must be able to reach."""
     for table in soup.find_all("table"):
-        box = table.parent if _is_box(table.parent) else table.wrap(soup.new_tag("div"))
+        box = table.parent
+        if box is None or not _is_box(box):
+            box = table.wrap(soup.new_tag("div"))
         caption = table.find("caption")
-        box["class"] = ["table"]
+        box["class"] = "table"
         box["tabindex"] = "0"
         box["role"] = "region"
         box["aria-label"] = caption.get_text(strip=True) if caption else "Table"
 
 
-def _is_box(tag: "Tag | None") -> bool:
-    return tag is not None and "table" in tag.get_attribute_list("class")
+def _is_box(tag: "Tag") -> bool:
+    return "table" in tag.get_attribute_list("class")

@@ -83,7 +83,9 @@ def open_cohort(
     """
     from outcomes.cohort.read import read_cohort
 
-    return read_cohort(demo_path() if cohort is None else cohort, notation=notation, strict=strict)  # type: ignore[arg-type]
+    if cohort is None:
+        cohort, notation = demo_path(), "fdi"
+    return read_cohort(cohort, notation=notation, strict=strict)  # type: ignore[arg-type]
 
 
 def run_report(
@@ -194,7 +196,7 @@ def execute(
     from outcomes.report.kernel import register_engine
 
     progress("Starting", 0, 1)
-    with _quiet_kernel():
+    with _quiet_kernel() as log:
         try:
             executed = papermill.execute_notebook(
                 load_notebook_node(str(source)),
@@ -205,18 +207,26 @@ def execute(
                 progress_bar=False,
                 cwd=str(folder),
                 step=progress,
+                log=log,
             )
         except PapermillExecutionError as error:
             raise ReportError(
                 f"The report stopped in cell {error.cell_index} of {source.name}: "
                 f"{error.ename}: {error.evalue}"
             ) from error
+        except RuntimeError as error:  # the kernel died, or never came up
+            said = log.read_text(encoding="utf-8", errors="replace").strip() if log.exists() else ""
+            raise ReportError(
+                f"The Python that runs the notebook stopped: {error} {said[-500:]}".strip()
+            ) from error
     return _without_paths(executed, parameters)
 
 
 @contextmanager
-def _quiet_kernel() -> Iterator[None]:
+def _quiet_kernel() -> Iterator[Path]:
     """Environment of the kernel: drawing without a screen, and nothing of the user's start-up.
+
+    Gives the file for what the kernel itself writes, beside the notebook.
 
     Start-up files and history of the user's own sessions would make a report depend on them.
     """
@@ -230,7 +240,7 @@ def _quiet_kernel() -> Iterator[None]:
         before = {name: os.environ.get(name) for name in ours}
         os.environ.update(ours)
         try:
-            yield
+            yield Path(home, "kernel.log")
         finally:
             for name, value in before.items():
                 if value is None:

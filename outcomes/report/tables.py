@@ -5,7 +5,6 @@ from typing import Any
 
 import pandas as pd
 
-THIN = "\u202f"
 NBSP = "\u00a0"
 
 Format = Callable[[Any], str]
@@ -20,7 +19,7 @@ def number(value: float, digits: int = 2) -> str:
     ('−0.13', '0.00')
     """
     rounded = round(float(value), digits) + 0.0
-    return f"{rounded:,.{digits}f}".replace("-", "−").replace(",", THIN)
+    return f"{rounded:,.{digits}f}".replace("-", "−")
 
 
 def percent(share: float, digits: int = 0) -> str:
@@ -35,8 +34,8 @@ def percent(share: float, digits: int = 0) -> str:
 
 
 def count(value: float) -> str:
-    """A count, with a thin space between thousands."""
-    return f"{int(value):,}".replace(",", THIN)
+    """A count, with a comma between thousands."""
+    return f"{int(value):,}"
 
 
 def p_value(value: float) -> str:
@@ -87,6 +86,19 @@ def size(value: float, unit: str) -> str:
     ('2.0°', '−0.50 mm')
     """
     return f"{number(value, 2)}{NBSP}mm" if unit == "mm" else f"{number(value, 1)}°"
+
+
+def size_range(low: float, high: float, unit: str) -> str:
+    """An interval of lengths or angles, the unit written once.
+
+    Examples
+    --------
+    >>> size_range(-0.5, 1, "degree")
+    '−0.5 to 1.0°'
+    """
+    if unit == "mm":
+        return range_words(low, high, number) + ("" if pd.isna(low) else f"{NBSP}mm")
+    return range_words(low, high, lambda v: number(v, 1)) + ("" if pd.isna(low) else "°")
 
 
 def _maybe(form: Format) -> Format:
@@ -202,7 +214,7 @@ def differences(frame: pd.DataFrame) -> pd.DataFrame:
 
 def unplanned(frame: pd.DataFrame) -> pd.DataFrame:
     """Movements where the plan was zero, with their units."""
-    rows = list(frame.itertuples())
+    rows: list[Any] = list(frame.itertuples())
     return pd.DataFrame(
         {
             "Movement": [row.movement for row in rows],
@@ -210,10 +222,7 @@ def unplanned(frame: pd.DataFrame) -> pd.DataFrame:
             "Patients": [count(row.patients) for row in rows],
             "Movements": [count(row.movements) for row in rows],
             "Mean": [size(row.mean, row.unit) for row in rows],
-            "95 % interval": [
-                range_words(row.low, row.high, lambda v, unit=row.unit: size(v, unit))
-                for row in rows
-            ],
+            "95 % interval": [size_range(row.low, row.high, row.unit) for row in rows],
             "Largest": [size(row.largest, row.unit) for row in rows],
             "Beyond tolerance": [percent(row.beyond_tolerance) for row in rows],
         },
@@ -235,10 +244,7 @@ def measurement(frame: pd.DataFrame) -> pd.DataFrame:
             "Pairs": [count(pairs) for pairs in frame["pairs"]],
             "Dahlberg": sizes("dahlberg"),
             "Bias": sizes("bias"),
-            "Limits of agreement": [
-                range_words(low, high, lambda v, unit=unit: size(v, unit))
-                for low, high, unit in limits
-            ],
+            "Limits of agreement": [size_range(low, high, unit) for low, high, unit in limits],
             "ICC(A,1)": [_maybe(number)(value) for value in frame["icc_a1"]],
             "Smallest detectable change": sizes("smallest_detectable_change"),
         },

@@ -13,7 +13,16 @@ import pandas as pd
 
 from outcomes.paths import data_path
 from outcomes.report.provenance import versions
-from outcomes.report.tables import NBSP, count, number, p_value, percent, range_words, size
+from outcomes.report.tables import (
+    NBSP,
+    count,
+    number,
+    p_value,
+    percent,
+    range_words,
+    size,
+    size_range,
+)
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -199,7 +208,9 @@ def tables_read(cohort: Cohort) -> list[str]:
     sentences = [f"movements: {number_of(len(cohort.movements), 'row')} kept"]
     for name, without in absent.items():
         rows = len(getattr(cohort, name))
-        sentences.append(f"{name}: {number_of(rows, 'row')} kept" if rows else f"{name}: none; {without}")
+        sentences.append(
+            f"{name}: {number_of(rows, 'row')} kept" if rows else f"{name}: none; {without}"
+        )
     return [f"{capital(sentence)}." for sentence in sentences]
 
 
@@ -270,7 +281,11 @@ def _overall_sentence(audit: Audit) -> str:
 
 
 def _row(frame: pd.DataFrame, position: int) -> Any:
-    return next(frame.iloc[[position]].itertuples(index=False))
+    return _lines(frame.iloc[[position]])[0]
+
+
+def _lines(frame: pd.DataFrame) -> list[Any]:
+    return list(frame.itertuples(index=False))
 
 
 def _class_sentence(audit: Audit) -> str:
@@ -323,7 +338,7 @@ def _difference_summary(audit: Audit) -> str:
             f"None of {tried} between {factors} stands out once their number is allowed for. "
             "That is not evidence that they are the same."
         )
-    top = [_difference_words(row) for row in found.head(2).itertuples()]
+    top = [_difference_words(row) for row in _lines(found.head(2))]
     rest = len(found) - len(top)
     more = f", and {number_of(rest, 'other')}" if rest else ""
     verb = "stands" if len(found) == 1 else "stand"
@@ -337,21 +352,31 @@ def _plural(factor: str) -> str:
     return "auxiliaries" if factor == "auxiliary" else f"{factor.replace('_', ' ')}s"
 
 
+def points_of(share: float) -> str:
+    """A difference of shares, unsigned, in percentage points.
+
+    Examples
+    --------
+    >>> points_of(-0.012), points_of(0.15)
+    ('1 percentage point', '15 percentage points')
+    """
+    n = abs(round(100 * share))
+    return f"{n} percentage {'point' if n == 1 else 'points'}"
+
+
 def _difference_words(row: Any) -> str:
+    """``15 percentage points more vertical movement with bevelled attachments than with none``."""
     more = "more" if row.difference > 0 else "less"
-    points = number(abs(100 * row.difference), 0)
-    what = movement_name(row.movement)
-    if row.factor in ("attachment", "auxiliary"):
-        level = f"{row.level} {row.factor}"
-        reference = (
-            f"no {row.factor}" if row.reference == "none" else f"{row.reference} {row.factor}"
-        )
-        who = f"with {level} than with {reference}"
-    else:
-        who = f"at {row.factor} {row.level} than at {row.factor} {row.reference}"
-        if row.factor != "site":
-            who = who.replace("at ", "for ")
-    return f"{what}, {points} percentage points {more} {who}"
+    a, b = (_level_words(row.factor, level) for level in (row.level, row.reference))
+    if b == f"with no {row.factor}":
+        b = "with none"
+    return f"{points_of(row.difference)} {more} {movement_name(row.movement)} {a} than {b}"
+
+
+def _level_words(factor: str, level: str) -> str:
+    if factor in ("attachment", "auxiliary"):
+        return f"with no {factor}" if level == "none" else f"with {level} {_plural(factor)}"
+    return f"{'at' if factor == 'site' else 'for'} {factor} {level}"
 
 
 def _sure_sentence(audit: Audit) -> str:
@@ -434,28 +459,30 @@ def class_rates(audit: Audit) -> list[str]:
         parts = [
             f"{class_name(row.a if row.difference < 0 else row.b)} less than "
             f"{class_name(row.b if row.difference < 0 else row.a)} by "
-            f"{number(abs(100 * row.difference), 0)} points"
-            for row in apart.itertuples()
+            f"{points_of(row.difference)}"
+            for row in _lines(apart)
         ]
         sentences.append(f"{capital(movement_name(movement))}: {'; '.join(parts)}.")
     return [*sentences, *failed(audit.class_fits.failed)]
 
 
 def directions(audit: Audit) -> list[str]:
-    """Which directions differ within a movement."""
+    """Which directions differ within a movement, the larger rate first."""
     sentences = []
-    for fit in audit.direction_fits.values():
+    for movement, fit in audit.direction_fits.items():
         if len(fit.rates) != 2:
             continue
-        a, b = (row for row in fit.rates.itertuples())
         contrast = _row(fit.contrasts(), 0)
-        verdict = (
-            f"a difference of {number(abs(100 * contrast.difference), 0)} points (95{NBSP}% "
-            f"interval {range_words(100 * contrast.low, 100 * contrast.high, lambda v: number(v, 0))}"
-            f", p {_equals(contrast.p)})"
-        )
+        high, low = _lines(fit.rates.sort_values("rate", ascending=False))
+        bounds = (contrast.low, contrast.high)
+        if contrast.a != high.group:
+            bounds = (-contrast.high, -contrast.low)
+        interval = range_words(100 * bounds[0], 100 * bounds[1], lambda v: number(v, 0))
+        more = points_of(contrast.difference)
+        more = f"{more} more" if more[0] != "0" else "no more in one than in the other"
         sentences.append(
-            f"{capital(a.group)} {percent(a.rate)}, {b.group} {percent(b.rate)}: {verdict}."
+            f"{capital(movement_name(movement))}: {high.group} {percent(high.rate)}, {low.group} "
+            f"{percent(low.rate)}; {more} (95{NBSP}% interval {interval}; p {_equals(contrast.p)})."
         )
     if not sentences:
         return ["No movement was planned in both directions, so directions cannot be compared."]
@@ -484,7 +511,7 @@ def differences(audit: Audit) -> list[str]:
         sentences.append(
             _difference_summary(audit).removesuffix(" An audit is not a ranking: patients differ.")
         )
-        for row in found.itertuples():
+        for row in _lines(found):
             low, high = 100 * row.low, 100 * row.high
             interval = range_words(low, high, lambda v: number(v, 0))
             sentences.append(
@@ -497,10 +524,11 @@ def differences(audit: Audit) -> list[str]:
             f"Not compared, because not recorded or the same everywhere: "
             f"{listed(result.not_recorded)}."
         )
-    for (movement, factor), _ in result.unanswered.items():
+    for factor in dict.fromkeys(factor for _, factor in result.unanswered):
+        without = [movement_name(m) for m, name in result.unanswered if name == factor]
         sentences.append(
-            f"{capital(_plural(factor))} cannot be compared for {movement_name(movement)}: the "
-            "cohort holds too little of it, or the levels are tied up with the kinds of tooth."
+            f"{capital(_plural(factor))} cannot be compared for {listed(without)}: the cohort "
+            "holds too little of it, or the levels are tied up with the kinds of tooth."
         )
     return sentences
 
@@ -560,11 +588,16 @@ def unplanned(audit: Audit) -> list[str]:
         f"{listed((f'{v:g}{UNITS[u]}' for u, v in audit.tolerance.items() if u in set(table['unit'])), last='or')}."
     ]
     sure = table[(table["low"] > 0) | (table["high"] < 0)]
-    for row in sure.itertuples():
+    if len(sure):
+        sentences.append(
+            "On average these are away from zero (each looked at by itself; with many averages, "
+            "one in twenty is so by chance):"
+        )
+    for row in _lines(sure):
         sentences.append(
             f"{capital(class_name(str(row.tooth_class)))} moved on average by "
             f"{size(row.mean, row.unit)} ({_way(row.movement, row.mean)}; 95{NBSP}% interval "
-            f"{range_words(row.low, row.high, lambda v, u=row.unit: size(v, u))}; "
+            f"{size_range(row.low, row.high, row.unit)}; "
             f"{number_of(row.patients, 'patient')})."
         )
     if not len(sure):
@@ -607,7 +640,7 @@ def measurement(audit: Audit) -> list[str]:
             "of measurement. Measuring some 20 movements a second time, on another day, answers it."
         ]
     sentences = []
-    for row in table.itertuples():
+    for row in _lines(table):
         if pd.isna(row.dahlberg):
             continue
         sentences.append(
@@ -641,7 +674,7 @@ def _low_rates(audit: Audit) -> list[str]:
         return []
     groups = listed(
         f"{movement_name(row.movement)} of {class_name(row.group)} ({percent(row.rate)})"
-        for row in low.itertuples()
+        for row in _lines(low)
     )
     return [
         f"Look at the plans for {groups}: even the upper end of the interval is below 60{NBSP}%. "
@@ -657,9 +690,7 @@ def _wrong_way_step(audit: Audit) -> list[str]:
     often = often.sort_values(["wrong_way", "movements"], ascending=False).head(3)
     if not len(often):
         return []
-    teeth = listed(
-        f"{movement_name(row.movement)} of tooth {row.tooth}" for row in often.itertuples()
-    )
+    teeth = listed(f"{movement_name(row.movement)} of tooth {row.tooth}" for row in _lines(often))
     return [f"Open the records of {teeth}: a quarter or more went the other way."]
 
 
