@@ -72,9 +72,9 @@ def _aim_only_where_different(invented: SimulatedCohort) -> SimulatedCohort:
 
 
 def sheets(invented: SimulatedCohort, about: str) -> Sheets:
-    """Header and rows of each table, and a sheet ``about`` that says the data are invented."""
+    """Header and rows of each table, and a sheet ``invented`` that says they are."""
     made: Sheets = {name: _cells(table) for name, table in invented.tables.items()}
-    made["about"] = [[NOTICE], [about]]
+    made["invented"] = [[NOTICE], [about]]
     return made
 
 
@@ -111,12 +111,12 @@ def write_workbook(contents: Sheets, path: Path) -> None:
 
 
 def write_folder(contents: Sheets, folder: Path) -> None:
-    """Write each table as a CSV file; the notice goes to README.md, which reading ignores."""
+    """Write each table as a CSV file; the notice goes to invented.md."""
     folder.mkdir(exist_ok=True)
     for name, rows in contents.items():
-        if name == "about":
+        if name == "invented":
             text = "\n\n".join(row[0] for row in rows)
-            (folder / "README.md").write_text(f"# Invented cohort\n\n{text}\n", encoding="utf-8")
+            (folder / "invented.md").write_text(f"# Invented cohort\n\n{text}\n", encoding="utf-8")
             continue
         with (folder / f"{name}.csv").open("w", newline="", encoding="utf-8") as file:
             csv.writer(file, lineterminator="\n").writerows(rows)

@@ -43,7 +43,7 @@ def draw_effects(
     n, k = len(people), len(MOVEMENTS)
     # A sum of two independent parts keeps the SD but halves the skewness; with skew, the patient
     # effects are therefore drawn apart for each movement.
-    shared = SHARED_BETWEEN_MOVEMENTS if design.skew == 0 else 0.0
+    shared = SHARED_BETWEEN_MOVEMENTS if abs(design.skew) < 1e-3 else 0.0
     cooperation = rng.standard_normal(n)
     own = standard_effects(rng, (n, k), design.skew)
     scaled = np.sqrt(shared) * cooperation[:, None] + np.sqrt(1 - shared) * own
