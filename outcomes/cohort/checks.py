@@ -209,8 +209,8 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
     large = planned & (unit == "mm") & (size > EXPECTED_SIZE["mm"])
     small = planned & (unit == "degree") & (size < TOLERANCE["mm"])
     if large.any() and small.any():
-        place = frame["patient"].astype(object) + "\0" + frame["tooth"].astype(str)
-        place = (place + "\0" + frame["course"].astype(str)).to_numpy(object)
+        spot = frame["patient"].astype(object) + "\0" + frame["tooth"].astype(str)
+        place = (spot + "\0" + frame["course"].astype(str)).to_numpy(object)
         both = set(place[large]) & set(place[small])
         swapped = (large | small) & np.isin(place, list(both))
         sieve.check(
@@ -237,8 +237,11 @@ def courses(frame: pd.DataFrame, sieve: Sieve) -> None:
         )
 
 
-def measures(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
-    """Check the unit and the tooth of measures, and fill in the units known by name."""
+def measures(frame: pd.DataFrame, sieve: Sieve, *, teeth_read: bool) -> pd.DataFrame:
+    """Check the unit and the tooth of measures, and fill in the units known by name.
+
+    ``teeth_read`` is False where the notation of the teeth stays open.
+    """
     name = frame["measure"].to_numpy(object)
     known = cells.by_unique(frame["measure"], lambda m: MEASURES.get(str(m), ""))
     given = cells.texts(frame["unit"]) if "unit" in frame else np.full(len(frame), "", object)
@@ -260,14 +263,14 @@ def measures(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
     )
     tooth = frame["tooth"].to_numpy(float) if "tooth" in frame else np.full(len(frame), np.nan)
     sieve.exclude(
-        sieve.kept & np.isin(name, MEASURES_OF_A_TOOTH) & np.isnan(tooth),
+        teeth_read & sieve.kept & np.isin(name, MEASURES_OF_A_TOOTH) & np.isnan(tooth),
         "tooth",
         name,
         "this measure needs a tooth",
         "Fill in the tooth.",
     )
     unit = np.where(known == "", spoken, known)
-    return frame.assign(unit=pd.array(np.where(unit == "", None, unit), dtype="str"))
+    return frame.assign(unit=pd.array([u or None for u in unit.tolist()], dtype="str"))
 
 
 def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
@@ -285,10 +288,8 @@ def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
         sieve = sieves[name]
         if name != "patients" and "patients" in kept:
             remedy = "Add the patient to the patients table, or correct the code."
-            missing = ~frame["patient"].isin(set(kept["patients"]["patient"]))
-            _first_rows(
-                frame[missing.to_numpy()], ["patient"], "patient not in patients", remedy, sieve
-            )
+            missing = ~frame["patient"].isin(set(kept["patients"]["patient"])).to_numpy()
+            _first_rows(frame[missing], ["patient"], "patient not in patients", remedy, sieve)
         if name in ("movements", "repeats") and "courses" in kept:
             places = pd.MultiIndex.from_frame(frame[["patient", "course"]])
             in_courses = pd.MultiIndex.from_frame(kept["courses"][["patient", "course"]])

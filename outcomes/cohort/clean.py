@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -47,10 +48,11 @@ class Raw:
 
     @property
     def patients(self) -> np.ndarray:
-        """Patient of each row as text, ``""`` where none."""
+        """Patient of each row as text, ``""`` where the row names none."""
         if "patient" not in self.frame:
             return np.full(len(self.frame), "", dtype=object)
-        return cells.texts(self.frame["patient"])
+        no_record = np.isin(self.sieve.reason.astype(str), (EXAMPLE_ROW, HEADINGS_ROW))
+        return np.where(no_record, "", cells.texts(self.frame["patient"]))
 
 
 def open_table(sheet: Sheet) -> Raw:
@@ -63,9 +65,12 @@ def open_table(sheet: Sheet) -> Raw:
         found = headers.match_headings(list(sheet.headings), table)
         body = sheet.cells
     rows = body.index.to_numpy() + (1 if sheet.headings is None else 2)
-    blank = np.column_stack([blank_cells(body.iloc[:, i]) for i in range(body.shape[1])] or [[]])
-    filled = ~blank.all(axis=1) if body.shape[1] else np.zeros(len(body), dtype=bool)
-    body, rows, blank = body[filled].reset_index(drop=True), rows[filled], blank[filled]
+    blank = np.ones(body.shape, dtype=bool)
+    for i in range(body.shape[1]):
+        blank[:, i] = blank_cells(body.iloc[:, i])
+    filled = ~blank.all(axis=1)
+    body = body.iloc[np.flatnonzero(filled)].reset_index(drop=True)
+    rows, blank = rows[filled], blank[filled]
 
     sieve = Sieve(table.name, rows)
     _check_headings(sheet, table, found, sieve)
@@ -185,37 +190,83 @@ def settle_notations(raws: dict[str, Raw], asked: Notation | None) -> dict[str, 
     a cohort is written in one notation.
     """
     settled: dict[str, Notation | None] = {}
-    silent: dict[str, set[str]] = {}
+    silent: dict[str, Raw] = {}
     for name, raw in raws.items():
         if "tooth" not in raw.frame:
             continue
         if asked and raw.notation and asked != raw.notation:
             raw.sieve.stop(
                 "tooth",
-                f"the heading says {raw.notation}, but {asked} notation was asked for",
+                f"the heading says {teeth.NOTATION_NAMES[raw.notation]}, but "
+                f"{teeth.NOTATION_NAMES[asked]} notation was asked for",
                 "Correct the heading, or leave the notation option away.",
             )
-        stated = asked or raw.notation
-        if stated:
-            settled[name] = stated  # type: ignore[assignment]
+        if asked or raw.notation:
+            settled[name] = asked or cast("Notation", raw.notation)
         else:
-            silent[name] = _tokens(raw)
+            silent[name] = raw
     said = {notation for notation in settled.values() if notation}
-    together = teeth.settle_notation(set().union(*silent.values()))
-    for name, tokens in silent.items():
-        if together.notation:
-            settled[name] = together.notation
-        elif len(said) == 1 and said <= set(teeth.settle_notation(tokens).fits):
+    tokens = {name: _tokens(raw) for name, raw in silent.items()}
+    together = teeth.settle_notation(set().union(*tokens.values()))
+    notation = together.notation
+    if notation is None and not together.fits:
+        notation = _but_for_slips(silent, together)
+    for name, raw in silent.items():
+        alone = teeth.settle_notation(tokens[name])
+        if notation:
+            settled[name] = notation
+        elif len(said) == 1 and said <= set(alone.fits):
             settled[name] = next(iter(said))
         else:
-            settled[name] = teeth.settle_notation(tokens).notation if len(silent) == 1 else None
-            if settled[name] is None:
-                _stop_notation(raws[name], together)
+            settled[name] = alone.notation
+        if settled[name] is None:
+            _stop_notation(raw, alone)
     return settled
 
 
 def _tokens(raw: Raw) -> set[str]:
     return set(cells.by_unique(raw.frame["tooth"][raw.live], teeth.tooth_token).tolist()) - {""}
+
+
+def _but_for_slips(silent: dict[str, Raw], settled: teeth.Settled) -> Notation | None:
+    """Notation of a mixed cohort whose strays can only be slips; None if they need not be.
+
+    A patient's chart is written in one notation. So numbers that only Universal has are slips if
+    every patient who has any has more numbers that only FDI has; and the other way round.
+    """
+    owner = {token: name for name, tokens in settled.only.items() for token in tokens}
+    parts = [
+        pd.DataFrame(
+            {
+                "patient": raw.patients[raw.live],
+                "only": cells.by_unique(
+                    raw.frame["tooth"][raw.live], lambda v: owner.get(teeth.tooth_token(v), "")
+                ),
+            }
+        )
+        for raw in silent.values()
+    ]
+    rows = pd.concat(parts)
+    rows = rows[(rows["only"] != "") & (rows["patient"] != "")]
+    if rows.empty:
+        return None
+    counts = pd.crosstab(rows["patient"], rows["only"])
+    main = cast("Notation", counts.sum().idxmax())
+    strays = counts.drop(columns=main).sum(axis=1)
+    if ((strays > 0) & (counts[main] <= strays)).any():
+        return None
+    known = teeth.NOTATION_NAMES[main]
+    for raw in silent.values():
+        words = [t for t in _tokens(raw) if owner.get(t, main) != main]
+        if words:
+            raw.sieve.note(
+                "tooth",
+                f"read as {known}; numbers {known} does not have are taken for slips and excluded, "
+                f"since every patient who has one has more that only {known} has",
+                "Correct these rows; or say the notation in the heading, as in 'tooth (FDI)'.",
+                value=", ".join(sorted(words)[:8]),
+            )
+    return main
 
 
 def _stop_notation(raw: Raw, settled: teeth.Settled) -> None:
@@ -224,16 +275,19 @@ def _stop_notation(raw: Raw, settled: teeth.Settled) -> None:
         'give the notation when reading (notation="fdi", --notation fdi).'
     )
     if settled.fits:
-        problem = f"the tooth numbers could be {' or '.join(settled.fits)} numbers"
+        names = " or ".join(teeth.NOTATION_NAMES[name] for name in settled.fits)
+        problem = f"the tooth numbers could be {names} numbers"
     else:
         problem = "the tooth column mixes notations"
         parts = [
-            f"{', '.join(tokens[:6])}{' …' if len(tokens) > 6 else ''} only {notation} knows"
+            f"{', '.join(tokens[:6])}{' …' if len(tokens) > 6 else ''} "
+            f"{'is' if len(tokens) == 1 else 'are'} {teeth.NOTATION_NAMES[notation]} only"
             for notation, tokens in settled.only.items()
         ]
         remedy = (
-            f"Of the values, {'; '.join(parts)}. Correct the stray ones, or: {remedy} Rows that "
-            f"do not fit are then excluded one by one."
+            f"Of its values, {'; '.join(parts)}. Correct the stray ones, or say in the heading "
+            f"which notation it is, as in 'tooth (FDI)' (or notation=\"fdi\", --notation fdi): "
+            f"rows that do not fit are then excluded one by one."
         )
     raw.sieve.stop("tooth", problem, remedy)
 
@@ -408,7 +462,7 @@ def _tooth_column(raw: Raw, column: Column, notation: Notation | None) -> pd.Ser
     numbers = teeth.parse_teeth(cell.to_numpy(object), notation)
     unknown = np.isnan(numbers) & ~blank
     remedy = f"Use {teeth.describe_notation(notation)}."
-    _report(raw, column, unknown, f"no tooth of that number in {notation} notation", remedy)
+    _report(raw, column, unknown, f"no {teeth.NOTATION_NAMES[notation]} tooth number", remedy)
     _require(raw, column, blank)
     return pd.Series(numbers, index=cell.index)
 
@@ -483,7 +537,7 @@ def _text_column(raw: Raw, column: Column) -> pd.Series:
 
 
 def _string(words: np.ndarray, index: pd.Index) -> pd.Series:
-    return pd.Series(np.where(words == "", None, words), index=index, dtype="str")
+    return pd.Series([w or None for w in words.tolist()], index=index, dtype="str")
 
 
 def _extra(raw: Raw, name: str) -> pd.Series:

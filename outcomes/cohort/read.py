@@ -208,13 +208,14 @@ def _clean(raws: dict[str, Raw], notation: Notation | None) -> dict[str, pd.Data
         frame = clean_table(raw, notations.get(name))
         if name == "movements":
             if "aim" not in frame:
-                frame.insert(frame.columns.get_loc("course"), "aim", frame["planned"])
+                frame["aim"] = frame["planned"]
             else:
                 blank = raw.frame["aim"].isna().to_numpy() | (raw.frame["aim"] == "").to_numpy()
                 frame["aim"] = frame["aim"].where(~blank, frame["planned"])
             frame = checks.stated_units(frame, raw.sieve)
         if name == "measures":
-            frame = checks.measures(frame, raw.sieve)
+            settled = "tooth" not in raw.frame or notations.get(name) is not None
+            frame = checks.measures(frame, raw.sieve, teeth_read=settled)
         tables[name] = frame
     for name, raw in raws.items():
         set_aside_unmeasured(raw, tables[name])
@@ -233,19 +234,19 @@ def _check(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> dict[st
 
 def _finish(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Final types and order of a table's kept rows."""
-    frame = frame.reset_index(drop=True)
+    types: dict[str, str] = {}
     for column in TABLES[name].columns:
-        if column.name not in frame:
-            continue
-        if column.kind == "tooth" and not column.required:
-            frame[column.name] = frame[column.name].astype("Int64")
-        elif column.kind in ("tooth", "integer"):
-            whole = "int64" if column.required or column.default is not None else "Int64"
-            frame[column.name] = frame[column.name].astype(whole)
+        always = column.required or column.default is not None
+        if column.kind in ("tooth", "integer"):
+            types[column.name] = "int64" if always else "Int64"
         elif column.kind in ("identifier", "code", "text"):
-            frame[column.name] = frame[column.name].astype("str")
+            types[column.name] = "str"
         elif column.kind == "number":
-            frame[column.name] = frame[column.name].astype(float)
+            types[column.name] = "float64"
+    names = [column.name for column in TABLES[name].columns if column.name in frame]
+    others = [other for other in frame.columns if other not in names]
+    frame = frame[names + others].reset_index(drop=True)
+    frame = frame.astype({n: t for n, t in types.items() if n in frame})
     return checks.derive(frame) if name == "movements" else frame
 
 

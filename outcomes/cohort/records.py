@@ -45,13 +45,13 @@ def describe(problems: pd.DataFrame) -> list[str]:
     ["exclude: movements, row 7, tooth '99': no such tooth. Use FDI."]
     """
     lines = []
-    for p in problems.itertuples(index=False):
-        place = [p.table] if p.table else []
-        if pd.notna(p.row):
-            place.append(f"row {p.row}")
-        named = f"{p.column} {p.value!r}" if p.column and p.value else p.column or p.value
-        place += [named] if named else []
-        lines.append(f"{p.severity}: {', '.join(place)}: {p.problem}. {p.remedy}")
+    rows = ["" if pd.isna(row) else f"row {row}" for row in problems["row"]]
+    words = problems.drop(columns="row").astype(object).to_dict("records")
+    for row, p in zip(rows, words, strict=True):
+        named = f"{p['column']} {p['value']!r}" if p["column"] and p["value"] else ""
+        named = named or p["column"] or p["value"]
+        place = ", ".join(part for part in (p["table"], row, named) if part)
+        lines.append(f"{p['severity']}: {place}: {p['problem']}. {p['remedy']}")
     return lines
 
 

@@ -48,7 +48,8 @@ class Sieve:
     ) -> None:
         """List a problem of each row in ``where`` and set those rows aside."""
         self._list(where, column, values, problem, remedy, "exclude")
-        self.reason[where & self.kept] = problem
+        named = not column or column in problem
+        self.reason[where & self.kept] = problem if named else f"{column}: {problem}"
 
     def check(
         self, where: np.ndarray, column: str, values: np.ndarray, problem: str, remedy: str

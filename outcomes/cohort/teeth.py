@@ -40,12 +40,15 @@ def _universal() -> dict[str, int]:
 
 
 def _quadrant() -> dict[str, int]:
-    teeth = {}
+    teeth: dict[str, int] = {}
     for quadrant, name in enumerate(("UR", "UL", "LL", "LR"), 1):
         teeth |= {f"{name}{n}": 10 * quadrant + n for n in range(1, 9)}
         teeth |= {f"{name}{c}": 10 * (quadrant + 4) + n for n, c in enumerate("ABCDE", 1)}
     return teeth
 
+
+#: How each notation is called in sentences.
+NOTATION_NAMES = {"fdi": "FDI", "universal": "Universal", "quadrant": "quadrant"}
 
 #: For each notation, every token it knows and the FDI number it means.
 TOKENS: dict[str, dict[str, int]] = {
@@ -183,7 +186,7 @@ def _quadrant_of(fdi: np.ndarray) -> np.ndarray:
     return np.floor_divide(fdi, 10)
 
 
-def tooth_class(fdi: int | Iterable[int]) -> str | pd.Categorical:
+def tooth_class(fdi: int | Iterable[int]) -> str | pd.Categorical[str]:
     """Class of a tooth: incisor, canine, premolar or molar (deciduous molars are molars).
 
     Parameters
@@ -209,7 +212,9 @@ def tooth_class(fdi: int | Iterable[int]) -> str | pd.Categorical:
     code = np.select([position <= 2, position == 3, (position <= 5) & ~deciduous], [0, 1, 2], 3)
     if one:
         return TOOTH_CLASSES[int(code[0])]
-    return pd.Categorical.from_codes(code, categories=list(TOOTH_CLASSES), ordered=True)
+    return pd.Categorical.from_codes(
+        code.tolist(), categories=pd.Index(list(TOOTH_CLASSES)), ordered=True
+    )
 
 
 def arch(fdi: int | Iterable[int]) -> str | np.ndarray:
