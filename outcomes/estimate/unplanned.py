@@ -41,6 +41,8 @@ COLUMNS = (
 )
 _SAME = 1e-9
 """Values that differ by less than this share of their size are the same value."""
+_NO_SPREAD = 1e-8
+"""Share of the variation below which the rows of a patient do not vary."""
 
 Limit = float | Mapping[str, float] | None
 
@@ -111,9 +113,14 @@ def clustered_mean(values: np.ndarray, patient: np.ndarray) -> ClusteredMean:
         return ClusteredMean(
             float(values.mean()), nan, nan, patients, "every value is the same: no interval"
         )
-    if n == patients:
-        se = float(values.std(ddof=1) / np.sqrt(n))
-        return ClusteredMean(float(values.mean()), se, float(n - 1), patients)
+    means = np.bincount(code, values) / np.bincount(code)
+    within = values - means[code]
+    if within @ within <= _NO_SPREAD * float(np.var(values)) * n:
+        # One row for each patient, or the same value in all rows of a patient: the limit of the
+        # mixed model as the variance between patients outgrows that between rows.
+        note = "" if n == patients else "the rows of a patient are all alike: patients' means used"
+        se = float(means.std(ddof=1) / np.sqrt(patients))
+        return ClusteredMean(float(means.mean()), se, float(patients - 1), patients, note)
     one = np.ones((n, 1))
     fitted = mixed.fit(mixed.cross_products(one, values, one, code, names=("mean",)))
     note = "no variation between patients beyond that between rows" if fitted.singular else ""
