@@ -1,0 +1,257 @@
+"""The profiled (restricted) likelihood of a mixed model and its gradient, from cross-products.
+
+See outcomes.estimate.mixed for the model and the notation. Everything carries a leading axis B:
+many problems (starts, replicates) are evaluated side by side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outcomes.estimate.crossproducts import Array, Blocks, sum_within
+
+_CHUNK = 150_000  # sites x problems evaluated at once, so that memory stays near that of the data
+
+
+@dataclass(frozen=True)
+class Problems:
+    """B problems on the same blocks: own patient weights, or own responses, or neither.
+
+    ``base`` (B, k, k) is W'W; ``zw`` (B, k, q, P); ``site_y`` (B, S); ``n`` (B,);
+    ``weights`` (B, P) or None. Arrays may have B = 1 and are then shared.
+    """
+
+    base: Array
+    zw: Array
+    site_y: Array
+    n: Array
+    weights: Array | None = None
+
+    def take(self, index: NDArray[np.int64]) -> Problems:
+        def pick(a: Array) -> Array:
+            return a if len(a) == 1 else a[index]
+
+        return Problems(
+            base=pick(self.base),
+            zw=pick(self.zw),
+            site_y=pick(self.site_y),
+            n=pick(self.n),
+            weights=None if self.weights is None else pick(self.weights),
+        )
+
+
+def unpack(packed: Array, k: int) -> Array:
+    """Symmetric matrices (..., k, k) from packed upper triangles (..., k(k+1)/2)."""
+    i, j = np.triu_indices(k)
+    full = np.empty((*packed.shape[:-1], k, k))
+    full[..., i, j] = packed
+    full[..., j, i] = packed
+    return full
+
+
+def as_observed(blocks: Blocks) -> Problems:
+    """The one problem posed by the data as they are."""
+    return Problems(
+        base=unpack(blocks.ww.sum(axis=1)[None], blocks.p + 1),
+        zw=blocks.zw[None],
+        site_y=blocks.site_w[-1][None],
+        n=np.array([float(blocks.n)]),
+    )
+
+
+def reweighted(blocks: Blocks, weights: Array) -> Problems:
+    """One problem per row of ``weights`` (B, P): each patient counts that many times."""
+    return replace(
+        as_observed(blocks),
+        base=unpack(weights @ blocks.ww.T, blocks.p + 1),
+        n=weights @ blocks.rows,
+        weights=weights,
+    )
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """The profiled deviance at B points, its gradient, and what both are made of.
+
+    ``d_log`` and ``d_r2`` are derivatives with respect to theta of the log-determinants and of the
+    residual sum of squares; ``d_cxx`` (B, d, p, p) those of X'V^-1 X.
+    """
+
+    deviance: Array
+    gradient: Array
+    beta: Array
+    cxx_inverse: Array
+    r2: Array
+    m: Array
+    d_log: Array
+    d_r2: Array
+    d_cxx: Array
+
+
+def psi_and_jacobian(theta: Array, q: int) -> tuple[Array, Array]:
+    """Psi (B, q, q) and its Jacobian (B, d, 3 or 1): elements 11, 12, 22 by theta."""
+    if q == 1:
+        a = theta[:, 0]
+        return (a * a)[:, None, None], (2 * a)[:, None, None]
+    a, b, c = theta[:, 0], theta[:, 1], theta[:, 2]
+    zero = np.zeros_like(a)
+    psi = np.stack([np.stack([a * a, a * b], -1), np.stack([a * b, b * b + c * c], -1)], -2)
+    jacobian = np.stack(
+        [
+            np.stack([2 * a, b, zero], -1),
+            np.stack([zero, a, 2 * b], -1),
+            np.stack([zero, zero, 2 * c], -1),
+        ],
+        -2,
+    )
+    return psi, jacobian
+
+
+def _inverse_and_logdet(m: Array) -> tuple[Array, Array]:
+    """Inverse and log-determinant of 1x1 or 2x2 matrices on axes 1 and 2 of (B, q, q, P)."""
+    if m.shape[1] == 1:
+        return 1 / m, np.log(m[:, 0, 0])
+    det = m[:, 0, 0] * m[:, 1, 1] - m[:, 0, 1] * m[:, 1, 0]
+    adjugate = np.stack(
+        [np.stack([m[:, 1, 1], -m[:, 0, 1]], 1), np.stack([-m[:, 1, 0], m[:, 0, 0]], 1)], 1
+    )
+    return adjugate / det[:, None, None], np.log(det)
+
+
+def evaluate(theta: Array, blocks: Blocks, problems: Problems, *, reml: bool) -> Evaluation:
+    """Profiled (restricted) deviance and gradient at ``theta`` (B, d), problem by problem."""
+    size = max(1, _CHUNK // max(1, blocks.sites))
+    if len(theta) <= size:
+        return _evaluate(theta, blocks, problems, reml)
+    parts = [
+        _evaluate(
+            theta[i : i + size], blocks, problems.take(np.arange(len(theta))[i : i + size]), reml
+        )
+        for i in range(0, len(theta), size)
+    ]
+    return Evaluation(
+        *(np.concatenate([getattr(e, f) for e in parts]) for f in Evaluation.__dataclass_fields__)
+    )
+
+
+def _site_step(
+    lam: Array, blocks: Blocks, problems: Problems
+) -> tuple[Array, Array, Array, Array, Array, Array, Array, Array]:
+    """What the site level takes from C, A, T and adds to log|V|; and the derivatives by lam."""
+    p, q = blocks.p, blocks.q
+    grow = 1 + lam[:, None] * blocks.site_n
+    weights = np.stack([lam[:, None] / grow, 1 / (grow * grow)])  # w and dw/dlam, (2, B, S)
+    log_terms, slope_terms = np.log(grow), blocks.site_n / grow
+    counted = weights
+    if problems.weights is not None:
+        of_site = problems.weights[:, blocks.site_patient]
+        log_terms, slope_terms, counted = (
+            log_terms * of_site,
+            slope_terms * of_site,
+            weights * of_site,
+        )
+    sy = problems.site_y
+    xx = unpack(counted @ blocks.site_xx, p)
+    weighted_y = counted * sy
+    xy = weighted_y @ blocks.site_w[:-1].T
+    yy = (weighted_y * sy).sum(-1)
+    c = np.concatenate(
+        [
+            np.concatenate([xx, xy[..., None]], -1),
+            np.concatenate([xy[..., None, :], yy[..., None, None]], -1),
+        ],
+        -2,
+    )
+    sums = sum_within(weights[:, :, None, :] * blocks.site_cross, blocks.site_first)
+    sums_y = sum_within((weights * sy)[:, :, None, :] * blocks.site_c, blocks.site_first)
+    pairs = q * (q + 1) // 2
+    a = np.moveaxis(unpack(np.moveaxis(sums[:, :, :pairs], 2, -1), q), 2, -1)
+    b = sums.shape[1]
+    t = np.concatenate(
+        [sums[:, :, pairs:].reshape(2, b, p, q, -1), sums_y.reshape(2, b, 1, q, -1)], 2
+    )
+    return c[0], c[1], a[0], a[1], t[0], t[1], log_terms.sum(-1), slope_terms.sum(-1)
+
+
+def _quadratic(left: Array, right: Array) -> Array:
+    """sum over patients and effects of left' right: (B, k, q, P) twice to (B, k, k)."""
+    b, k = left.shape[:2]
+    return left.reshape(b, k, -1) @ right.reshape(len(right), k, -1).transpose(0, 2, 1)
+
+
+def _evaluate(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> Evaluation:
+    p, q, d = blocks.p, blocks.q, blocks.parameters
+    count = len(theta)
+    psi, jacobian = psi_and_jacobian(theta, q)
+    patient_weight = 1.0 if problems.weights is None else problems.weights[:, None, None, :]
+    a: Array = np.broadcast_to(blocks.zz, (count, *blocks.zz.shape))
+    t = np.broadcast_to(problems.zw, (count, *problems.zw.shape[1:]))
+    c = np.broadcast_to(problems.base, (count, *problems.base.shape[1:]))
+    log_v = np.zeros(count)
+    if blocks.has_site:
+        root = theta[:, -1]
+        c0, c1, a0, a1, t0, t1, log_site, slope_site = _site_step(root**2, blocks, problems)
+        a, t, c, log_v = a - a0, t - t0, c - c0, log_v + log_site
+
+    eye = np.eye(q)[None, :, :, None]
+    inner, log_inner = _inverse_and_logdet(eye + np.einsum("bijP,bjk->bikP", a, psi))
+    k_matrix = np.einsum("bij,bjkP->bikP", psi, inner)
+    u = np.einsum("bijP,bkjP->bkiP", inner, t)
+    kt = np.einsum("bij,bkjP->bkiP", psi, u)
+    flat = 1.0 if problems.weights is None else problems.weights
+    log_v = log_v + (flat * log_inner).sum(-1)
+    counted_kt = kt * patient_weight
+    c = c - _quadratic(t, counted_kt)
+
+    d_c = np.empty((count, d, p + 1, p + 1))
+    d_log = np.empty((count, d))
+    counted_u = u * patient_weight
+    h = np.einsum("bijP,bjkP->bikP", inner, a) * patient_weight  # (I + A Psi)^-1 A, counted
+    outer = [
+        (_quadratic(u[:, :, [i]], counted_u[:, :, [j]]), h[:, i, j].sum(-1))
+        for i, j in zip(*np.triu_indices(q), strict=True)
+    ]
+    for j in range(jacobian.shape[1]):
+        d_c[:, j] = 0.0
+        d_log[:, j] = 0.0
+        for element, (product, trace) in enumerate(outer):
+            off_diagonal = q == 2 and element == 1
+            change = jacobian[:, j, element]
+            both = product + product.transpose(0, 2, 1) if off_diagonal else product
+            d_c[:, j] -= change[:, None, None] * both
+            d_log[:, j] += change * (2 * trace if off_diagonal else trace)
+    if blocks.has_site:
+        # A' = -a1 and T' = -t1: the derivative of C is symmetric in the two halves
+        half = -t1 + 0.5 * np.einsum("bijP,bkjP->bkiP", a1, kt)
+        cross = _quadratic(half, counted_kt)
+        trace = np.einsum("bijP,bjiP->bP", k_matrix, a1)
+        d_c[:, -1] = 2 * root[:, None, None] * (-c1 - cross - cross.transpose(0, 2, 1))
+        d_log[:, -1] = 2 * root * (slope_site - (flat * trace).sum(-1))
+
+    cxx, cxy, cyy = c[:, :p, :p], c[:, :p, p], c[:, p, p]
+    inverse = np.linalg.inv(cxx)
+    beta = np.einsum("bij,bj->bi", inverse, cxy)
+    r2 = np.maximum(cyy - np.einsum("bi,bi->b", cxy, beta), np.finfo(float).tiny)
+    d_cxx = d_c[:, :, :p, :p]
+    contrast = np.concatenate([-beta, np.ones((count, 1))], 1)
+    d_r2 = np.einsum("bi,bdij,bj->bd", contrast, d_c, contrast)
+    n = np.broadcast_to(problems.n, (count,))
+    m = n
+    deviance = log_v
+    if reml:
+        m = n - p
+        deviance = deviance + np.linalg.slogdet(cxx)[1]
+        d_log = d_log + np.einsum("bij,bdji->bd", inverse, d_cxx)
+    deviance = deviance + m * (1 + np.log(2 * np.pi * r2 / m))
+    gradient = d_log + (m / r2)[:, None] * d_r2
+    return Evaluation(
+        deviance, gradient, beta, np.asarray(inverse, dtype=np.float64), r2, m, d_log, d_r2, d_cxx
+    )
+
+
+def relative_covariance(theta: Array, q: int) -> Array:
+    """Psi (q, q) of the patient effects, relative to sigma2, in scaled units."""
+    return np.asarray(psi_and_jacobian(theta[None], q)[0][0])
