@@ -52,7 +52,7 @@ def test_make_writes_the_stored_files_again(make, tmp_path):
 
 def test_each_file_says_it_is_invented(practice):
     for name in ("practice.xlsx", "series.xlsx", "bad_rows.xlsx"):
-        sheet = pd.read_excel(FOLDER / name, sheet_name="invented", header=None)
+        sheet = pd.read_excel(FOLDER / name, sheet_name="invented", header=None, engine="calamine")
         assert "Invented data" in sheet.iloc[0, 0]
     assert "Invented data" in (FOLDER / "practice" / "invented.md").read_text(encoding="utf-8")
     assert practice.invented
@@ -209,9 +209,8 @@ def published() -> pd.DataFrame:
 
 def test_published_values_are_complete(published):
     assert published.index.is_unique
-    assert list(published.columns) == [
-        *("topic", "group", "quantity", "value", "sd", "unit", "n", "source", "doi", "note")
-    ]
+    first = ["topic", "group", "quantity", "value", "sd", "unit", "n", "source", "doi", "note"]
+    assert list(published.columns)[: len(first)] == first
     assert published[["topic", "group", "quantity", "value", "unit", "source"]].notna().all().all()
     assert pd.api.types.is_float_dtype(published["value"])
     assert (published["sd"].dropna() > 0).all()

@@ -439,6 +439,14 @@ def test_parts_can_be_left_out():
     assert len(bare.movements)
 
 
+def test_a_simulated_cohort_passes_the_checks():
+    invented = simulate_cohort(patients=20, seed=3)
+    cohort = invented.cohort()
+    assert cohort.invented
+    assert cohort.problems.query("severity in ('stop', 'exclude')").empty
+    assert len(cohort.movements) == invented.movements["achieved"].notna().sum()
+
+
 # Bad rows ----------------------------------------------------------------------------------------
 
 

@@ -73,10 +73,20 @@ class SimulatedCohort:
         return {name: getattr(self, name) for name in names}
 
     def cohort(self, *, strict: bool = True) -> "Cohort":
-        """The same tables, checked and read as a cohort (FDI notation)."""
+        """The same tables through the checks that files go through; marked as invented."""
         from outcomes.cohort.read import from_frames
 
-        return from_frames(**self.tables, notation="fdi", strict=strict)
+        return from_frames(
+            self.movements,
+            self.patients,
+            self.courses,
+            self.measures,
+            self.repeats,
+            notation="fdi",
+            strict=strict,
+            source="simulated",
+            invented=True,
+        )
 
 
 def simulate_cohort(
