@@ -1,7 +1,7 @@
 """95 % intervals hold the truth about 95 times in 100, in small cohorts with known rates.
 
 The truth is that of the simulation. The ranges are wide enough for Monte-Carlo error (below) and
-narrow enough to fail for intervals 10 % too short: 1.96 · 0.9 standard errors cover 92.2 %.
+narrow enough that intervals 10 % too short (which cover about 92 %) fail at least one of them.
 """
 
 import numpy as np
