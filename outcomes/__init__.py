@@ -18,6 +18,8 @@ _WHERE = {
     "fit_rate": "outcomes.estimate.rates",
     "fit_rates": "outcomes.estimate.rates",
     "measurement_error": "outcomes.measure.repeats",
+    "simulate_cohort": "outcomes.simulate.cohorts",
+    "simulate_rates": "outcomes.simulate.rates",
     "data_path": "outcomes.paths",
 }
 
