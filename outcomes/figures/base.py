@@ -17,6 +17,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from outcomes.paths import data_path
 
@@ -24,6 +25,7 @@ __all__ = [
     "COLUMN_WIDTH",
     "FULL_WIDTH",
     "alt_text",
+    "bare_axes",
     "figure_bytes",
     "new_axes",
     "save_figure",
@@ -94,8 +96,18 @@ def new_axes(
     return axes
 
 
+def bare_axes(width: float, height: float) -> Axes:
+    """Axes that fill a new figure of that size in inches, for drawings without scales."""
+    with style():
+        figure = Figure(figsize=(width, height), layout=ConstrainedLayoutEngine(h_pad=0, w_pad=0))
+        ax = figure.subplots()
+    ax.set_axis_off()
+    vars(ax)["_repr_html_"] = MethodType(_as_html, ax)
+    return ax
+
+
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
-    """Width in points of a line of text in the style's font."""
+    """Room in points that a line of text needs in the style's font."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextPath
 
@@ -103,7 +115,8 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
         font = FontProperties(
             family=mpl.rcParams["font.family"][0], weight="bold" if bold else "normal", size=size
         )
-    return float(TextPath((0, 0), text.replace("$", r"\$"), prop=font).get_extents().x1)
+    path = TextPath((0, 0), text.replace("$", r"\$"), prop=font)
+    return 1.03 * float(path.get_extents().x1)  # screens round letters to pixels
 
 
 def trim_height(ax: Axes) -> None:
