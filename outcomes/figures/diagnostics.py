@@ -1,0 +1,192 @@
+"""Four panels that show whether the rate model describes the movements."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.patheffects import withStroke
+from scipy import stats
+
+from outcomes.figures.base import COLOURS, FAINT, FULL_WIDTH, INK, new_axes, set_alt_text, style
+from outcomes.figures.words import counted, movement_name, unit_symbol
+
+if TYPE_CHECKING:
+    from outcomes.estimate.rates import RateFit
+
+__all__ = ["residuals"]
+
+_BINS = 8
+_HALO = [withStroke(linewidth=2.6, foreground="white")]
+_TREND: dict[str, Any] = {
+    "color": INK,
+    "lw": 1.3,
+    "marker": "s",
+    "ms": 3.2,
+    "path_effects": _HALO,
+    "zorder": 3,
+}
+
+
+def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> np.ndarray:
+    """Residual against planned, two normal quantile plots, and residual spread by size of plan.
+
+    A residual is achieved minus fitted (rates and predicted patient and tooth effects). Look for a
+    bend in the first panel (the rate differs between small and large plans), for points far off
+    the line in the quantile plots (outlying rows or patients), and for a rise in the fourth
+    (larger plans are less predictable than the model allows).
+
+    Parameters
+    ----------
+    fit
+        A fit of one movement.
+    axes
+        Four Axes; a new figure if None.
+
+    Returns
+    -------
+    ndarray of Axes
+        Shape (4,).
+
+    Raises
+    ------
+    ValueError
+        If other than four Axes are given.
+
+    Examples
+    --------
+    >>> import outcomes, pandas as pd
+    >>> frame = pd.DataFrame({
+    ...     "patient": ["P001"] * 3 + ["P002"] * 3, "tooth": [11, 12, 13] * 2,
+    ...     "planned": [10, 8, 6, -9, 7, 5.0], "achieved": [6.1, 4.4, 3.3, -4.2, 3.6, 2.1],
+    ... })
+    >>> axes = residuals(outcomes.fit_rate(frame, group=None))
+    >>> len(axes)
+    4
+    """
+    with style():
+        if axes is None:
+            axes = new_axes(FULL_WIDTH, 5.4, rows=2, columns=2)
+        panels = np.ravel(np.asarray(axes, dtype=object))
+        if panels.shape != (4,):
+            raise ValueError(f"Give four Axes, not {len(panels)}.")
+        data = fit.data
+        unit = unit_symbol(fit.unit)
+        what = movement_name(fit.movement)
+        _against_planned(data, what, unit, panels[0])
+        _quantiles(data["residual"].to_numpy(), "Residuals", f"Residual{_of(unit)}", panels[1])
+        effects = 100 * fit.patient_effects["effect"].to_numpy()
+        _quantiles(effects, "Patient effects", "Patient effect (% of plan)", panels[2])
+        _spread(data, what, unit, panels[3])
+        for panel in panels:
+            set_alt_text(panel, "")
+        set_alt_text(panels[0], _words(fit, data, what))
+    return panels
+
+
+def _of(unit: str) -> str:
+    return f" ({unit})" if unit else ""
+
+
+def _dots(x: Any, y: Any, ax: Axes) -> None:
+    n = len(x)
+    ax.scatter(
+        x,
+        y,
+        s=float(np.clip(4000 / n, 3, 14)),
+        color=COLOURS[0],
+        alpha=float(np.clip(10 / np.sqrt(n), 0.15, 0.8)),
+        linewidths=0,
+        rasterized=n > 2000,
+        zorder=2,
+    )
+
+
+def _against_planned(data: pd.DataFrame, what: str, unit: str, ax: Axes) -> None:
+    _dots(data["planned"], data["residual"], ax)
+    ax.axhline(0, color=FAINT, lw=0.9, zorder=1.5)
+    bins = _binned(data["planned"], data["residual"], "mean")
+    if len(bins) > 1:
+        ax.plot(bins["x"], bins["y"], **_TREND)
+        _name(ax, "mean", bins)
+    ax.set(
+        title="Residual against plan",
+        xlabel=f"Planned {what}{_of(unit)}",
+        ylabel=f"Residual{_of(unit)}",
+    )
+
+
+def _spread(data: pd.DataFrame, what: str, unit: str, ax: Axes) -> None:
+    size, off = data["planned"].abs(), data["residual"].abs()
+    _dots(size, off, ax)
+    bins = _binned(size, data["residual"], "sd")
+    if len(bins) > 1:
+        ax.plot(bins["x"], bins["y"], **_TREND)
+        _name(ax, "SD", bins)
+    ax.set(
+        title="Spread by size of plan",
+        xlabel=f"Size of the planned {what}{_of(unit)}",
+        ylabel=f"Size of the residual{_of(unit)}",
+        ylim=(0, None),
+        xlim=(0, None),
+    )
+
+
+def _binned(x: pd.Series, residual: pd.Series, kind: str) -> pd.DataFrame:
+    """Mean x, and mean or SD of the residual, in groups of equal size of at least 15 rows."""
+    count = min(_BINS, len(x) // 15)
+    if count < 2:
+        return pd.DataFrame(columns=["x", "y"])
+    bins = pd.qcut(x.rank(method="first"), count, labels=False)
+    y = residual.groupby(bins).mean() if kind == "mean" else residual.groupby(bins).std(ddof=1)
+    return pd.DataFrame({"x": x.groupby(bins).mean(), "y": y})
+
+
+def _name(ax: Axes, name: str, bins: pd.DataFrame) -> None:
+    last = bins.iloc[-1]
+    ax.annotate(
+        name,
+        (last["x"], last["y"]),
+        (5, 0),
+        textcoords="offset points",
+        va="center_baseline",
+        color=INK,
+        path_effects=_HALO,
+        fontsize=7.5,
+        fontweight="bold",
+        zorder=4,
+    )
+
+
+def _quantiles(values: np.ndarray, title: str, label: str, ax: Axes) -> None:
+    """Ordered values against normal quantiles, and the line of a normal with the same mean and SD."""
+    values = np.sort(values)
+    n = len(values)
+    normal = stats.norm.ppf((np.arange(1, n + 1) - 0.5) / n)
+    _dots(normal, values, ax)
+    ax.axline((0, values.mean()), slope=values.std(ddof=1), color=FAINT, lw=1.2, zorder=1.5)
+    ax.set(title=title, xlabel="Normal quantile", ylabel=label)
+
+
+def _words(fit: RateFit, data: pd.DataFrame, what: str) -> str:
+    residual = data["residual"]
+    unit = {"mm": " mm", "degree": " degrees"}.get(fit.unit or "", "")
+    far = int((residual.abs() > 3 * residual.std(ddof=1)).sum())
+    effects = fit.patient_effects["effect"]
+    text = (
+        f"Four panels of residuals of the {what} model, {counted(len(data), 'movement')} in "
+        f"{counted(len(effects), 'patient')}: residual against planned, normal quantiles of "
+        "residuals and of patient effects, and spread by size of plan. "
+        f"Residual SD {residual.std(ddof=1):.2f}{unit}; {counted(far, 'residual')} beyond three SD. "
+        f"Patient effects from {100 * effects.min():+.0f} to {100 * effects.max():+.0f} % of plan."
+    ).replace("-", "−")
+    bins = _binned(data["planned"].abs(), residual, "sd")
+    if len(bins) > 1:
+        text += (
+            f" The SD is {bins['y'].iloc[0]:.2f}{unit} at the smallest plans and "
+            f"{bins['y'].iloc[-1]:.2f}{unit} at the largest."
+        )
+    return text
