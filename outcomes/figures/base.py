@@ -15,6 +15,7 @@ from typing import Any
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
@@ -28,6 +29,7 @@ __all__ = [
     "bare_axes",
     "figure_bytes",
     "new_axes",
+    "records",
     "save_figure",
     "set_alt_text",
     "style",
@@ -104,6 +106,11 @@ def bare_axes(width: float, height: float) -> Axes:
     ax.set_axis_off()
     vars(ax)["_repr_html_"] = MethodType(_as_html, ax)
     return ax
+
+
+def records(frame: pd.DataFrame) -> Iterator[Any]:
+    """The rows of a frame, with its columns as attributes."""
+    yield from frame.itertuples()
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:

@@ -16,6 +16,7 @@ from outcomes.figures.base import (
     QUIET,
     SMALL,
     bare_axes,
+    records,
     set_alt_text,
     style,
     text_width,
@@ -144,7 +145,7 @@ def _plan(ledger: pd.DataFrame, width: float, size: float) -> _Plan:
 
     y = side.y + side.height + 0.9 * gap
     last = []
-    for i, row in enumerate(analysed.itertuples()):
+    for i, row in enumerate(records(analysed)):
         # "planned movement: enters the rates" is a name and what happens to it
         name, _, rest = str(row.reason or "analysed").partition(": ")
         words = (rest,) if rest else ()
@@ -268,7 +269,7 @@ def _draw_arrows(plan: _Plan, ax: Axes) -> None:
         "shrinkB": 0,
     }
     targets = [box.x + box.width / 2 for box in last]
-    line = {"color": QUIET, "lw": 0.8, "zorder": 1, "solid_capstyle": "projecting"}
+    line: dict[str, Any] = {"color": QUIET, "lw": 0.8, "zorder": 1, "solid_capstyle": "projecting"}
     ax.plot([x, x], [first.y + first.height, fork], **line)
     ax.annotate("", (side.x, middle), (x, middle), arrowprops=arrow)
     ax.plot([min(x, *targets), max(x, *targets)], [fork, fork], **line)
@@ -281,11 +282,11 @@ def _words(ledger: pd.DataFrame, table: str) -> str:
         return ledger[ledger["step"] == step]
 
     read = rows("read").iloc[0]
-    reasons = [f"{row.rows:,} {row.reason}" for row in rows("excluded").itertuples()]
+    reasons = [f"{row.rows:,} {row.reason}" for row in records(rows("excluded"))]
     kept = [
         f"{counted(row.rows, 'row')} of {counted(row.patients, 'patient')}"
         + (f" ({row.reason})" if row.reason else "")
-        for row in rows("analysed").itertuples()
+        for row in records(rows("analysed"))
     ]
     total = int(rows("excluded")["rows"].sum())
     return (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import string
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,7 @@ from outcomes.figures.base import (
     QUIET,
     SMALL,
     new_axes,
+    records,
     set_alt_text,
     style,
     text_width,
@@ -82,9 +83,9 @@ def rates_forest(
         if ax is None:
             ax = new_axes(FULL_WIDTH, 1.3 + 0.21 * (rates["place"].max() + 1) + 0.13 * len(context))
         _frame_axes(rates, context, ax)
-        for row in rates.itertuples():
+        for row in records(rates):
             _draw_rate(row, ax)
-        for mark in context.itertuples():
+        for mark in records(context):
             _draw_published(mark, ax)
         left = _write_columns(rates, ax)
         _write_notes(rates, context, left, ax)
@@ -117,7 +118,8 @@ def _rows(given: RateFit | Mapping[str, RateFit] | pd.DataFrame) -> pd.DataFrame
         table["unit"] = table["movement"].map(_schema_unit)
     table["group"] = table["group"].astype(str)
     table["movement"] = table["movement"].astype(object).where(table["movement"].notna(), None)
-    places, place, last = [], -1, object()
+    places: list[float] = []
+    place, last = -1.0, object()
     for movement in table["movement"]:
         if movement != last:
             place += (movement is not None) + 0.4 * (place >= 0)
@@ -179,7 +181,7 @@ def _frame_axes(rates: pd.DataFrame, context: pd.DataFrame, ax: Axes) -> None:
     ax.axvline(100, color=QUIET, lw=0.9, dashes=(4, 2.5), zorder=0.9, label="_plan")
 
 
-def _draw_rate(row, ax: Axes) -> None:  # type: ignore[no-untyped-def]
+def _draw_rate(row: Any, ax: Axes) -> None:
     small = row.patients < SMALL
     left, right = ax.get_xlim()
     low, high = 100 * row.low, 100 * row.high
@@ -211,7 +213,7 @@ def _draw_rate(row, ax: Axes) -> None:  # type: ignore[no-untyped-def]
         )
 
 
-def _draw_published(mark, ax: Axes) -> None:  # type: ignore[no-untyped-def]
+def _draw_published(mark: Any, ax: Axes) -> None:
     ax.plot(
         100 * mark.share,
         mark.place + 0.3,
@@ -240,9 +242,9 @@ def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
     """Group and counts left of the plot, the numbers right of it; points to the outermost."""
     counts = [
         f"{row.patients:,}{'*' * (row.patients < SMALL)} / {row.movements:,}"
-        for row in rates.itertuples()
+        for row in records(rates)
     ]
-    numbers = [_number(row) for row in rates.itertuples()]
+    numbers = [_number(row) for row in records(rates)]
     wide = ax.get_figure(root=True).get_figwidth() > 5  # type: ignore[union-attr]
     head = "patients / movements" if wide else "pat. / mov."
     size = 7.5
@@ -270,7 +272,7 @@ def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
 
     write(head, 0, top, counts_end, ha="right", color=QUIET)
     write("% (interval)", 1, top, 6, ha="left", color=QUIET)
-    for row, count, number in zip(rates.itertuples(), counts, numbers, strict=True):
+    for row, count, number in zip(records(rates), counts, numbers, strict=True):
         write(str(row.group), 0, row.place, names_start, ha="left", color=INK)
         write(count, 0, row.place, counts_end, ha="right", color=INK)
         write(number, 1, row.place, 6, ha="left", color=INK)
@@ -291,7 +293,7 @@ def _heading(movement: str, unit: str | None) -> str:
     return f"{name[0].upper()}{name[1:]}" + (f" ({symbol})" if symbol else "")
 
 
-def _number(row) -> str:  # type: ignore[no-untyped-def]
+def _number(row: Any) -> str:
     if not np.isfinite(row.low):
         return f"{percent(row.rate)} (no interval)"
     return f"{percent(row.rate)} ({percent(row.low)} to {percent(row.high)})"
@@ -307,7 +309,7 @@ def _write_notes(rates: pd.DataFrame, context: pd.DataFrame, left: float, ax: Ax
         lines.append("◇ published share of plan, for context only; studies choose their cases:")
         lines += [
             wrapped(f"{m.key}  {m.what}, n = {m.n:.0f}: {m.source}", characters)
-            for m in context.itertuples()
+            for m in records(context)
         ]
     if not lines:
         return
@@ -330,7 +332,7 @@ def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
     parts = [
         f"{' '.join(filter(None, (row.movement, row.group)))} {_number(row)}, "
         f"{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
-        for row in rates.itertuples()
+        for row in records(rates)
     ]
     text = (
         "Forest plot of the achieved share of the plan in per cent, with intervals. "
@@ -338,6 +340,6 @@ def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
         + "."
     )
     if len(context):
-        marks = [f"{m.what} {percent(m.share)} % ({m.source})" for m in context.itertuples()]
+        marks = [f"{m.what} {percent(m.share)} % ({m.source})" for m in records(context)]
         text += f" Published, for context: {'; '.join(marks)}."
     return text

@@ -16,6 +16,7 @@ from outcomes.figures.base import (
     INK,
     QUIET,
     new_axes,
+    records,
     set_alt_text,
     style,
     trim_height,
@@ -243,7 +244,7 @@ def _words(fit: RateFit, data: pd.DataFrame) -> str:
     unit = {"mm": ", mm", "degree": ", degrees"}.get(fit.unit or "", "")
     rates = [
         f"{row.group} {percent(row.rate)} % (interval {percent(row.low)} to {percent(row.high)})"
-        for row in fit.rates.itertuples()
+        for row in records(fit.rates)
     ]
     short = float((data["achieved"] * np.sign(data["planned"]) < data["planned"].abs()).mean())
     return (

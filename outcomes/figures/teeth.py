@@ -19,6 +19,7 @@ from outcomes.figures.base import (
     QUIET,
     SMALL,
     new_axes,
+    records,
     set_alt_text,
     style,
 )
@@ -28,6 +29,7 @@ __all__ = ["tooth_chart"]
 
 _HEIGHT = 1.5
 """Height of a cell; its width is 1."""
+_BETWEEN_JAWS = 0.55
 _PALETTE = "viridis_r"
 """Perceptually uniform; light to dark, so that it reads the same in grey print."""
 
@@ -82,15 +84,15 @@ def tooth_chart(
             ax = new_axes(FULL_WIDTH, 1.0 + 0.68 * len(rows))
         colours = ScalarMappable(Normalize(*limits), colormaps[_PALETTE])
         size = _type_size(ax)
+        cells: dict[Any, Any] = {row.Index: row for row in records(table)}
         top = 0.0
-        for teeth, upper in rows:
+        for i, (teeth, upper) in enumerate(rows):
+            if not upper and rows[i - 1][1]:
+                top += _BETWEEN_JAWS
             for place, tooth in enumerate(teeth):
-                rate = table.loc[tooth] if tooth in table.index else None
                 x = _x(place, len(teeth))
-                _draw_cell(ax, tooth, rate, x, top, size, colours, upper)
+                _draw_cell(ax, tooth, cells.get(tooth), x, top, size, colours, upper)
             top += _HEIGHT + (0.5 if upper else 0.35)
-            if upper and teeth is rows[_last_upper(rows)][0]:
-                top += 0.55
         _finish(ax, top, size, colours, table, title)
         set_alt_text(ax, _words(table, title))
     return ax
@@ -131,10 +133,6 @@ def _chart_rows(present: pd.Index) -> list[tuple[tuple[int, ...], bool]]:
     return [(row, True) for row in upper] + [(row, False) for row in lower]
 
 
-def _last_upper(rows: list[tuple[tuple[int, ...], bool]]) -> int:
-    return max(i for i, (_, upper) in enumerate(rows) if upper)
-
-
 def _x(place: int, teeth: int) -> float:
     """Left edge of a cell: centred on the midline, where there is a gap."""
     half = teeth // 2
@@ -152,7 +150,7 @@ def _type_size(ax: Axes) -> float:
 def _draw_cell(
     ax: Axes,
     tooth: int,
-    row: pd.Series | None,
+    row: Any,
     x: float,
     top: float,
     size: float,
@@ -170,12 +168,12 @@ def _draw_cell(
         fontsize=max(5, 0.78 * size),
         color=QUIET,
     )
-    box = {"xy": (x + 0.04, top), "width": 0.92, "height": _HEIGHT}
+    box: dict[str, Any] = {"xy": (x + 0.04, top), "width": 0.92, "height": _HEIGHT}
     if row is None:
         ax.add_patch(Rectangle(**box, fill=False, edgecolor=FAINT, lw=0.6))
         return
-    face = colours.to_rgba(row["rate"])
-    small = bool(row["patients"] < SMALL)
+    face = colours.to_rgba(row.rate)
+    small = bool(row.patients < SMALL)
     ax.add_patch(
         Rectangle(
             **box,
@@ -189,7 +187,7 @@ def _draw_cell(
     ax.text(
         middle,
         top + 0.56,
-        percent(row["rate"]),
+        percent(row.rate),
         ha="center",
         va="center_baseline",
         fontsize=1.15 * size,
@@ -199,7 +197,7 @@ def _draw_cell(
     ax.text(
         middle,
         top + 1.16,
-        f"{row['patients']:.0f}{'*' if small else ''}",
+        f"{row.patients:.0f}{'*' if small else ''}",
         ha="center",
         va="center_baseline",
         fontsize=max(5.2, 0.8 * size),
@@ -226,7 +224,7 @@ def _finish(
     ax.set_axis_off()
     if title:
         ax.set_title(title)
-    words = {"fontsize": max(5.5, 0.82 * size), "color": QUIET, "va": "center"}
+    words: dict[str, Any] = {"fontsize": max(5.5, 0.82 * size), "color": QUIET, "va": "center"}
     ax.text(-8.1, bottom + 0.28, "patient's right", ha="left", **words)
     ax.text(8.1, bottom + 0.28, "patient's left", ha="right", **words)
     key = "large: % of plan achieved\nsmall: patients"
@@ -242,8 +240,8 @@ def _draw_scale(ax: Axes, top: float, colours: ScalarMappable, size: float) -> N
     left, right = 1.6, 8.1
     ax.imshow(
         np.linspace(low, high, 256)[None, :],
-        cmap=colours.cmap,
-        norm=colours.norm,
+        cmap=colormaps[_PALETTE],
+        norm=Normalize(low, high),
         extent=(left, right, top + 0.32, top),
         aspect="auto",
         zorder=2,
@@ -273,8 +271,8 @@ def _words(table: pd.DataFrame, title: str | None) -> str:
     ranked = table.sort_values("rate")
     low, high = ranked.iloc[0], ranked.iloc[-1]
     cells = [
-        f"{tooth} {percent(row['rate'])} % ({counted(int(row['patients']), 'patient')})"
-        for tooth, row in table.sort_index().iterrows()
+        f"{row.Index} {percent(row.rate)} % ({counted(int(row.patients), 'patient')})"
+        for row in records(table.sort_index())
     ]
     return (
         f"{head}numbers. Lowest {percent(low['rate'])} % at {ranked.index[0]}, highest "
