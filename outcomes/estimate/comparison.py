@@ -88,19 +88,18 @@ def linearity(fit: RateFit) -> pd.Series:
     test = likelihood_ratio_test(fit, larger)
     row = larger.covariates.iloc[-1]
     unit = {"mm": "mm", "degree": "degree"}.get(fit.unit or "", "unit")
-    # words follow the test
     if test["p"] < 0.05:
         trend = "smaller" if row["estimate"] < 0 else "larger"
         sentence = (
-            f"Larger plans achieve a {trend} share: {100 * row['estimate']:+.1f} percentage points "
+            f"Larger plans achieve a {trend} share: {_points(row['estimate'])} percentage points "
             f"of the rate per {unit} more planned (p = {test['p']:.3g}). One rate for all sizes of "
             "plan is then only an average."
         )
     else:
         sentence = (
             f"No sign that the rate depends on the size of the plan (p = {test['p']:.2g}): "
-            f"{100 * row['estimate']:+.1f} percentage points per {unit}, interval "
-            f"{100 * row['low']:+.1f} to {100 * row['high']:+.1f}."
+            f"{_points(row['estimate'])} percentage points per {unit}, interval "
+            f"{_points(row['low'])} to {_points(row['high'])}."
         )
     return pd.Series(
         {
@@ -114,6 +113,12 @@ def linearity(fit: RateFit) -> pd.Series:
             "sentence": sentence,
         }
     )
+
+
+def _points(share: float) -> str:
+    """Percentage points with a sign; no sign for what rounds to zero."""
+    text = f"{100 * share:+.1f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text.replace("-", "−")
 
 
 def r_squared(fit: RateFit) -> pd.Series:

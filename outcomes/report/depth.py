@@ -1,0 +1,145 @@
+"""The rates of one movement as a reviewer would ask about them: everything that is estimated."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from outcomes.estimate.comparison import likelihood_ratio_test, linearity, r_squared
+from outcomes.estimate.design import RateError, one_movement
+from outcomes.estimate.pooling import ToothRates, tooth_rates
+from outcomes.estimate.rates import RateFit, fit_rate
+from outcomes.estimate.robustness import Bootstrap, bootstrap, influence
+from outcomes.estimate.second_opinion import second_opinion
+
+if TYPE_CHECKING:
+    from outcomes.cohort.read import Cohort
+
+COVARIATES = ("attachment", "age", "growing", "clinician", "site")
+"""Columns whose effect on the rate is asked for where they are recorded and vary."""
+
+
+@dataclass(frozen=True)
+class Depth:
+    """Everything estimated about the rates of one movement.
+
+    Attributes
+    ----------
+    fit
+        Rates by tooth class.
+    contrasts
+        ``fit.contrasts()``.
+    covariates
+        Covariate to the fit that holds it; ``covariate_tests`` the likelihood-ratio test of each
+        against ``fit``: covariate, chisq, df, p, p_holm.
+    linearity, r_squared
+        As named; linearity None where plans hardly differ in size.
+    influence
+        Rates with each patient left out.
+    bootstraps
+        "patient bootstrap", "parametric bootstrap".
+    teeth
+        Single-tooth rates pooled towards their class; None where they cannot be fitted.
+    second_opinion
+        The same fit by statsmodels.
+    skipped
+        What could not be answered, in words.
+    """
+
+    fit: RateFit
+    contrasts: pd.DataFrame
+    covariates: dict[str, RateFit]
+    covariate_tests: pd.DataFrame
+    linearity: pd.Series | None
+    r_squared: pd.Series
+    influence: pd.DataFrame
+    bootstraps: dict[str, Bootstrap]
+    teeth: ToothRates | None
+    second_opinion: pd.DataFrame
+    skipped: tuple[str, ...]
+    seed: int
+
+
+def run_depth(
+    cohort: Cohort | pd.DataFrame,
+    movement: str,
+    *,
+    covariates: Sequence[str] = COVARIATES,
+    replicates: int = 1000,
+    seed: int = 1,
+) -> Depth:
+    """Analyse the rates of one movement in depth.
+
+    Parameters
+    ----------
+    cohort
+        A cohort, or a frame with patient, tooth, planned, achieved.
+    movement
+        Which movement.
+    covariates
+        Columns to test; those not recorded, or the same everywhere, are passed over.
+    replicates
+        Bootstrap replicates of each kind.
+    seed
+        Seed of the bootstraps.
+
+    Raises
+    ------
+    RateError
+        If the rates themselves cannot be fitted.
+    """
+    frame, movement_name = one_movement(cohort, movement)
+    frame = frame[frame["planned"] != 0]
+    fit = fit_rate(frame, movement_name)
+    skipped: list[str] = []
+    present = [c for c in covariates if c in frame.columns and frame[c].nunique() > 1]
+    effects: dict[str, RateFit] = {}
+    tests = []
+    for name in present:
+        rows = frame.dropna(subset=[name])
+        try:
+            effects[name] = fit_rate(rows, movement_name, covariates=name)
+            base = fit if len(rows) == len(frame) else fit_rate(rows, movement_name)
+            test = likelihood_ratio_test(base, effects[name])
+        except RateError as error:
+            skipped.append(f"{name}: {error}")
+            continue
+        tests.append({"covariate": name, **test[["chisq", "df", "p"]]})
+    bend = None
+    try:
+        bend = linearity(fit)
+    except RateError as error:
+        skipped.append(str(error))
+    teeth = None
+    try:
+        teeth = tooth_rates(fit_rate(frame, movement_name, group="tooth"))
+    except RateError as error:
+        skipped.append(f"Single teeth: {error}")
+    kinds = {"patient bootstrap": "patient", "parametric bootstrap": "parametric"}
+    return Depth(
+        fit=fit,
+        contrasts=fit.contrasts(),
+        covariates=effects,
+        covariate_tests=_adjusted(tests),
+        linearity=bend,
+        r_squared=r_squared(fit),
+        influence=influence(fit),
+        bootstraps={
+            name: bootstrap(fit, replicates, kind=kind, seed=seed) for name, kind in kinds.items()
+        },
+        teeth=teeth,
+        second_opinion=second_opinion(fit),
+        skipped=tuple(skipped),
+        seed=seed,
+    )
+
+
+def _adjusted(tests: list[dict[str, object]]) -> pd.DataFrame:
+    from statsmodels.stats.multitest import multipletests
+
+    table = pd.DataFrame(tests, columns=["covariate", "chisq", "df", "p"])
+    table["p_holm"] = multipletests(table["p"], method="holm")[1] if len(table) else []
+    return table

@@ -1,0 +1,227 @@
+"""One plain sentence for every number of an analysis in depth."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from outcomes.report.depth import Depth
+from outcomes.report.tables import number, p_value, percent, points, range_words
+from outcomes.report.words import listed, movement_name, number_of
+
+
+def _equals(p: float) -> str:
+    text = p_value(p)
+    return f"p {text}" if text.startswith("<") else f"p = {text}"
+
+
+def rates(depth: Depth) -> list[str]:
+    """What the rates are, and what kind of interval goes with them."""
+    fit = depth.fit
+    method = "restricted maximum likelihood" if fit.reml else "maximum likelihood"
+    return [
+        f"{number_of(fit.nobs, 'movement')} of {number_of(fit.sites, 'tooth', 'teeth')} in "
+        f"{number_of(fit.patients, 'patient')}. The rates below are slopes of achieved on planned "
+        f"through the origin, by {method}, with {100 * fit.level:g}{chr(160)}% t intervals on "
+        "Satterthwaite degrees of freedom.",
+        *fit.sentences,
+        *fit.notes,
+    ]
+
+
+def contrasts(depth: Depth) -> list[str]:
+    """One sentence for each difference between groups."""
+    lines = []
+    rows: list[Any] = list(depth.contrasts.itertuples())
+    for row in rows:
+        interval = f"{points(row.low)} to {points(row.high)}"
+        if row.p_holm < 0.05:
+            more = "more" if row.difference > 0 else "less"
+            lines.append(
+                f"The {row.a} achieves {number(abs(100 * row.difference), 0)} percentage points "
+                f"{more} of the plan than the {row.b} (interval {interval}; Holm-adjusted "
+                f"{_equals(row.p_holm)})."
+            )
+        else:
+            lines.append(
+                f"Between {row.a} and {row.b} no difference is shown: {points(row.difference)} "
+                f"percentage points, interval {interval} (Holm-adjusted {_equals(row.p_holm)})."
+            )
+    if len(rows) > 1:
+        lines.append(
+            f"{number_of(len(rows), 'comparison')} were made: the p values are adjusted for that, "
+            "the intervals are not."
+        )
+    return lines
+
+
+def covariates(depth: Depth) -> list[str]:
+    """One sentence for each covariate, and the caution on cause."""
+    lines = []
+    tests = depth.covariate_tests.set_index("covariate")
+    for name, fit in depth.covariates.items():
+        rows: list[Any] = list(fit.covariates.itertuples())
+        p = float(tests.loc[name, "p_holm"])  # type: ignore[arg-type]
+        changes = listed(
+            [
+                f"{points_exact(row.estimate)} percentage points {_per(row.covariate, name)} "
+                f"(interval {points_exact(row.low)} to {points_exact(row.high)})"
+                for row in rows
+            ]
+        )
+        shown = "changes with" if p < 0.05 else "is not shown to change with"
+        lines.append(
+            f"The rate {shown} {name}: {changes}; likelihood-ratio test, Holm-adjusted "
+            f"{_equals(p)}."
+        )
+    if lines:
+        lines.append(
+            "Nobody was allocated at random, so a difference is not an effect: harder teeth may "
+            "have been given more help."
+        )
+    else:
+        lines.append("No covariate was recorded that differs between rows.")
+    return lines
+
+
+def points_exact(share: float) -> str:
+    """Percentage points with one decimal and a sign.
+
+    Examples
+    --------
+    >>> points_exact(0.0731), points_exact(-0.002)
+    ('+7.3', '−0.2')
+    """
+    text = number(100 * share, 1)
+    return text if text.startswith("−") or text == "0.0" else f"+{text}"
+
+
+def _per(covariate: str, name: str) -> str:
+    level = covariate.removeprefix(f"{name}: ")
+    return f"with {level}" if level != covariate else f"per unit of {name}"
+
+
+def variances(depth: Depth) -> list[str]:
+    """What each variance and R-squared means."""
+    sd = depth.fit.variance.set_index("component")
+    unit = {"mm": f"{chr(160)}mm", "degree": "°"}.get(depth.fit.unit or "", "")
+    rate = float(depth.fit.rates["rate"].mean())
+    patient = float(sd.loc["patient", "sd"])  # type: ignore[arg-type]
+    lines = [
+        f"Patients differ by {number(100 * patient, 0)} percentage points (standard deviation): "
+        f"around a rate of {percent(rate)}, about two patients in three lie in the range "
+        f"{range_words(rate - patient, rate + patient)}."
+    ]
+    if "tooth" in sd.index:
+        tooth = float(sd.loc["tooth", "sd"])  # type: ignore[arg-type]
+        lines.append(
+            f"Teeth of the same class in the same patient differ by {number(100 * tooth, 0)} "
+            "percentage points."
+        )
+    residual = float(sd.loc["residual", "sd"])  # type: ignore[arg-type]
+    shares = {str(k): percent(v) for k, v in sd["share"].items()}
+    lines += [
+        f"What is left, measurement error included, is {number(residual, 2)}{unit} a movement.",
+        "Of the variation around the rates, "
+        + listed([f"{share} lies {_where(name)}" for name, share in shares.items()])
+        + ".",
+        f"The plan and the tooth class explain {percent(depth.r_squared['marginal'])} of the "
+        f"variation in what was achieved (marginal R²); with patient and tooth "
+        f"{percent(depth.r_squared['conditional'])} (conditional R²).",
+    ]
+    return lines
+
+
+def _where(component: str) -> str:
+    return {
+        "patient": "between patients",
+        "tooth": "between teeth of a patient",
+        "residual": "within teeth",
+    }[component]
+
+
+def linearity(depth: Depth) -> list[str]:
+    """Whether large plans achieve another share than small ones."""
+    return [] if depth.linearity is None else [str(depth.linearity["sentence"])]
+
+
+def influence(depth: Depth) -> list[str]:
+    """The patient whose absence moves a rate most."""
+    table = depth.influence
+    lost = table[table["rate"].isna()]
+    lines = [f"Without {row.patient} there is no {row.group} left." for row in lost.itertuples()]
+    worst = table.dropna(subset="rate").iloc[0]
+    size = abs(float(worst["change_se"]))
+    verdict = (
+        "No single patient decides a result." if size < 1 else "Look at that patient's records."
+    )
+    lines.append(
+        f"Leaving out one patient moves a rate by at most {number(size, 1)} standard errors "
+        f"({worst['patient']}, {worst['group']}: {percent(worst['rate'])} without). {verdict}"
+    )
+    return lines
+
+
+def intervals(depth: Depth) -> list[str]:
+    """How the bootstraps agree with the model's intervals."""
+    lines = []
+    model = (depth.fit.rates["high"] - depth.fit.rates["low"]).to_numpy()
+    for name, result in depth.bootstraps.items():
+        ratio = ((result.rates["high"] - result.rates["low"]) / model).to_numpy()
+        failed = f"; {number_of(result.failed, 'replicate')} had no fit" if result.failed else ""
+        lines.append(
+            f"The {name} ({number_of(result.n, 'replicate')}, seed {result.seed}{failed}) gives "
+            f"intervals {range_words(ratio.min(), ratio.max())} as wide as the model's."
+        )
+    return lines
+
+
+def teeth(depth: Depth) -> list[str]:
+    """What pooling did to single teeth."""
+    if depth.teeth is None:
+        return []
+    table = depth.teeth.rates
+    moved = (table["rate"] - table["own_rate"]).abs()
+    most: Any = table.iloc[int(moved.to_numpy().argmax())]
+    return [
+        f"Within a class, teeth differ by {number(100 * depth.teeth.between_sd, 0)} percentage "
+        "points (standard deviation). Each tooth borrows from its class, the more the fewer its "
+        "records.",
+        f"Pooling moves tooth {most['tooth']} most: from {percent(most['own_rate'])} on its own "
+        f"to {percent(most['rate'])}.",
+    ]
+
+
+def second_opinion(depth: Depth) -> list[str]:
+    """How far an independent program agrees."""
+    table = depth.second_opinion
+    likelihood = table.iloc[0]
+    rate = table[table["quantity"].str.startswith("rate ")]["difference"].abs().max()
+    return [
+        f"statsmodels MixedLM, an independent program, reaches a log-likelihood of "
+        f"{number(likelihood['statsmodels'], 3)} (this package: "
+        f"{number(likelihood['outcomes'], 3)}); no rate differs by more than "
+        f"{_small(float(rate))}."
+    ]
+
+
+def _small(value: float) -> str:
+    """The power of ten that a value does not exceed.
+
+    Examples
+    --------
+    >>> _small(3.2e-8), _small(0.0)
+    ('0.0000001', '0.000000001')
+    """
+    digits = math.floor(-math.log10(max(value, 1e-9)))
+    return f"{10.0**-digits:.{digits}f}"
+
+
+def not_answered(depth: Depth) -> list[str]:
+    """What could not be fitted, and why."""
+    return list(depth.skipped)
+
+
+def title(depth: Depth) -> str:
+    """The name of the movement for headings."""
+    return movement_name(depth.fit.movement or "movement")
