@@ -61,8 +61,8 @@ def planned_achieved(fit: RateFit, ax: Axes | None = None) -> Axes:
     ...     "planned": [10, 8, 6, -9, 7, 5.0], "achieved": [6.1, 4.4, 3.3, -4.2, 3.6, 2.1],
     ... })
     >>> ax = planned_achieved(outcomes.fit_rate(frame, group=None))
-    >>> [text.get_text() for text in ax.texts]
-    ['all of the plan', 'all 55 %']
+    >>> [text.get_text() for text in ax.texts if text.get_text()]
+    ['all of the plan', 'all teeth 52 %']
     """
     with style():
         own = ax is None
@@ -181,11 +181,12 @@ def _label_lines(
     across = ax.get_yaxis_transform()
     labels = []
     for group, rate, _, y in ends:
+        name = "all teeth" if group == "all" else f"{prefix}{group}"
         labels.append(
             ax.text(
                 1.05,
                 y,
-                f"{prefix}{group}{':' * bool(prefix)} {percent(rate)} %",
+                f"{name}{':' * bool(prefix)} {percent(rate)} %",
                 transform=across,
                 ha="left",
                 va="center",
