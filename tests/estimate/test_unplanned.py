@@ -70,15 +70,16 @@ def test_the_smaller_interval_says_what_the_test_says():
 
 
 def test_few_patients_with_many_rows_are_not_taken_for_many_patients():
-    # 4 patients, ICC 0.1: the variance between patients is often estimated as zero. Nominal 95 %.
+    # 3 patients, ICC 0.1: the variance between patients is often estimated as zero, and with the
+    # degrees of freedom of 30 independent rows the 95 % interval covers 93 % (simulated here).
     rng = np.random.default_rng(5)
-    patient = np.repeat(np.arange(4), 15)
+    patient = np.repeat(np.arange(3), 10)
     inside = []
     for _ in range(400):
-        y = rng.normal(0, np.sqrt(0.1), 4)[patient] + rng.normal(0, np.sqrt(0.9), 60)
+        y = rng.normal(0, np.sqrt(0.1), 3)[patient] + rng.normal(0, np.sqrt(0.9), 30)
         low, high = clustered_mean(y, patient).interval(0.95)
         inside.append(low < 0 < high)
-    assert np.mean(inside) > 0.925
+    assert np.mean(inside) > 0.95
 
 
 def test_rows_of_a_patient_that_are_all_alike_count_once():
