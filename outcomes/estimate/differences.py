@@ -92,7 +92,8 @@ def differences(
     >>> frame = pd.DataFrame({
     ...     "patient": [f"P{i // 4:03}" for i in range(32)], "tooth": [11, 12, 21, 22] * 8,
     ...     "movement": "rotation", "planned": [4.0, 6, 8, 10] * 8,
-    ...     "achieved": [2.1, 3.2, 4.0, 5.3, 3.1, 4.4, 6.2, 7.4] * 4,
+    ...     "achieved": [2.1, 3.2, 4.0, 5.3, 3.1, 4.4, 6.2, 7.4, 1.6, 3.6, 4.4, 4.1, 2.5, 3.8, 7, 7.9,
+    ...                  2.4, 2.2, 4.7, 6.0, 3.9, 4.6, 5.1, 7.0, 1.3, 3.9, 3.1, 6.2, 2, 5.3, 6.6, 6.4],
     ...     "clinician": (["A"] * 4 + ["B"] * 4) * 4})
     >>> differences(frame).table[["factor", "level", "reference", "difference"]].round(1)
           factor level reference  difference

@@ -36,7 +36,7 @@ def plausibility(cohort: Cohort | pd.DataFrame, axes: np.ndarray | None = None) 
     --------
     >>> frame = pd.DataFrame({"movement": ["tip", "tip"], "unit": "degree",
     ...     "planned": [5.0, -4.0], "achieved": [3.0, -2.5]})
-    >>> [ax.get_title() for ax in plausibility(frame)]
+    >>> [ax.get_title(loc="left") for ax in plausibility(frame)]
     ['tip, 2 rows']
     """
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.movements

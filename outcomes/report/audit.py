@@ -126,7 +126,7 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
 
     Examples
     --------
-    >>> from outcomes.cohort import from_frames
+    >>> from outcomes.cohort.read import from_frames
     >>> rows = pd.DataFrame({"patient": ["P001", "P002", "P003"], "tooth": [11, 12, 21],
     ...     "movement": "rotation", "planned": [10.0, 8.0, 6.0], "achieved": [6.0, 4.5, 3.0]})
     >>> run_audit(from_frames(rows)).fits["rotation"].rates["rate"].round(2).tolist()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -14,6 +15,7 @@ from outcomes.estimate.pooling import ToothRates, tooth_rates
 from outcomes.estimate.rates import RateFit, fit_rate
 from outcomes.estimate.robustness import Bootstrap, bootstrap, influence
 from outcomes.estimate.second_opinion import second_opinion
+from outcomes.paths import data_path
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -61,6 +63,33 @@ class Depth:
     second_opinion: pd.DataFrame
     skipped: tuple[str, ...]
     seed: int
+    invented: bool
+
+    @property
+    def rate_table(self) -> pd.DataFrame:
+        """The rates, with the name of the movement in front."""
+        table = self.fit.rates.copy()
+        table.insert(0, "movement", self.fit.movement)
+        return table
+
+
+def rows_in_depth(
+    cohort: str | Path | None = None, *, notation: str | None = None
+) -> Cohort | pd.DataFrame:
+    """The cohort to analyse, or the invented rotations of 40 patients when None.
+
+    Raises
+    ------
+    CohortError
+        If the cohort cannot be analysed; the message lists every problem.
+    """
+    from outcomes.report.run import open_cohort
+
+    if cohort is None:
+        frame = pd.read_csv(data_path("synthetic_data", "rotation_cohort.csv"))
+        frame.attrs["invented"] = True
+        return frame
+    return open_cohort(cohort, notation=notation)
 
 
 def run_depth(
@@ -91,6 +120,7 @@ def run_depth(
     RateError
         If the rates themselves cannot be fitted.
     """
+    described = cohort.attrs if isinstance(cohort, pd.DataFrame) else vars(cohort)
     frame, movement_name = one_movement(cohort, movement)
     frame = frame[frame["planned"] != 0]
     fit = fit_rate(frame, movement_name)
@@ -134,6 +164,7 @@ def run_depth(
         second_opinion=second_opinion(fit),
         skipped=tuple(skipped),
         seed=seed,
+        invented=bool(described.get("invented", False)),
     )
 
 

@@ -7,12 +7,35 @@ from typing import Any
 
 from outcomes.report.depth import Depth
 from outcomes.report.tables import number, p_value, percent, points, range_words
+from outcomes.report.words import cautions as shared_cautions
 from outcomes.report.words import listed, movement_name, number_of
 
 
 def _equals(p: float) -> str:
     text = p_value(p)
     return f"p {text}" if text.startswith("<") else f"p = {text}"
+
+
+def summary(depth: Depth) -> list[str]:
+    """The box at the top: the rates, what differs, how sure."""
+    table = depth.fit.rates
+    rows: list[Any] = list(table.itertuples())
+    what = movement_name(depth.fit.movement or "movement")
+    each = listed([f"{r.group} {percent(r.rate)} ({range_words(r.low, r.high)})" for r in rows])
+    shown = depth.covariate_tests[depth.covariate_tests["p_holm"] < 0.05]["covariate"]
+    goes_with = (
+        f"The rate changes with {listed(list(shown))}."
+        if len(shown)
+        else "No covariate is shown to go with a higher or lower rate."
+    )
+    return [
+        f"Achieved share of planned {what}, with {100 * depth.fit.level:g}{chr(160)}% intervals: "
+        f"{each}; from {number_of(depth.fit.patients, 'patient')} and "
+        f"{number_of(depth.fit.nobs, 'movement')}.",
+        goes_with,
+        *linearity(depth),
+        *influence(depth)[-1:],
+    ]
 
 
 def rates(depth: Depth) -> list[str]:
@@ -217,11 +240,28 @@ def _small(value: float) -> str:
     return f"{10.0**-digits:.{digits}f}"
 
 
+def diagnostics(depth: Depth) -> list[str]:
+    """The largest residual, by name, and where to look in the figure."""
+    data = depth.fit.data
+    residual = data["residual"].to_numpy()
+    row: Any = data.iloc[int(abs(residual).argmax())]
+    sd = depth.fit.mixed.sigma2**0.5
+    unit = {"mm": f"{chr(160)}mm", "degree": "°"}.get(depth.fit.unit or "", "")
+    size = abs(float(row["residual"]))
+    return [
+        f"The movement farthest from what the model expects is that of tooth {row['tooth']} of "
+        f"{row['patient']}: {number(row['achieved'], 1)}{unit} of {number(row['planned'], 1)}{unit} "
+        f"planned, {number(size, 1)}{unit} or {number(size / sd, 1)} residual standard deviations "
+        "off."
+    ]
+
+
 def not_answered(depth: Depth) -> list[str]:
     """What could not be fitted, and why."""
-    return list(depth.skipped)
+    return list(depth.skipped) or ["Every question above could be answered."]
 
 
-def title(depth: Depth) -> str:
-    """The name of the movement for headings."""
-    return movement_name(depth.fit.movement or "movement")
+def cautions(depth: Depth) -> list[str]:
+    """The cautions that go with rates; that of invented data where they are."""
+    demo = ["The demonstration data"] if depth.invented else []
+    return shared_cautions("Always", "Reading an audit", *demo)

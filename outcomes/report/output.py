@@ -35,7 +35,8 @@ class Shown:
 
     def __repr__(self) -> str:
         text = re.sub(r"<[^>]+>", " ", self.html)
-        return re.sub(r"\s+", " ", html.unescape(text)).strip()[:79]
+        text = re.sub(r"\s+", " ", html.unescape(text)).strip()
+        return text if len(text) < 80 else f"{text[:70].rstrip()} …"
 
 
 def say(*sentences: str, kind: str = "") -> Shown:
@@ -85,19 +86,56 @@ def show(ax: Any, name: str, out: str | Path | None = None, *, caption: str = ""
     from outcomes.figures import alt_text, figure_bytes, save_figure
 
     alt = alt_text(ax)
+    kind, picture = "svg+xml", b""
     if out is not None:
         folder = Path(out, "figures")
-        save_figure(ax, folder / name)
+        drawing, *_ = save_figure(ax, folder / name)
+        picture = drawing.read_bytes()
         _add_line(folder / "contents.csv", ("figure", "alt_text", "caption"), (name, alt, caption))
-    kind, picture = "svg+xml", figure_bytes(ax, "svg", title=name.replace("_", " "))
+    picture = picture or figure_bytes(ax, "svg", title=name.replace("_", " "))
     if len(picture) > _SVG_LIMIT:
         kind, picture = "png", figure_bytes(ax, "png", _PNG_DPI)
     data = base64.b64encode(picture).decode("ascii")
     under = f"<figcaption>{html.escape(caption, quote=False)}</figcaption>" if caption else ""
     return Shown(
-        f'<figure><img src="data:image/{kind};base64,{data}" alt="{html.escape(alt)}">'
-        f"{under}</figure>"
+        f'<figure><img src="data:image/{kind};base64,{data}" alt="{html.escape(alt)}" '
+        f'width="{_screen_width(ax)}">{under}</figure>'
     )
+
+
+def _screen_width(ax: Any) -> int:
+    """Width in CSS pixels at which the text of the figure has its natural size."""
+    first = next(iter(ax.flat)) if hasattr(ax, "flat") else ax
+    return round(96 * first.get_figure(root=True).get_figwidth())
+
+
+def titled(title: str, shown: Shown) -> Shown:
+    """A figure or table under a small heading of its own.
+
+    Examples
+    --------
+    >>> titled("Torque", say("Half.")).html
+    '<div class="titled"><h4>Torque</h4><p>Half.</p></div>'
+    """
+    heading = html.escape(title, quote=False)
+    return Shown(f'<div class="titled"><h4>{heading}</h4>{shown.html}</div>')
+
+
+def side_by_side(*shown: Shown) -> Shown:
+    """Figures next to each other where the page is wide enough."""
+    return Shown(f'<div class="pair">{"".join(piece.html for piece in shown)}</div>')
+
+
+def fold(title: str, *shown: Shown) -> Shown:
+    """Details that open on a click; in print they are open.
+
+    Nothing at all where there is nothing in it.
+    """
+    inner = "".join(piece.html for piece in shown)
+    if not inner:
+        return Shown("")
+    heading = html.escape(title, quote=False)
+    return Shown(f'<details class="more"><summary>{heading}</summary>{inner}</details>')
 
 
 def _add_line(path: Path, header: Iterable[str], line: Iterable[str]) -> None:
@@ -166,7 +204,7 @@ def save_table(
     --------
     >>> frame = pd.DataFrame({"group": ["incisor"], "patients": [3]})
     >>> save_table(frame, "rates", caption="Rates")
-    Rates group patients incisor 3 † † Fewer than 5 patients: take out before sharing.
+    Rates group patients incisor 3 † † Fewer than 5 patients: take out bef …
     """
     if out is not None:
         folder = Path(out, "tables")
@@ -184,24 +222,25 @@ def _table_html(shown: pd.DataFrame, small: list[bool], caption: str) -> str:
     numeric = {
         title: all(_NUMBER.match(text) for text in column) for title, column in texts.items()
     }
-    patients = next((title for title in texts if title.lower() == "patients"), next(iter(texts)))
-    texts[patients] = [
-        f"{text} †" if few else text for text, few in zip(texts[patients], small, strict=True)
-    ]
+    marked = next((title for title in texts if title.lower() == "patients"), next(iter(texts)))
     head = "".join(_element("th", title, numeric[title], ' scope="col"') for title in texts)
-    rows = "".join(
-        "<tr>"
-        + "".join(
-            _element("td", text, numeric[title]) for title, text in zip(texts, row, strict=True)
+    rows, before = [], ""
+    for few, row in zip(small, zip(*texts.values(), strict=True), strict=True):
+        cells = [
+            _element("td", text, numeric[title], mark="†" if few and title == marked else "")
+            for title, text in zip(texts, row, strict=True)
+        ]
+        # A value that repeats the line above stays for screen readers, but is not drawn.
+        again = row[0] == before and len(row) > 1
+        rows.append(
+            f'<tr class="again">{"".join(cells)}</tr>' if again else f"<tr>{''.join(cells)}</tr>"
         )
-        + "</tr>"
-        for row in zip(*texts.values(), strict=True)
-    )
+        before = row[0]
     top = f"<caption>{html.escape(caption, quote=False)}</caption>" if caption else ""
     note = f'<p class="note">† {SMALL_NOTE.capitalize()}.</p>' if any(small) else ""
     return (
         f'<div class="table"><table class="data">{top}<thead><tr>{head}</tr></thead>'
-        f"<tbody>{rows}</tbody></table></div>{note}"
+        f"<tbody>{''.join(rows)}</tbody></table></div>{note}"
     )
 
 
@@ -209,9 +248,10 @@ _NUMBER = re.compile(r"^[<–−+\d][\d\s.,:%°−+<–mto\u202f\u00a0]*$")
 """Numbers, intervals, percentages, lengths: aligned to the right."""
 
 
-def _element(tag: str, text: str, numeric: bool, more: str = "") -> str:
+def _element(tag: str, text: str, numeric: bool, more: str = "", mark: str = "") -> str:
     css = ' class="n"' if numeric else ""
-    return f"<{tag}{more}{css}>{html.escape(text, quote=False)}</{tag}>"
+    after = f'<span class="mark"> {mark}</span>' if mark else ""
+    return f"<{tag}{more}{css}>{html.escape(text, quote=False)}{after}</{tag}>"
 
 
 def _cell_text(value: Any) -> str:

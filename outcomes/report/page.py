@@ -35,6 +35,7 @@ def page(notebook: "NotebookNode", title: str, record: Mapping[str, Any]) -> str
     soup = _cells(notebook)
     summary = _take_summary(soup)
     contents = _sections(soup)
+    _gather_code(soup)
     _scrolling_tables(soup)
     jinja = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined
@@ -100,6 +101,25 @@ def _sections(soup: "BeautifulSoup") -> list[dict[str, str]]:
                 break
             section.append(node.extract())
     return contents
+
+
+def _gather_code(soup: "BeautifulSoup") -> None:
+    """One fold of code at the end of each section, in place of one for every cell."""
+    sections = soup.find_all("section")
+    for number, section in enumerate(sections):
+        folds = section.find_all("details", class_="code")
+        if number == len(sections) - 1:
+            # What stands before the first section (reading, computing) goes with the methods.
+            early = [
+                f for f in soup.find_all("details", class_="code") if not f.find_parent("section")
+            ]
+            folds = [*early, *folds]
+        if not folds:
+            continue
+        first, *rest = [fold.extract() for fold in folds]
+        for fold in rest:
+            first.append(fold.find("pre"))
+        section.append(first)
 
 
 def _scrolling_tables(soup: "BeautifulSoup") -> None:

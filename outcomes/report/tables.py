@@ -43,7 +43,7 @@ def p_value(value: float) -> str:
 
     Examples
     --------
-    >>> p_value(0.0312), p_value(0.00001)
+    >>> p_value(0.0312), p_value(0.00001).replace(NBSP, " ")
     ('0.031', '< 0.001')
     """
     return f"<{NBSP}0.001" if value < 0.001 else f"{value:.3f}"
@@ -146,7 +146,7 @@ def rates(frame: pd.DataFrame, group: str = "Teeth") -> pd.DataFrame:
             **_COUNTS,
             "rate": ("Achieved", percent),
             "se": ("Std. error", lambda v: percent(v, 1)),
-            "df": ("df", lambda v: number(v, 1)),
+            "df": ("df", lambda v: number(v, 0 if v >= 30 else 1)),
         },
     )
     shown.insert(5, "95 % interval", _intervals(frame, percent))
@@ -288,3 +288,20 @@ def ledger(frame: pd.DataFrame) -> pd.DataFrame:
 def problems(frame: pd.DataFrame) -> pd.DataFrame:
     """Problems with their remedies, what stops the analysis first."""
     return frame.rename(columns=str.capitalize)
+
+
+def contrasts(frame: pd.DataFrame) -> pd.DataFrame:
+    """Differences between the groups of one fit, in percentage points."""
+    shown = _texts(
+        frame,
+        {
+            "a": ("Rate of", str),
+            "b": ("Minus rate of", str),
+            "difference": ("Points", points),
+            "df": ("df", lambda v: number(v, 0)),
+            "p": ("p", p_value),
+            "p_holm": ("p, adjusted", p_value),
+        },
+    )
+    shown.insert(3, "95 % interval", _intervals(frame, points))
+    return shown

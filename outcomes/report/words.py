@@ -84,6 +84,17 @@ def movement_name(movement: str) -> str:
     return NAMES.get(movement, movement)
 
 
+def heading(movement: str) -> str:
+    """The movement as a heading.
+
+    Examples
+    --------
+    >>> heading("vertical")
+    'Vertical movement'
+    """
+    return capital(movement_name(movement))
+
+
 def class_name(name: str) -> str:
     """A tooth class in the plural; anything else as it is."""
     return CLASSES.get(name, name)
@@ -639,17 +650,23 @@ def measurement(audit: Audit) -> list[str]:
             f"{audit.measurement_reason} So it is not known how much of each difference is error "
             "of measurement. Measuring some 20 movements a second time, on another day, answers it."
         ]
-    sentences = []
-    for row in _lines(table):
-        if pd.isna(row.dahlberg):
-            continue
-        sentences.append(
-            f"{capital(movement_name(row.movement))}: two readings of the same movement differ by "
-            f"an error of {size(row.dahlberg, row.unit)} (Dahlberg; "
-            f"{number_of(row.pairs, 'pair')}); a change smaller than "
-            f"{size(row.smallest_detectable_change, row.unit)} may be error alone."
+    known = table[table["dahlberg"].notna()]
+    if not len(known):
+        return ["The repeated readings are too few to say."]
+    errors, changes = (
+        listed(
+            size_range(rows[column].min(), rows[column].max(), unit)
+            if len(rows) > 1
+            else size(rows[column].iloc[0], unit)
+            for unit, rows in known.groupby("unit", sort=False)
         )
-    return sentences or ["The repeated readings are too few to say."]
+        for column in ("dahlberg", "smallest_detectable_change")
+    )
+    return [
+        f"A single reading carries an error of {errors} (Dahlberg, from "
+        f"{number_of(known['pairs'].sum(), 'pair')} of readings). A change smaller than {changes}, "
+        "depending on the movement, may be error of measurement alone."
+    ]
 
 
 # ---- next, and how ------------------------------------------------------------------------------
