@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from outcomes.report import depth_words
-from outcomes.report.depth import run_depth
+from outcomes.report.depth import rows_in_depth, run_depth
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -30,6 +30,13 @@ def test_every_question_is_answered(depth):
     # the second opinion agrees to what its search tolerates
     rates = depth.second_opinion[depth.second_opinion["quantity"].str.startswith("rate")]
     assert rates["difference"].abs().max() < 1e-4
+
+
+def test_demo_rows_are_those_of_the_reference(rotation):
+    rows = rows_in_depth()
+    pd.testing.assert_frame_equal(rows, rotation)
+    lines = depth_words.cautions(run_depth(rows, "rotation", replicates=5))
+    assert any("invented" in line for line in lines)
 
 
 def test_sentences_follow_the_tests(depth):
