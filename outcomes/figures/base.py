@@ -222,8 +222,19 @@ def figure_bytes(
         raise ValueError(f"Cannot save a figure as {kind!r}: choose svg, pdf or png.")
     buffer = io.BytesIO()
     with style():
+        _settle(figure)
         figure.savefig(buffer, format=kind, dpi=dpi, metadata=metadata[kind])
     return _accessible(buffer.getvalue(), title, alt) if kind == "svg" else buffer.getvalue()
+
+
+def _settle(figure: Figure) -> None:
+    """Lay the figure out once before it is saved, and never again.
+
+    With axes of equal scales the first layout leaves labels outside; the second has them in.
+    """
+    if not vars(figure).get("_outcomes_settled"):
+        figure.draw_without_rendering()
+        vars(figure)["_outcomes_settled"] = True
 
 
 def _accessible(svg: bytes, title: str, alt: str) -> bytes:
