@@ -233,7 +233,8 @@ def _settle(figure: Figure) -> None:
     With axes of equal scales the first layout leaves labels outside; the second has them in.
     """
     if not vars(figure).get("_outcomes_settled"):
-        figure.draw_without_rendering()
+        for _ in range(2):
+            figure.draw_without_rendering()
         vars(figure)["_outcomes_settled"] = True
 
 

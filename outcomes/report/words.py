@@ -342,20 +342,34 @@ def _difference_summary(audit: Audit) -> str:
     if not len(table):
         return ""
     found = table[table["p_holm"] < 0.05].sort_values("p_holm")
+    if not len(found):
+        return _compared(table)
+    top = [_difference_words(row) for row in _lines(found.head(2))]
+    rest = len(found) - len(top)
+    more = f", and {number_of(rest, 'other')}" if rest else ""
+    return (
+        f"{_compared(table).removesuffix('.')}: {'; '.join(top)}{more}. An audit is not a ranking: "
+        "patients differ."
+    )
+
+
+def _compared(table: pd.DataFrame) -> str:
+    """How many comparisons, and how many stand out."""
     tried = number_of(len(table), "comparison")
     factors = listed(_plural(f) for f in dict.fromkeys(table["factor"]))
-    if not len(found):
+    found = int((table["p_holm"] < 0.05).sum())
+    if len(table) == 1:
+        verb = "stands out" if found else "does not stand out"
+        close = "" if found else ". That is not evidence that they are the same"
+        return f"The one comparison that could be made, between {factors}, {verb}{close}."
+    if not found:
         return (
             f"None of {tried} between {factors} stands out once their number is allowed for. "
             "That is not evidence that they are the same."
         )
-    top = [_difference_words(row) for row in _lines(found.head(2))]
-    rest = len(found) - len(top)
-    more = f", and {number_of(rest, 'other')}" if rest else ""
-    verb = "stands" if len(found) == 1 else "stand"
+    verb = "stands" if found == 1 else "stand"
     return (
-        f"Of {tried} between {factors}, {count(len(found))} {verb} out after allowing for their "
-        f"number: {'; '.join(top)}{more}. An audit is not a ranking: patients differ."
+        f"Of {tried} between {factors}, {count(found)} {verb} out after allowing for their number."
     )
 
 
@@ -518,13 +532,10 @@ def differences(audit: Audit) -> list[str]:
             "and attachments go where trouble is expected, so a difference here is a question to "
             "look into. An audit is not a ranking."
         )
+        sentences.append(_compared(table))
         found = table[table["p_holm"] < 0.05].sort_values("p_holm")
-        sentences.append(
-            _difference_summary(audit).removesuffix(" An audit is not a ranking: patients differ.")
-        )
         for row in _lines(found):
-            low, high = 100 * row.low, 100 * row.high
-            interval = range_words(low, high, lambda v: number(v, 0))
+            interval = range_words(100 * row.low, 100 * row.high, lambda v: number(v, 0))
             sentences.append(
                 f"{capital(_difference_words(row))} (95{NBSP}% interval {interval}; adjusted p "
                 f"{_equals(row.p_holm)}; {number_of(row.patients, 'patient')} against "
