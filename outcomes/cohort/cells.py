@@ -69,9 +69,14 @@ _BLANK_WORDS = {
     "not measured",
 }
 _ERROR = re.compile(r"#N/A|#[^\W\d_][^\s#]*[!?]|Err:\d+", re.IGNORECASE)
+_MONTH = (
+    r"(?:jan|feb|fév|mar|mär|mrz|apr|avr|abr|may|mai|mag|jun|jui|giu|jul|lug|aug|ago|aoû|sep|set"
+    r"|oct|okt|ott|nov|dec|dez|déc|dic|ene|gen)[^\W\d_]*\.?"
+)
 _DATE_LIKE = re.compile(
     r"\d{1,4}([-/.])\d{1,2}\1\d{1,4}( \d.*)?|\d{1,2}[-/]\d{1,2}|\d{1,2}:\d{2}.*"
-    r"|\d{1,2}[-. ]+[^\W\d_]{3,9}\.?([-. ]+\d{2,4})?|[^\W\d_]{3,9}[-. ]+\d{2}"
+    rf"|\d{{1,2}}[-. ]*{_MONTH}([-. ]+\d{{2,4}})?|{_MONTH}[-. ]+\d{{2,4}}",
+    re.IGNORECASE,
 )
 _NUMBER = re.compile(
     r"(?P<sign>[+-]?) ?(?P<core>\d[\d.,'’ ]*\d|\d|[.,]\d+|\d+[.,])(?P<unit>[^\d].*)?"

@@ -1,0 +1,76 @@
+"""Write a cohort's tables as files that read_cohort reads back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+from outcomes.cohort.records import Cohort
+from outcomes.cohort.schema import DERIVED, TABLES
+
+
+def input_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
+    """Tables of a cohort as one would type them: no derived columns, tooth headed with FDI.
+
+    Examples
+    --------
+    >>> from outcomes.cohort.read import from_frames
+    >>> rows = pd.DataFrame({"patient": ["P1"], "tooth": [13], "movement": ["rotation"],
+    ...                      "planned": [12.0], "achieved": [8.5]})
+    >>> list(input_tables(from_frames(rows))["movements"])
+    ['patient', 'tooth (FDI)', 'movement', 'planned', 'achieved', 'course', 'aim']
+    """
+    tables = {}
+    for name in TABLES:
+        table = getattr(cohort, name)
+        if name == "movements" or len(table):
+            derived = DERIVED if name == "movements" else ("row",)
+            table = table.drop(columns=[c for c in derived if c in table])
+            tables[name] = table.rename(columns={"tooth": "tooth (FDI)"})
+    return tables
+
+
+def write_cohort(
+    cohort: Cohort, path: str | Path, *, form: Literal["csv", "parquet"] = "csv"
+) -> Path:
+    """Write the analysed rows of a cohort.
+
+    Parameters
+    ----------
+    cohort
+        What to write.
+    path
+        An ``.xlsx`` file, or a folder (made if need be) for a file for each table.
+    form
+        Form of the files in a folder.
+
+    Raises
+    ------
+    FileExistsError
+        If the file exists, or the folder holds a file of that name.
+    """
+    path = Path(path)
+    tables = input_tables(cohort)
+    if path.suffix.lower() == ".xlsx":
+        _refuse(path)
+        with pd.ExcelWriter(path, engine="openpyxl", datetime_format="yyyy-mm-dd") as writer:
+            for name, table in tables.items():
+                table.to_excel(writer, sheet_name=name, index=False)
+        return path
+    files = {name: path / f"{name}.{form}" for name in tables}
+    for file in files.values():
+        _refuse(file)
+    path.mkdir(parents=True, exist_ok=True)
+    for name, table in tables.items():
+        if form == "csv":
+            table.to_csv(files[name], index=False)
+        else:
+            table.to_parquet(files[name], index=False)
+    return path
+
+
+def _refuse(path: Path) -> None:
+    if path.exists():
+        raise FileExistsError(f"{path} exists and is left as it is: choose another name.")
