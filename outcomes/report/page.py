@@ -107,18 +107,16 @@ def _gather_code(soup: "BeautifulSoup") -> None:
     """One fold of code at the end of each section, in place of one for every cell."""
     sections = soup.find_all("section")
     for number, section in enumerate(sections):
-        folds = section.find_all("details", class_="code")
+        folds = list(section.find_all("details", class_="code"))
         if number == len(sections) - 1:
             # What stands before the first section (reading, computing) goes with the methods.
-            early = [
-                f for f in soup.find_all("details", class_="code") if not f.find_parent("section")
-            ]
-            folds = [*early, *folds]
+            every = soup.find_all("details", class_="code")
+            folds = [fold for fold in every if not fold.find_parent("section")] + folds
         if not folds:
             continue
         first, *rest = [fold.extract() for fold in folds]
         for fold in rest:
-            first.append(fold.find("pre"))
+            first.extend(fold.find_all("pre"))
         section.append(first)
 
 

@@ -1,0 +1,79 @@
+"""Sentences written from results: plain words first, numbers beside them.
+
+Every function gives plain text. Where something cannot be said, the sentence says that, and why.
+"""
+
+from outcomes.report.words.achieved import (
+    class_rates,
+    directions,
+    failed,
+    forest_caption,
+    how_sure,
+    movement_rates,
+)
+from outcomes.report.words.closing import audit_cautions, cautions, methods, next_steps
+from outcomes.report.words.compared import compared, difference_words, differences, plural
+from outcomes.report.words.english import (
+    capital,
+    class_name,
+    equals,
+    heading,
+    listed,
+    movement_name,
+    number_of,
+    points_of,
+    rate_words,
+)
+from outcomes.report.words.misses import measurement, tooth_chart, unplanned, wrong_way
+from outcomes.report.words.reading import (
+    checked,
+    ledger_sum,
+    ledger_words,
+    plausibility,
+    problem_words,
+    problems_found,
+    reading,
+    tables_read,
+)
+from outcomes.report.words.summary import summary, target_sentence, tolerance_words
+
+__all__ = [
+    "audit_cautions",
+    "capital",
+    "cautions",
+    "checked",
+    "class_name",
+    "class_rates",
+    "compared",
+    "difference_words",
+    "differences",
+    "directions",
+    "equals",
+    "failed",
+    "forest_caption",
+    "heading",
+    "how_sure",
+    "ledger_sum",
+    "ledger_words",
+    "listed",
+    "measurement",
+    "methods",
+    "movement_name",
+    "movement_rates",
+    "next_steps",
+    "number_of",
+    "plausibility",
+    "plural",
+    "points_of",
+    "problem_words",
+    "problems_found",
+    "rate_words",
+    "reading",
+    "summary",
+    "tables_read",
+    "target_sentence",
+    "tolerance_words",
+    "tooth_chart",
+    "unplanned",
+    "wrong_way",
+]

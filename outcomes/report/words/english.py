@@ -1,0 +1,110 @@
+"""Numbers, names and lists as they stand in an English sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from outcomes.report.tables import NBSP, count, p_value, percent, range_words
+
+NAMES = {
+    "mesiodistal": "mesiodistal movement",
+    "buccolingual": "buccolingual movement",
+    "vertical": "vertical movement",
+}
+CLASSES = {"incisor": "incisors", "canine": "canines", "premolar": "premolars", "molar": "molars"}
+UNITS = {"mm": f"{NBSP}mm", "degree": "°"}
+
+
+def number_of(n: float, noun: str, plural: str | None = None) -> str:
+    """A count with its noun in the right number.
+
+    Examples
+    --------
+    >>> number_of(1, "patient"), number_of(0, "tooth", "teeth")
+    ('1 patient', 'no teeth')
+    """
+    many = plural or f"{noun}s"
+    if n == 0:
+        return f"no {many}"
+    return f"{count(n)} {noun if n == 1 else many}"
+
+
+def listed(items: Iterable[str], last: str = "and") -> str:
+    """Items as an English list.
+
+    Examples
+    --------
+    >>> listed(["tip", "torque", "rotation"])
+    'tip, torque and rotation'
+    """
+    names = list(items)
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def capital(text: str) -> str:
+    """The text with its first letter as a capital, the rest untouched."""
+    return text[:1].upper() + text[1:]
+
+
+def was(n: int) -> str:
+    return "was" if n == 1 else "were"
+
+
+def is_(n: int) -> str:
+    return "is" if n == 1 else "are"
+
+
+def none_(n: int, capital_letter: bool = True) -> str:
+    return ("None" if capital_letter else "none") if n == 0 else count(n)
+
+
+def movement_name(movement: str) -> str:
+    """The movement as it stands in a sentence.
+
+    Examples
+    --------
+    >>> movement_name("vertical")
+    'vertical movement'
+    """
+    return NAMES.get(movement, movement)
+
+
+def heading(movement: str) -> str:
+    """The movement as a heading.
+
+    Examples
+    --------
+    >>> heading("vertical")
+    'Vertical movement'
+    """
+    return capital(movement_name(movement))
+
+
+def class_name(name: str) -> str:
+    """A tooth class in the plural; anything else as it is."""
+    return CLASSES.get(name, name)
+
+
+def points_of(share: float) -> str:
+    """A difference of shares, unsigned, in percentage points.
+
+    Examples
+    --------
+    >>> points_of(-0.012), points_of(0.15)
+    ('1 percentage point', '15 percentage points')
+    """
+    n = abs(round(100 * share))
+    return f"{n} percentage {'point' if n == 1 else 'points'}"
+
+
+def rate_words(row: Any) -> str:
+    """A rate with its interval: ``57 % (95 % interval 51 to 63 %)``."""
+    return f"{percent(row.rate)} (95{NBSP}% interval {range_words(row.low, row.high)})"
+
+
+def equals(p: float) -> str:
+    text = p_value(p)
+    return text if text.startswith("<") else f"= {text}"

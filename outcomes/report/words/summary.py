@@ -1,0 +1,140 @@
+"""The box at the top of an audit: three to six sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from outcomes.report.tables import count, percent
+from outcomes.report.words.compared import compared, difference_words
+from outcomes.report.words.english import (
+    UNITS,
+    capital,
+    class_name,
+    listed,
+    movement_name,
+    none_,
+    number_of,
+    rate_words,
+    was,
+)
+from outcomes.report.words.reading import ledger_sum
+from outcomes.report.words.rows import first_row, lines, shares
+
+if TYPE_CHECKING:
+    from outcomes.report.audit import Audit
+
+
+def summary(audit: Audit) -> list[str]:
+    """Three to six sentences for the box at the top."""
+    planned = audit.planned
+    left = ledger_sum(audit.cohort, "excluded")
+    if not len(planned):
+        return [
+            "No row holds both a planned and an achieved movement, so there is nothing to audit. "
+            "The ledger below says what became of each row."
+        ]
+    first = (
+        f"This audit rests on {number_of(len(planned), 'planned movement')} of "
+        f"{number_of(planned['tooth_site'].nunique(), 'tooth', 'teeth')} in "
+        f"{number_of(planned['patient'].nunique(), 'patient')}"
+    )
+    first += (
+        "; no row was left out."
+        if left == 0
+        else f"; {number_of(left, 'row')} {was(left)} left out, with the reasons below."
+    )
+    return [
+        sentence
+        for sentence in (
+            first,
+            _overall_sentence(audit),
+            _class_sentence(audit),
+            target_sentence(audit),
+            _difference_summary(audit),
+            _sure_sentence(audit),
+        )
+        if sentence
+    ]
+
+
+def _overall_sentence(audit: Audit) -> str:
+    rates = audit.fits.rates
+    if not len(rates):
+        reasons = " ".join(dict.fromkeys(audit.fits.failed.values()))
+        return f"No achievement rate can be estimated. {reasons}"
+    rates = rates.sort_values("rate")
+    low, high = (row for row in (first_row(rates, 0), first_row(rates, -1)))
+    if len(rates) == 1:
+        return f"Of the {movement_name(low.movement)} that was planned, {rate_words(low)} was achieved."
+    return (
+        f"Most was achieved of {movement_name(high.movement)}, {rate_words(high)} of the plan, and "
+        f"least of {movement_name(low.movement)}, {rate_words(low)}."
+    )
+
+
+def _class_sentence(audit: Audit) -> str:
+    from outcomes.report.audit import FEW
+
+    rates = audit.class_fits.rates
+    rates = rates[rates["patients"] >= FEW].sort_values("rate")
+    if len(rates) < 3:
+        return ""
+    low, high = first_row(rates, 0), first_row(rates, -1)
+    return (
+        f"By kind of tooth, the lowest rate is {movement_name(low.movement)} of "
+        f"{class_name(low.group)}, {rate_words(low)}; the highest is "
+        f"{movement_name(high.movement)} of {class_name(high.group)}, {rate_words(high)}."
+    )
+
+
+def target_sentence(audit: Audit) -> str:
+    hit, total = shares(audit.overall, "within_tolerance")
+    wrong, _ = shares(audit.overall, "wrong_way")
+    of = number_of(total, "planned movement")
+    reached = f"{none_(hit)} of {of}" + (f" ({percent(hit / total)})" if hit else "")
+    away = f"{none_(wrong, capital_letter=False)}"
+    away += f" ({percent(wrong / total)})" if wrong else ""
+    return (
+        f"{reached} ended within {tolerance_words(audit)} of the plan; {away} went the other way "
+        "than planned."
+    )
+
+
+def _difference_summary(audit: Audit) -> str:
+    table = audit.differences.table
+    if not len(table):
+        return ""
+    found = table[table["p_holm"] < 0.05].sort_values("p_holm")
+    if not len(found):
+        return compared(table)
+    top = [difference_words(row) for row in lines(found.head(2))]
+    rest = len(found) - len(top)
+    more = f", and {number_of(rest, 'other')}" if rest else ""
+    return (
+        f"{compared(table).removesuffix('.')}: {'; '.join(top)}{more}. An audit is not a ranking: "
+        "patients differ."
+    )
+
+
+def _sure_sentence(audit: Audit) -> str:
+    from outcomes.report.audit import FEW
+
+    rates = audit.class_fits.rates
+    few = rates[rates["patients"] < FEW]
+    if not len(rates) or not len(few):
+        return ""
+    return (
+        f"{capital(number_of(len(few), 'rate'))} of {count(len(rates))} by movement and kind of "
+        f"tooth {'rests' if len(few) == 1 else 'rest'} on fewer than {FEW} patients: described, "
+        "but too few to lean on."
+    )
+
+
+def tolerance_words(audit: Audit, movements: Sequence[str] | None = None) -> str:
+    """The tolerance for the units at hand: ``0.5 mm or 2°``."""
+    found = audit.planned
+    if movements is not None:
+        found = found[found["movement"].isin(movements)]
+    units = [u for u in audit.tolerance if u in set(found["unit"].astype(str))]
+    return listed((f"{audit.tolerance[u]:g}{UNITS[u]}" for u in units), last="or")
