@@ -163,7 +163,7 @@ def _not_a_table(label: str, name: str) -> pd.DataFrame:
 
 
 def _read_workbook(name: str, data: bytes) -> tuple[dict[str, Sheet], list[pd.DataFrame], bool]:
-    pages = _pages(data)
+    pages = workbook_pages(data)
     sheets: dict[str, Sheet] = {}
     found: list[pd.DataFrame] = []
     others: dict[str, pd.DataFrame] = {}
@@ -212,7 +212,7 @@ def _adopt_movements(
         found.append(problem_frame("movements", None, "", "", problem, remedy, "stop"))
 
 
-def _pages(data: bytes) -> dict[str, pd.DataFrame]:
+def workbook_pages(data: bytes) -> dict[str, pd.DataFrame]:
     from python_calamine import CalamineError, PasswordError
 
     try:
