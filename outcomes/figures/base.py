@@ -123,7 +123,7 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
             family=mpl.rcParams["font.family"][0], weight="bold" if bold else "normal", size=size
         )
     path = TextPath((0, 0), text.replace("$", r"\$"), prop=font)
-    return 1.03 * float(path.get_extents().x1)  # screens round letters to pixels
+    return 1.02 * float(path.get_extents().x1)  # a little air
 
 
 def trim_height(ax: Axes) -> None:
@@ -236,6 +236,16 @@ def _settle(figure: Figure) -> None:
         for _ in range(2):
             figure.draw_without_rendering()
         vars(figure)["_outcomes_settled"] = True
+
+
+def _settle(figure: Figure) -> None:
+    """Repeat the layout until nothing moves: the first save then equals the next."""
+    places = np.empty(0)
+    for _ in range(8):
+        figure.draw_without_rendering()
+        before, places = places, np.array([ax.get_position().bounds for ax in figure.axes])
+        if before.shape == places.shape and np.allclose(before, places, rtol=0, atol=1e-14):
+            return
 
 
 def _accessible(svg: bytes, title: str, alt: str) -> bytes:

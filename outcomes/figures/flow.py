@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["record_flow"]
 
 _LEADING = 1.32
-_SMALLEST = 4.5
+_SMALLEST = 5.0
 _TINT = "#EFEDF6"
 
 

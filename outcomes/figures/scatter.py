@@ -94,7 +94,7 @@ def _limits(data: pd.DataFrame, ax: Axes) -> tuple[float, float]:
     pad = 0.04 * max(high - low for low, high in ranges)
     (x_low, x_high), (y_low, y_high) = ((low - pad, high + pad) for low, high in ranges)
     ax.set(xlim=(x_low, x_high), ylim=(y_low, y_high))
-    ax.set_aspect("equal", adjustable="box")
+    ax.set_aspect("equal", adjustable="box", anchor="SW")
     if not (data["planned"] > 0).any():
         ax.invert_xaxis()
         ax.invert_yaxis()
