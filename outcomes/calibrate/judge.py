@@ -106,8 +106,9 @@ def judge(
     """
     interval = fieller_reciprocal(rate, se, df=df, level=rules.level)
     counted = patients if class_patients is None else class_patients
-    more = more_patients_needed(rate, se, df, counted, rules)
     low, high = _limits(rate, se, df, rules.level)
+    hopeless = high < 1 / rules.max_factor
+    more = None if hopeless else more_patients_needed(rate, se, df, counted, rules)
     level = f"{100 * rules.level:g} %"
     reasons: list[str] = []
     if counted < rules.fewest:
@@ -130,13 +131,12 @@ def judge(
             "auxiliary or another way rather than a larger plan."
         )
     if reasons:
-        return Verdict(
-            "not supported",
-            " ".join([*reasons, _what_it_takes(rate, counted, more, rules)]),
-            np.nan,
-            interval,
-            more,
+        takes = (
+            _to_tell_from_zero(rate, se, df, counted, rules)
+            if hopeless
+            else _what_it_takes(rate, more, rules)
         )
+        return Verdict("not supported", " ".join([*reasons, takes]), np.nan, interval, more)
     factor = 1 / rate
     if counted < rules.enough:
         reasons.append(f"{_people(counted)} only; {rules.enough} are wanted.")
@@ -158,7 +158,7 @@ def judge(
         reasons.append(bent)
     used = min(factor, rules.max_factor)
     if reasons:
-        takes = _what_it_takes(rate, counted, more, rules) if more else ""
+        takes = _what_it_takes(rate, more, rules) if more else ""
         return Verdict("wide", " ".join([*reasons, takes]).strip(), used, interval, more)
     why = f"{_people(counted)}; the factor is known to within {interval.low:.2f} to "
     return Verdict("supported", f"{why}{interval.high:.2f}.", used, interval, 0)
@@ -203,11 +203,24 @@ def _limits(rate: float, se: float, df: float, level: float) -> tuple[float, flo
     return rate - half, rate + half
 
 
-def _what_it_takes(rate: float, patients: int, more: int | None, rules: Rules) -> str:
+def _to_tell_from_zero(rate: float, se: float, df: float, patients: int, rules: Rules) -> str:
+    """What more patients bring where even the upper limit is too low for any factor."""
+    known = (
+        f"The records already show a rate below {_percent(1 / rules.max_factor)}, the lowest that a "
+        f"factor of {rules.max_factor:g} can serve: more patients would not change that."
+    )
+    if _limits(rate, se, df, rules.level)[0] > 0 or rate <= 0:
+        return known
+    for total in range(patients, _MOST + 1):
+        share = total / patients
+        if _limits(rate, se / np.sqrt(share), df * share, rules.level)[0] > 0:
+            return f"{total - patients:,} more would tell it from zero. {known}"
+    return known
+
+
+def _what_it_takes(rate: float, more: int | None, rules: Rules) -> str:
     if more is None:
         return "No practicable number of further patients would change that."
-    if more == 0:
-        return "More patients alone would not change that."
     if rate < 1 / rules.max_factor:
         return (
             f"{more} more patients would tell whether the rate reaches "

@@ -1,0 +1,79 @@
+"""What to look at before a plan is used: sentences for single aims, and the standing cautions."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from outcomes.paths import data_path
+
+__all__ = ["clinical", "standing"]
+
+
+@cache
+def standing(section: str = "Always") -> tuple[str, ...]:
+    """The cautions of a section of shared/cautions.md, one string each, without markup.
+
+    Raises
+    ------
+    KeyError
+        If there is no such section.
+
+    Examples
+    --------
+    >>> standing()[0].split(".")[0]
+    'The treating clinician decides'
+    """
+    text = data_path("shared", "cautions.md").read_text(encoding="utf-8")
+    sections = {
+        part.split("\n", 1)[0].strip(): part.split("\n", 1)[1] for part in text.split("\n## ")[1:]
+    }
+    if section not in sections:
+        raise KeyError(f"shared/cautions.md has no section {section!r}")
+    lines = [line.strip() for line in sections[section].splitlines()]
+    return tuple(line[2:].replace("**", "") for line in lines if line.startswith("- "))
+
+
+def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str]:
+    """What a movement of this kind can do to bone, gum, roots and smile; common practice, no source.
+
+    Parameters
+    ----------
+    movement, tooth_class, arch
+        Words of the schema.
+    aim
+        Signed as in the cohort, mm or degrees.
+
+    Examples
+    --------
+    >>> clinical("vertical", "incisor", "upper", 1.5)
+    ['Extrusion of upper incisors shows more tooth and gum: look at the smile line first.']
+    """
+    front = tooth_class in ("incisor", "canine")
+    found = []
+    if movement == "buccolingual" and aim > 0:
+        found.append(
+            "Towards the outer plate of the bone: check its thickness, the gum and any recession."
+        )
+    if movement == "buccolingual" and aim < 0 and front:
+        found.append("Towards the inner plate of the bone: check its thickness.")
+    if movement == "torque":
+        plate = "inner" if aim > 0 else "outer"
+        found.append(
+            f"Torque turns the root towards the {plate} plate of the bone, which a scan does not "
+            "show: check the radiographs and the gum."
+        )
+    if movement == "tip" and front:
+        found.append("Tipping brings roots nearer to their neighbours: check the radiographs.")
+    if movement == "vertical" and aim > 0 and tooth_class == "incisor" and arch == "upper":
+        found.append(
+            "Extrusion of upper incisors shows more tooth and gum: look at the smile line first."
+        )
+    if movement == "vertical" and aim > 0 and tooth_class == "molar":
+        found.append("Extrusion of molars opens the bite and turns the mandible down and back.")
+    if movement == "vertical" and aim < 0:
+        found.append("Intrusion loads the root tip: check root length on the radiographs.")
+    if movement == "mesiodistal" and aim < 0 and tooth_class in ("molar", "premolar"):
+        found.append(
+            "Distal movement of back teeth needs anchorage, or the front teeth pay for it."
+        )
+    return found

@@ -1,0 +1,232 @@
+"""From a fit to the outlook of each kind of tooth, and to what is known of its rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.calibrate.landing import Outlook
+from outcomes.estimate.design import RateError, with_derived
+from outcomes.estimate.pooling import ToothRates, class_of, tooth_rates
+from outcomes.estimate.prediction import rate_moments
+from outcomes.estimate.rates import RateFit
+
+__all__ = ["Case", "Source"]
+
+_KNOTS = 25
+
+
+@dataclass(frozen=True)
+class Case:
+    """One kind of tooth: the values of the columns a fit asks for, and the sign of the aim."""
+
+    values: tuple[tuple[str, Any], ...]
+    sign: int
+
+    def frame(self, planned: np.ndarray) -> pd.DataFrame:
+        """Rows for the fit with these signed plans."""
+        values: dict[str, Any] = dict(self.values)
+        return pd.DataFrame({**values, "planned": planned, "plan_size": np.abs(planned)})
+
+
+@dataclass(frozen=True)
+class Known:
+    """What past cases say of a kind of tooth.
+
+    ``patients`` and ``movements`` are those with the same group and the same levels of covariates;
+    ``largest`` and ``largest_back`` the largest past plan in the direction of the aim and in the
+    other; ``own_movements`` records of this very patient.
+    """
+
+    group: str
+    rate: float
+    se: float
+    df: float
+    patients: int
+    movements: int
+    largest: float
+    largest_back: float
+    tooth_class: str = ""
+    class_patients: int | None = None
+    own_movements: int = 0
+
+
+@dataclass(frozen=True)
+class Source:
+    """A fit and, for a fit by tooth, its pooled rates."""
+
+    fit: RateFit
+    pooled: ToothRates | None
+    towards: tuple[str, ...]
+
+    @classmethod
+    def of(cls, fit: RateFit, towards: tuple[str, ...] = ("tooth_class",)) -> Source:
+        """Pool if the fit is by tooth."""
+        pooled = tooth_rates(fit, towards=towards) if fit.group[:1] == ("tooth",) else None
+        return cls(fit, pooled, towards)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns that an aim must have for this fit."""
+        return tuple(c for c in (*self.fit.group, *self.fit.design.covariates) if c != "plan_size")
+
+    def case(self, aim: pd.Series) -> Case:
+        """The kind of tooth of one aim (tooth, aim, movement, the columns of the fit).
+
+        Raises
+        ------
+        RateError
+            If a column is missing or blank.
+        """
+        sign = 1 if aim["aim"] > 0 else -1
+        given = aim.to_frame().T.assign(planned=float(aim["aim"]))
+        if "direction" in self.columns:
+            given = given.assign(direction=self._direction(sign))
+        frame = with_derived(given, self.columns)
+        values: list[tuple[str, Any]] = []
+        for name in self.columns:
+            value = frame[name].iloc[0]
+            if pd.isna(value):
+                raise RateError(f"{name} is blank, and the rates depend on it: fill it in.")
+            values.append((name, self._read(name, value)))
+        known = set(self.fit.design.patient_labels)
+        if aim.get("patient") in known:
+            values += [("patient", aim["patient"])]
+            if "tooth" not in self.columns:
+                values += [("tooth", aim["tooth"])]
+        return Case(tuple(values), sign)
+
+    def _read(self, name: str, value: Any) -> Any:
+        """A covariate that is a number in the fit, as a number."""
+        design = self.fit.design
+        if name not in design.covariates or name in design.covariate_levels:
+            return value
+        try:
+            return 0.0 if value == "none" else float(value)
+        except ValueError:
+            raise RateError(
+                f"{name} is {value!r}, but a number in the past cases: write a number."
+            ) from None
+
+    def _direction(self, sign: int) -> str:
+        from outcomes.cohort.schema import MOVEMENTS
+
+        words = {word for group in self.fit.groups for word in group.split()}
+        movement = MOVEMENTS.get(self.fit.movement or "")
+        if movement is None or words & {"positive", "negative"}:
+            return "positive" if sign > 0 else "negative"
+        return movement.positive_direction if sign > 0 else movement.negative_direction
+
+    def known(self, case: Case, size: float) -> Known:
+        """What past cases say, at plans of about ``size``.
+
+        Raises
+        ------
+        RateError
+            If past cases hold no such tooth.
+        """
+        if self.pooled is not None:
+            return self._pooled_known(case, size)
+        moments = rate_moments(self.fit, case.frame(np.array([case.sign * size]))).iloc[0]
+        se = float(np.sqrt(moments["variance_estimate"]))
+        return self._counted(case, float(moments["rate"]), se, float(moments["df"]))
+
+    def _group(self, case: Case) -> str:
+        values = dict(case.values)
+        return " ".join(str(values[name]) for name in self.fit.group) if self.fit.group else "all"
+
+    def _counted(self, case: Case, rate: float, se: float, df: float, **more: Any) -> Known:
+        design = self.fit.design
+        group = self._group(case)
+        alike = np.array(design.groups)[design.group_code] == group
+        values = dict(case.values)
+        for name, levels in design.covariate_levels.items():
+            for level in levels[1:]:
+                column = design.x[:, design.names.index(f"{name}: {level}")]
+                alike &= (column != 0) == (str(values[name]) == level)
+        signed = design.planned[alike] * case.sign
+        own = 0
+        if "patient" in values:
+            own = int((design.patient_labels[design.patient] == values["patient"]).sum())
+        return Known(
+            group=group,
+            rate=rate,
+            se=se,
+            df=df,
+            patients=len(np.unique(design.patient[alike])),
+            movements=int(alike.sum()),
+            largest=float(signed.max(initial=0.0)),
+            largest_back=float((-signed).max(initial=0.0)),
+            own_movements=own,
+            **more,
+        )
+
+    def _pooled_known(self, case: Case, size: float) -> Known:
+        assert self.pooled is not None
+        values = dict(case.values)
+        group = self._group(case)
+        rates = self.pooled.rates
+        own = rates[rates["group"].astype(str) == group]
+        if len(own):
+            row = own.iloc[0]
+            patients = row["class_patients"]
+        else:
+            rest = [str(values[name]) for name in self.fit.group[1:]]
+            name = " ".join([*class_of(values["tooth"], self.towards), *rest])
+            row = self._class_row(name, group)
+            patients = row["patients"]
+        # what covariates and a patient's own records add comes on top of the pooled rate
+        stand_in = self._stand_in(case)
+        single = rate_moments(self.fit, stand_in.frame(np.array([case.sign * size]))).iloc[0]
+        at = self.fit.groups.index(self._group(stand_in))
+        return self._counted(
+            case,
+            float(row["rate"] + single["rate"] - self.fit.mixed.beta[at]),
+            float(row["se"]),
+            float(row["df"]),
+            tooth_class=str(row["tooth_class"]),
+            class_patients=int(patients),
+        )
+
+    def _class_row(self, name: str, group: str) -> pd.Series:
+        assert self.pooled is not None
+        classes = self.pooled.classes
+        row = classes[classes["tooth_class"] == name]
+        if not len(row):
+            raise RateError(f"No past case has tooth {group}, nor another {name} tooth.")
+        return row.iloc[0]
+
+    def outlook(self, case: Case, largest: float, known: Known) -> Outlook:
+        """Mean, variance and df of the result at plans up to ``largest``, in the aim's direction."""
+        plan = np.linspace(0.0, largest, _KNOTS)
+        if self.pooled is None:
+            moments = self.fit.predict(case.frame(case.sign * plan), levels=())
+            mean = case.sign * moments["expected"].to_numpy()
+            return Outlook.through(
+                plan, mean, moments["sd"].to_numpy() ** 2, moments["df"].to_numpy()
+            )
+        # the pooled rate and its variance take the place of the single tooth's own
+        stand_in = self._stand_in(case)
+        frame = stand_in.frame(case.sign * plan)
+        moments = self.fit.predict(frame, levels=())
+        single = rate_moments(self.fit, frame)
+        change = known.rate - single["rate"].to_numpy()
+        mean = case.sign * moments["expected"].to_numpy() + change * plan
+        variance = moments["sd"].to_numpy() ** 2
+        variance += (known.se**2 - single["variance_estimate"].to_numpy()) * plan**2
+        return Outlook.through(plan, mean, variance, moments["df"].to_numpy())
+
+    def _stand_in(self, case: Case) -> Case:
+        """The case itself, or one with another tooth of its class where it has no records."""
+        assert self.pooled is not None
+        if self._group(case) in self.fit.groups:
+            return case
+        values = dict(case.values)
+        rest = [str(values[name]) for name in self.fit.group[1:]]
+        name = " ".join([*class_of(values["tooth"], self.towards), *rest])
+        rates = self.pooled.rates
+        values["tooth"] = rates.loc[rates["tooth_class"] == name, "tooth"].iloc[0]
+        return Case(tuple(values.items()), case.sign)

@@ -1,0 +1,566 @@
+"""What to plan for a new patient's aims, what to expect of it, and when the records cannot say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.calibrate import cautions
+from outcomes.calibrate.aims import Aims, read_aims
+from outcomes.calibrate.factors import bent_sentence
+from outcomes.calibrate.judge import Rules, Verdict, judge
+from outcomes.calibrate.landing import Outlook, best_plan, plan_for_mean
+from outcomes.calibrate.outlooks import Case, Known, Source
+from outcomes.cohort.schema import TOLERANCE
+from outcomes.cohort.sieve import gather, problem_frame
+from outcomes.cohort.teeth import Notation
+from outcomes.estimate.design import RateError
+from outcomes.estimate.rates import RateFit
+
+__all__ = [
+    "AS_AIMED",
+    "BEST",
+    "DIRECT",
+    "OPTIONS",
+    "PER_ALIGNER",
+    "Plan",
+    "PlanLimits",
+    "prescribe",
+]
+
+AS_AIMED, DIRECT, BEST = "as aimed", "aim / rate", "best chance"
+OPTIONS = (AS_AIMED, DIRECT, BEST)
+
+PER_ALIGNER: Mapping[str, float] = MappingProxyType(
+    {
+        "mesiodistal": 0.25,
+        "buccolingual": 0.25,
+        "vertical": 0.25,
+        "tip": 1.0,
+        "torque": 1.0,
+        "rotation": 2.0,
+    }
+)
+"""Largest step of one aligner, mm or degrees: common practice, no source."""
+
+
+@dataclass(frozen=True)
+class PlanLimits:
+    """What a plan must keep to; common practice, no source; all settable.
+
+    Attributes
+    ----------
+    tolerance
+        Near enough: mm and degree, or by movement. Default 0.5 mm and 2 degrees (Angle Orthod
+        2017;87(6):809–815, doi:10.2319/022717-147.1).
+    over_cap
+        Largest chance of overshooting by more than the tolerance, for the best-chance plan.
+    per_aligner
+        movement -> largest step of one aligner, mm or degree.
+    aligners
+        Most aligners a course may have; None for no limit.
+    days_per_aligner
+        Wear interval, days; a days column of the aims goes first.
+    """
+
+    tolerance: Mapping[str, float] = field(default_factory=lambda: dict(TOLERANCE))
+    over_cap: float = 0.10
+    per_aligner: Mapping[str, float] = field(default_factory=lambda: dict(PER_ALIGNER))
+    aligners: int | None = None
+    days_per_aligner: float = 7.0
+
+    def __post_init__(self) -> None:
+        if not 0 < self.over_cap < 1:
+            raise ValueError(f"over_cap must lie between 0 and 1, not {self.over_cap}.")
+        numbers = [*self.tolerance.values(), *self.per_aligner.values(), self.days_per_aligner]
+        if min(numbers) <= 0 or (self.aligners is not None and self.aligners < 1):
+            raise ValueError("Tolerances, steps, days and aligners must be above 0.")
+
+    def near(self, movement: str, unit: str) -> float:
+        """The tolerance of a movement, in its unit."""
+        return float(self.tolerance.get(movement, self.tolerance.get(unit, TOLERANCE[unit])))
+
+    def step(self, movement: str) -> float:
+        """The largest step of one aligner."""
+        return float(self.per_aligner.get(movement, PER_ALIGNER[movement]))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Prescriptions for aims, with what to expect and what to look at.
+
+    Attributes
+    ----------
+    aims
+        One row for each aim: row, patient, tooth, movement, unit, aim, group, rate, factor, low,
+        high, kind, verdict, why, more_patients, patients, movements, tolerance, cautions.
+    options
+        Three rows for each aim, option "as aimed", "aim / rate" (the factor, capped) and "best
+        chance" (best chance of landing within the tolerance under the cap on overshooting):
+        planned, expected, low_80, high_80, low_95, high_95 (mm or degrees, signed; ranges of the
+        next measured result), within, over (chances), aligners, days. Where the verdict is "not
+        supported" there are no numbers.
+    problems
+        What was wrong with the aims: table, row, column, value, problem, remedy, severity.
+    limits, rules
+        The limits that were kept.
+    sources
+        The fits, by movement.
+    standing
+        The cautions that go with every plan.
+    """
+
+    aims: pd.DataFrame
+    options: pd.DataFrame
+    problems: pd.DataFrame
+    limits: PlanLimits
+    rules: Rules
+    sources: Mapping[str, Source]
+    source: str
+
+    @property
+    def standing(self) -> tuple[str, ...]:
+        """The cautions that go with every plan."""
+        return cautions.standing()
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row for each aim with both prescriptions side by side."""
+        wide = self.aims[["row", "patient", "tooth", "movement", "unit", "aim", "verdict"]]
+        for option, name in ((DIRECT, "direct"), (BEST, "best")):
+            rows = self.options[self.options["option"] == option].set_index("at")
+            for column in ("planned", "expected", "low_80", "high_80", "low_95", "high_95"):
+                wide = wide.assign(**{f"{name}_{column}": rows[column].reindex(wide.index)})
+            for column in ("within", "over", "aligners", "days"):
+                wide = wide.assign(**{f"{name}_{column}": rows[column].reindex(wide.index)})
+        plain = self.options[self.options["option"] == AS_AIMED].set_index("at")
+        return wide.assign(
+            as_aimed_within=plain["within"].reindex(wide.index),
+            why=self.aims["why"],
+            cautions=self.aims["cautions"],
+        )
+
+    @property
+    def aligners(self) -> pd.DataFrame:
+        """option, aligners, days: of the slowest tooth, as all teeth move at once."""
+        known = self.options.dropna(subset=["aligners"])
+        table = known.groupby("option", sort=False)[["aligners", "days"]].max().reset_index()
+        return table.astype({"aligners": "int64"})
+
+    def plot(self, movement: str | None = None, ax: Any = None) -> Any:
+        """Aim against plan with the chance of landing shaded; returns the Axes."""
+        from outcomes.figures.calibration import chance_map
+
+        return chance_map(self, movement, ax=ax)
+
+    def __repr__(self) -> str:
+        columns = ["tooth", "movement", "aim", "verdict", "direct_planned", "best_planned"]
+        shown = self.table[[*columns, "best_expected", "best_within", "best_over"]]
+        lines = [shown.to_string(index=False, float_format="{:.2f}".format)]
+        for row in self.aims.itertuples():
+            lines.append(f"{row.tooth} {row.movement}: {row.why} {row.cautions}".strip())
+        return "\n".join([*lines, *self.standing])
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        table = self.table.drop(columns=["why", "cautions"])
+        body = table.to_html(index=False, float_format="{:.2f}".format, border=0, na_rep="–")
+        said = "".join(
+            f"<li>{escape(f'{r.tooth} {r.movement}: {r.why} {r.cautions}'.strip())}</li>"
+            for r in self.aims.itertuples()
+        )
+        standing = "".join(f"<li>{escape(text)}</li>" for text in self.standing)
+        return f"{body}<ul>{said}</ul><p>Always:</p><ul>{standing}</ul>"
+
+
+def prescribe(
+    fit: RateFit | Mapping[str, RateFit],
+    aims: pd.DataFrame | str | Path | Aims,
+    *,
+    limits: PlanLimits | None = None,
+    rules: Rules | None = None,
+    notation: Notation | None = None,
+    towards: tuple[str, ...] = ("tooth_class",),
+) -> Plan:
+    """Two prescriptions for each aim, with what to expect and the chances of landing.
+
+    Parameters
+    ----------
+    fit
+        A fit (``fit_rate``), or several by movement (``fit_rates``).
+    aims
+        A frame, or the path of a spreadsheet or CSV file: tooth, aim (mm or degrees, signed as in
+        the cohort), movement (unless one fit is given), and the columns the rates depend on,
+        as attachment; perhaps days (per aligner) and patient. The aims of a patient of the cohort
+        use what is known of that patient.
+    limits
+        Tolerance, cap on overshooting, steps of one aligner, days.
+    rules
+        When a factor is supported.
+    notation
+        How teeth are numbered in the aims.
+    towards
+        What single-tooth rates are pooled towards, for a fit by tooth.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    CohortError
+        If no aim can be used; lists every problem.
+
+    Notes
+    -----
+    achieved at plan x ~ rate x ± t sqrt((var_rate + var_patient + var_tooth) x² + var_residual).
+    The chances are of what the next scan will show, its measurement error included, and hold for a
+    patient and a tooth like those of the cohort.
+
+    Examples
+    --------
+    >>> from outcomes.estimate.rates import fit_rate
+    >>> from outcomes.simulate import simulate_rates
+    >>> past = simulate_rates(40, seed=1, movement="vertical", rates=0.55)
+    >>> plan = prescribe(fit_rate(past), pd.DataFrame({"tooth": [31, 16], "aim": [-1.5, 0.6]}))
+    >>> plan.table[["tooth", "direct_planned", "best_planned", "best_expected"]].round(1)
+       tooth  direct_planned  best_planned  best_expected
+    0     31            -2.7          -2.6           -1.4
+    1     16             1.1           1.1            0.6
+    """
+    limits, rules = limits or PlanLimits(), rules or Rules()
+    fits = _by_movement(fit)
+    only = next(iter(fits)) if len(fits) == 1 else None
+    read = aims if isinstance(aims, Aims) else read_aims(aims, movement=only, notation=notation)
+    sources = {name: Source.of(one, towards) for name, one in fits.items()}
+    bent = {name: bent_sentence(one, rules) for name, one in fits.items()}
+    found: list[pd.DataFrame] = []
+    known: dict[int, tuple[Case, Known]] = {}
+    declined: dict[int, str] = {}
+    unusable: list[int] = []
+    for at, aim in read.rows.iterrows():
+        index = int(str(at))
+        source = sources.get(str(aim["movement"]))
+        if source is None:
+            declined[index] = f"The past cases hold no rates of {aim['movement']}."
+            continue
+        missing = [c for c in source.columns if c not in (*aim.index, "direction")]
+        if missing:
+            found.append(_lacks(aim, missing))
+            unusable.append(index)
+            continue
+        try:
+            case = source.case(aim)
+            known[index] = (case, source.known(case, abs(float(aim["aim"]))))
+        except RateError as error:
+            declined[index] = str(error)
+    rows = read.rows.drop(index=unusable)
+    found += _odd_days(rows, limits)
+    verdicts = {
+        at: _judge(what, rules, bent[str(rows.loc[at, "movement"])])
+        for at, (_, what) in known.items()
+    }
+    options = _options(rows, sources, known, verdicts, limits, rules)
+    return Plan(
+        aims=_aims_table(rows, known, verdicts, declined, options, limits, rules),
+        options=options,
+        problems=gather([read.problems, *found]),
+        limits=limits,
+        rules=rules,
+        sources=sources,
+        source=read.source,
+    )
+
+
+def _by_movement(fit: RateFit | Mapping[str, RateFit]) -> dict[str, RateFit]:
+    if isinstance(fit, Mapping):
+        if not fit:
+            raise RateError("No fit: there is no movement whose rates are known.")
+        return dict(fit)
+    if fit.movement is None:
+        raise RateError(
+            "The fit does not say which movement it is of: give fit_rate a frame with the column "
+            "movement, or movement=."
+        )
+    return {fit.movement: fit}
+
+
+def _lacks(aim: pd.Series, missing: list[str]) -> pd.DataFrame:
+    names = ", ".join(missing)
+    return problem_frame(
+        "aims",
+        int(aim["row"]),
+        missing[0],
+        "",
+        f"the rates of {aim['movement']} depend on {names}, which the aims do not give",
+        f"Add the column {names}, or fit the rates without.",
+        "exclude",
+    )
+
+
+def _judge(known: Known, rules: Rules, bent: str) -> Verdict:
+    return judge(
+        known.rate,
+        known.se,
+        known.df,
+        known.patients,
+        rules,
+        borrowed=known.tooth_class,
+        class_patients=known.class_patients,
+        bent=bent,
+    )
+
+
+def _options(
+    rows: pd.DataFrame,
+    sources: Mapping[str, Source],
+    known: Mapping[int, tuple[Case, Known]],
+    verdicts: Mapping[int, Verdict],
+    limits: PlanLimits,
+    rules: Rules,
+) -> pd.DataFrame:
+    """Three rows for each aim; those of one kind of tooth share an outlook and are done at once."""
+    alike: dict[tuple[str, Case], list[int]] = {}
+    for at, (case, _) in known.items():
+        if verdicts[at].verdict != "not supported":
+            alike.setdefault((str(rows.loc[at, "movement"]), case), []).append(at)
+    parts = [pd.DataFrame(columns=_OPTION_COLUMNS)]
+    for (movement, case), index in alike.items():
+        aims = rows.loc[index]
+        size = aims["aim"].abs().to_numpy(float)
+        most = rules.max_factor * size
+        if limits.aligners is not None:
+            most = np.minimum(most, limits.aligners * limits.step(movement))
+        what = known[index[0]][1]
+        outlook = sources[movement].outlook(case, float(max(most.max(), size.max())), what)
+        parts.append(_for_case(aims, movement, case, outlook, most, limits))
+    done = {at for index in alike.values() for at in index}
+    blank = [at for at in rows.index if at not in done]
+    if blank:
+        numbers = [c for c in _OPTION_COLUMNS if c not in ("at", "option")]
+        names = [(at, option) for at in blank for option in OPTIONS]
+        parts.append(pd.DataFrame(names, columns=["at", "option"]).reindex(columns=_OPTION_COLUMNS))
+        parts[-1][numbers] = parts[-1][numbers].astype(float)
+    parts = [part for part in parts if len(part)] or parts[:1]
+    table = pd.concat(parts, ignore_index=True)
+    table["option"] = pd.Categorical(table["option"], categories=pd.Index(list(OPTIONS)))
+    table = table.sort_values(["at", "option"], kind="stable", ignore_index=True)
+    table["option"] = table["option"].astype(str)
+    return table
+
+
+_OPTION_COLUMNS = [
+    "at",
+    "tooth",
+    "movement",
+    "aim",
+    "option",
+    "planned",
+    "expected",
+    "low_80",
+    "high_80",
+    "low_95",
+    "high_95",
+    "within",
+    "over",
+    "aligners",
+    "days",
+    "held",
+]
+
+
+def _for_case(
+    aims: pd.DataFrame,
+    movement: str,
+    case: Case,
+    outlook: Outlook,
+    most: np.ndarray,
+    limits: PlanLimits,
+) -> pd.DataFrame:
+    size = aims["aim"].abs().to_numpy(float)
+    tolerance = limits.near(movement, str(aims["unit"].iloc[0]))
+    days = _days(aims, limits)
+    best, held = best_plan(outlook, size, tolerance, most, limits.over_cap)
+    direct = plan_for_mean(outlook, size, most)
+    parts = []
+    for option, plan in ((AS_AIMED, size), (DIRECT, direct), (BEST, best)):
+        chances = outlook.chances(plan, size, tolerance)
+        mean = outlook.at(plan)[0]
+        aligners = np.ceil(plan / limits.step(movement) - 1e-9)
+        columns: dict[str, Any] = {
+            "at": aims.index,
+            "tooth": aims["tooth"].to_numpy(),
+            "movement": movement,
+            "aim": aims["aim"].to_numpy(float),
+            "option": option,
+            "planned": case.sign * plan,
+            "expected": case.sign * mean,
+        }
+        for level in (0.80, 0.95):
+            ends = np.sort(case.sign * np.stack(outlook.range(plan, level)), axis=0)
+            columns[f"low_{100 * level:.0f}"], columns[f"high_{100 * level:.0f}"] = ends
+        columns |= {"within": chances.within, "over": chances.over, "aligners": aligners}
+        columns |= {"days": aligners * days, "held": held if option == BEST else False}
+        parts.append(pd.DataFrame(columns))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _days(aims: pd.DataFrame, limits: PlanLimits) -> np.ndarray:
+    """Days per aligner of each aim: its own, or that of the limits."""
+    given = _given_days(aims)
+    return np.where(given > 0, given, limits.days_per_aligner)
+
+
+def _given_days(aims: pd.DataFrame) -> np.ndarray:
+    name = _days_column(aims)
+    if name is None:
+        return np.full(len(aims), np.nan)
+    return pd.to_numeric(aims[name], errors="coerce").to_numpy(float, na_value=np.nan)
+
+
+def _days_column(aims: pd.DataFrame) -> str | None:
+    names = ("days", "days_per_aligner", "days per aligner")
+    return next((str(c) for c in aims.columns if str(c).casefold() in names), None)
+
+
+def _odd_days(aims: pd.DataFrame, limits: PlanLimits) -> list[pd.DataFrame]:
+    name = _days_column(aims)
+    if name is None:
+        return []
+    odd = ~(_given_days(aims) > 0) & aims[name].notna().to_numpy() & (aims[name] != "").to_numpy()
+    problem = f"not a number of days: {limits.days_per_aligner:g} are used"
+    return [
+        problem_frame(
+            "aims", int(r), name, str(v), problem, "Write the days each aligner is worn.", "check"
+        )
+        for r, v in zip(aims.loc[odd, "row"], aims.loc[odd, name], strict=True)
+    ]
+
+
+def _aims_table(
+    rows: pd.DataFrame,
+    known: Mapping[int, tuple[Case, Known]],
+    verdicts: Mapping[int, Verdict],
+    declined: Mapping[int, str],
+    options: pd.DataFrame,
+    limits: PlanLimits,
+    rules: Rules,
+) -> pd.DataFrame:
+    by_aim = {int(str(at)): part.set_index("option") for at, part in options.groupby("at")}
+    records = []
+    for at, aim in rows.iterrows():
+        index = int(str(at))
+        movement, unit = str(aim["movement"]), str(aim["unit"])
+        said = cautions.clinical(movement, str(aim["tooth_class"]), str(aim["arch"]), aim["aim"])
+        record: dict[str, Any] = {
+            "tolerance": limits.near(movement, unit),
+            "verdict": "not supported",
+            "more_patients": rules.enough,
+        }
+        if index in known:
+            what, verdict = known[index][1], verdicts[index]
+            record |= {
+                "group": what.group,
+                "patients": what.patients,
+                "movements": what.movements,
+                "rate": what.rate,
+                "factor": 1 / what.rate if what.rate else np.inf,
+                "low": verdict.interval.low,
+                "high": verdict.interval.high,
+                "kind": verdict.interval.kind,
+                "verdict": verdict.verdict,
+                "why": verdict.why,
+                "more_patients": verdict.more_patients,
+            }
+            if verdict.verdict != "not supported":
+                said = [*_said_of(aim, what, by_aim[index], limits, rules), *said]
+        else:
+            record["why"] = f"{declined[index]} {rules.enough} patients with such movements are "
+            record["why"] += "needed for a firm factor."
+        records.append({**record, "cautions": " ".join(said)})
+    extra = pd.DataFrame(records, index=rows.index).reindex(columns=_AIM_COLUMNS)
+    extra["more_patients"] = extra["more_patients"].astype("Int64")
+    clash = [c for c in rows.columns if c in extra.columns]
+    return pd.concat([rows.drop(columns=clash), extra], axis=1)
+
+
+_AIM_COLUMNS = [
+    "group",
+    "patients",
+    "movements",
+    "rate",
+    "factor",
+    "low",
+    "high",
+    "kind",
+    "verdict",
+    "why",
+    "more_patients",
+    "tolerance",
+    "cautions",
+]
+
+
+def _said_of(
+    aim: pd.Series, known: Known, options: pd.DataFrame, limits: PlanLimits, rules: Rules
+) -> list[str]:
+    """Cautions that follow from the numbers of one aim."""
+    movement, unit = str(aim["movement"]), str(aim["unit"])
+    size = abs(float(aim["aim"]))
+    mark = " mm" if unit == "mm" else "°"
+    tolerance = limits.near(movement, unit)
+    direct, best = options.loc[DIRECT], options.loc[BEST]
+    largest = max(abs(direct["planned"]), abs(best["planned"]))
+    said = []
+    if known.own_movements:
+        said.append(
+            f"Uses this patient's own {known.own_movements} past movements beside those of others."
+        )
+    if known.largest == 0:
+        said.append(
+            "Every past plan of this kind went the other way: the rate is taken from there, "
+            "untested in this direction."
+        )
+    elif largest > known.largest:
+        said.append(
+            f"Larger than any past plan of this kind (largest {known.largest:.3g}{mark}): an "
+            "extrapolation."
+        )
+    if size <= tolerance:
+        said.append(
+            f"The aim is within the tolerance of {tolerance:g}{mark}: leaving the tooth alone would "
+            "count as landing too."
+        )
+    course = np.inf if limits.aligners is None else limits.aligners * limits.step(movement)
+    if abs(direct["planned"]) >= course * (1 - 1e-6):
+        said.append(
+            f"Held at what {limits.aligners} aligners allow ({course:.3g}{mark}): expect "
+            f"{abs(direct['expected']):.2g}{mark} of {size:.3g}{mark}."
+        )
+    elif abs(direct["expected"]) < size * (1 - 1e-3) and known.rate * rules.max_factor >= 1:
+        said.append(
+            f"At the cap of {rules.max_factor:g} times the aim, expect "
+            f"{abs(direct['expected']):.2g}{mark} of {size:.3g}{mark}."
+        )
+    if best["over"] > limits.over_cap + 1e-3:
+        said.append(
+            f"The chance of overshooting is {100 * best['over']:.0f} % at the least, above the cap "
+            f"of {100 * limits.over_cap:.0f} %."
+        )
+    elif best["held"]:
+        said.append(
+            f"The cap of {100 * limits.over_cap:.0f} % on overshooting holds the best-chance plan "
+            "down."
+        )
+    if best["within"] < 0.5:
+        said.append(
+            f"More likely than not to miss by over {tolerance:g}{mark}: plan for a further course."
+        )
+    return said
