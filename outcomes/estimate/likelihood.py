@@ -6,6 +6,7 @@ many problems (starts, replicates) are evaluated side by side.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,8 @@ from numpy.typing import NDArray
 
 from outcomes.estimate.crossproducts import Array, Blocks, sum_within
 
-_CHUNK = 150_000  # sites x problems evaluated at once, so that memory stays near that of the data
+_CHUNK = 15_000  # sites x problems evaluated at once, so that work stays in the processor's cache
+_STEP = 1e-5  # of theta, for the Hessian
 
 
 @dataclass(frozen=True)
@@ -123,24 +125,72 @@ def _inverse_and_logdet(m: Array) -> tuple[Array, Array]:
 
 def evaluate(theta: Array, blocks: Blocks, problems: Problems, *, reml: bool) -> Evaluation:
     """Profiled (restricted) deviance and gradient at ``theta`` (B, d), problem by problem."""
-    size = max(1, _CHUNK // max(1, blocks.sites))
-    if len(theta) <= size:
-        return _evaluate(theta, blocks, problems, reml)
-    parts = [
-        _evaluate(
-            theta[i : i + size], blocks, problems.take(np.arange(len(theta))[i : i + size]), reml
-        )
-        for i in range(0, len(theta), size)
-    ]
+    parts = []
+    for index in _chunks(len(theta), blocks):
+        part, at = problems.take(index), theta[index]
+        sites = _site_step(at[:, -1] ** 2, blocks, part) if blocks.has_site else None
+        parts.append(_evaluate(at, blocks, part, sites, reml))
+    if len(parts) == 1:
+        return parts[0]
     return Evaluation(
         *(np.concatenate([getattr(e, f) for e in parts]) for f in Evaluation.__dataclass_fields__)
     )
 
 
-def _site_step(
-    lam: Array, blocks: Blocks, problems: Problems
-) -> tuple[Array, Array, Array, Array, Array, Array, Array, Array]:
+def with_hessian(
+    theta: Array, blocks: Blocks, problems: Problems, *, reml: bool
+) -> tuple[Array, Array, Array]:
+    """Deviance (B,), gradient (B, d) and Hessian (B, d, d) at ``theta`` (B, d).
+
+    The Hessian is by forward differences of the exact gradient. The sums over sites depend on the
+    last theta only, so that they are formed twice and not once for each parameter.
+    """
+    d = blocks.parameters
+    parts = []
+    for index in _chunks(2 * len(theta), blocks):
+        index = index[index < len(theta)]
+        if not len(index):
+            continue
+        b, at, part = len(index), theta[index], problems.take(index)
+        points = np.concatenate([at[None], at[None] + _STEP * np.eye(d)[:, None, :]])
+        same = np.tile(np.arange(b), d + 1)
+        sites = None
+        if blocks.has_site:
+            lam = np.concatenate([at[:, -1], at[:, -1] + _STEP]) ** 2
+            sums = _site_step(lam, blocks, part.take(np.tile(np.arange(b), 2)))
+            sites = sums.take(same + b * (np.arange(len(same)) >= d * b))
+        e = _evaluate(points.reshape(-1, d), blocks, part.take(same), sites, reml)
+        gradients = e.gradient.reshape(d + 1, b, d)
+        hessian = np.moveaxis((gradients[1:] - gradients[0]) / _STEP, 0, 1)
+        parts.append((e.deviance[:b], gradients[0], (hessian + hessian.transpose(0, 2, 1)) / 2))
+    deviance, gradient, hessian = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return deviance, gradient, hessian
+
+
+def _chunks(count: int, blocks: Blocks) -> Iterator[NDArray[np.int64]]:
+    size = max(1, _CHUNK // max(1, blocks.sites))
+    return (np.arange(i, min(i + size, count)) for i in range(0, count, size))
+
+
+@dataclass(frozen=True)
+class _SiteSums:
     """What the site level takes from C, A, T and adds to log|V|; and the derivatives by lam."""
+
+    c: Array
+    c_slope: Array
+    a: Array
+    a_slope: Array
+    t: Array
+    t_slope: Array
+    log: Array
+    log_slope: Array
+
+    def take(self, index: NDArray[np.int64]) -> _SiteSums:
+        return _SiteSums(*(getattr(self, f)[index] for f in self.__dataclass_fields__))
+
+
+def _site_step(lam: Array, blocks: Blocks, problems: Problems) -> _SiteSums:
+    """The sums over sites at ``lam`` (B,)."""
     p, q = blocks.p, blocks.q
     grow = 1 + lam[:, None] * blocks.site_n
     weights = np.stack([lam[:, None] / grow, 1 / (grow * grow)])  # w and dw/dlam, (2, B, S)
@@ -173,7 +223,9 @@ def _site_step(
     t = np.concatenate(
         [sums[:, :, pairs:].reshape(2, b, p, q, -1), sums_y.reshape(2, b, 1, q, -1)], 2
     )
-    return c[0], c[1], a[0], a[1], t[0], t[1], log_terms.sum(-1), slope_terms.sum(-1)
+    return _SiteSums(
+        c[0], c[1], a[0], a[1], t[0], t[1], log_terms.sum(-1), slope_terms.sum(-1)
+    )
 
 
 def _quadratic(left: Array, right: Array) -> Array:
@@ -182,7 +234,9 @@ def _quadratic(left: Array, right: Array) -> Array:
     return left.reshape(b, k, -1) @ right.reshape(len(right), k, -1).transpose(0, 2, 1)
 
 
-def _evaluate(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> Evaluation:
+def _evaluate(
+    theta: Array, blocks: Blocks, problems: Problems, sites: _SiteSums | None, reml: bool
+) -> Evaluation:
     p, q, d = blocks.p, blocks.q, blocks.parameters
     count = len(theta)
     psi, jacobian = psi_and_jacobian(theta, q)
@@ -191,10 +245,8 @@ def _evaluate(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> E
     t = np.broadcast_to(problems.zw, (count, *problems.zw.shape[1:]))
     c = np.broadcast_to(problems.base, (count, *problems.base.shape[1:]))
     log_v = np.zeros(count)
-    if blocks.has_site:
-        root = theta[:, -1]
-        c0, c1, a0, a1, t0, t1, log_site, slope_site = _site_step(root**2, blocks, problems)
-        a, t, c, log_v = a - a0, t - t0, c - c0, log_v + log_site
+    if sites is not None:
+        a, t, c, log_v = a - sites.a, t - sites.t, c - sites.c, log_v + sites.log
 
     eye = np.eye(q)[None, :, :, None]
     inner, log_inner = _inverse_and_logdet(eye + np.einsum("bijP,bjk->bikP", a, psi))
@@ -223,13 +275,14 @@ def _evaluate(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> E
             both = product + product.transpose(0, 2, 1) if off_diagonal else product
             d_c[:, j] -= change[:, None, None] * both
             d_log[:, j] += change * (2 * trace if off_diagonal else trace)
-    if blocks.has_site:
-        # A' = -a1 and T' = -t1: the derivative of C is symmetric in the two halves
-        half = -t1 + 0.5 * np.einsum("bijP,bkjP->bkiP", a1, kt)
+    if sites is not None:
+        # A and T fall by a_slope and t_slope; the derivative of C is symmetric in its halves
+        half = -sites.t_slope + 0.5 * np.einsum("bijP,bkjP->bkiP", sites.a_slope, kt)
         cross = _quadratic(half, counted_kt)
-        trace = np.einsum("bijP,bjiP->bP", k_matrix, a1)
-        d_c[:, -1] = 2 * root[:, None, None] * (-c1 - cross - cross.transpose(0, 2, 1))
-        d_log[:, -1] = 2 * root * (slope_site - (flat * trace).sum(-1))
+        trace = np.einsum("bijP,bjiP->bP", k_matrix, sites.a_slope)
+        root = 2 * theta[:, -1]
+        d_c[:, -1] = root[:, None, None] * (-sites.c_slope - cross - cross.transpose(0, 2, 1))
+        d_log[:, -1] = root * (sites.log_slope - (flat * trace).sum(-1))
 
     cxx, cxy, cyy = c[:, :p, :p], c[:, :p, p], c[:, p, p]
     inverse = np.linalg.inv(cxx)

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outcomes.estimate.crossproducts import Array, Blocks
-from outcomes.estimate.likelihood import Problems, evaluate
+from outcomes.estimate.likelihood import Problems, evaluate, with_hessian
 
-_STEP = 1e-5
+_LAST_STEP = 1e-6  # promised fall of the deviance below which a Newton step needs no check
 _MOST_ITERATIONS = 100
 _MANY_STARTS = 20_000  # sites up to which several starts are tried
 
@@ -20,19 +20,6 @@ def standard_deviations(blocks: Blocks) -> list[int]:
     """Positions in theta of the standard deviations (the rest are off-diagonal)."""
     diagonal = [0] if blocks.q == 1 else [0, 2]
     return [*diagonal, blocks.parameters - 1] if blocks.has_site else diagonal
-
-
-def _with_hessian(
-    theta: Array, blocks: Blocks, problems: Problems, reml: bool
-) -> tuple[Array, Array, Array]:
-    """Deviance, gradient and Hessian (forward differences of the exact gradient)."""
-    b, d = theta.shape
-    points = np.concatenate([theta[None], theta[None] + _STEP * np.eye(d)[:, None, :]])
-    index = np.tile(np.arange(b), d + 1)
-    e = evaluate(points.reshape(-1, d), blocks, problems.take(index), reml=reml)
-    gradients = e.gradient.reshape(d + 1, b, d)
-    hessian = np.moveaxis((gradients[1:] - gradients[0]) / _STEP, 0, 1)
-    return e.deviance[:b], gradients[0], (hessian + hessian.transpose(0, 2, 1)) / 2
 
 
 def _newton_step(gradient: Array, hessian: Array, radius: Array) -> tuple[Array, Array]:
@@ -52,7 +39,7 @@ def _descend(
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Trust-region Newton descent of B problems at once: theta, deviance, converged."""
     theta = start.copy()
-    deviance, gradient, hessian = _with_hessian(theta, blocks, problems, reml)
+    deviance, gradient, hessian = with_hessian(theta, blocks, problems, reml=reml)
     radius = np.ones(len(theta))
     converged = np.zeros(len(theta), dtype=bool)
     for _ in range(_MOST_ITERATIONS):
@@ -60,11 +47,17 @@ def _descend(
         if not len(active):
             break
         step, promise = _newton_step(gradient[active], hessian[active], radius[active])
+        done = promise < _LAST_STEP
+        last = active[done]
+        theta[last] += step[done]
+        deviance[last] -= promise[done]
+        converged[last] = True
+        active, step = active[~done], step[~done]
+        if not len(active):
+            break
         trial = theta[active] + step
-        new = _with_hessian(trial, blocks, problems.take(active), reml)
-        noise = 1e-12 * np.abs(deviance[active]) + 1e-11
-        better = new[0] <= deviance[active] + noise
-        done = promise < 1e-9 + noise
+        new = with_hessian(trial, blocks, problems.take(active), reml=reml)
+        better = new[0] <= deviance[active] + 1e-12 * np.abs(deviance[active]) + 1e-11
         length = np.linalg.norm(step, axis=1)
         radius[active] = np.where(
             better, np.minimum(np.maximum(radius[active], 2 * length), 4), length / 4
@@ -72,7 +65,6 @@ def _descend(
         moved = active[better]
         theta[moved] = trial[better]
         deviance[moved], gradient[moved], hessian[moved] = (part[better] for part in new)
-        converged[active[done]] = True
     return theta, deviance, converged
 
 

@@ -1,0 +1,221 @@
+"""Do 95 % intervals of the rates cover the truth? A simulation study, seeded and resumable.
+
+Run ``python benchmarks/coverage.py``; it appends to coverage.csv block by block, so that a second
+start goes on where the first stopped. ``--summary`` prints the table of what is there.
+
+Each cohort has 8 teeth a patient, two courses each, with four rates (one a tooth class). Covered
+is the share of the four intervals that hold the true rate, and of the interval of the difference
+between incisors and molars; Monte-Carlo standard errors are over cohorts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from candidates import cluster_robust
+from scipy.special import stdtrit
+
+from outcomes.estimate import resample
+from outcomes.estimate.rates import RateError, RateFit, fit_rate
+from outcomes.estimate.robustness import _rows
+from outcomes.simulate import DEFAULT_RATES, simulate_rates
+
+OUT = Path(__file__).with_name("coverage.csv")
+DESIGNS: dict[str, dict[str, float]] = {
+    "plain": {},
+    "spread grows with the plan": {"heteroscedastic": 1.0},
+    "wild outliers": {"outliers": 0.02},
+    "skewed patients": {"skew": 2.0},
+    "one patient has half": {"dominant": 0.5},
+    "patients alike": {"patient_sd": 0.0},
+    "teeth alike": {"tooth_sd": 0.0},
+}
+PATIENTS = (8, 12, 25, 60)
+REPLICATES = 199
+COHORTS, BLOCK = 2000, 100
+TRUTH = np.array(list(DEFAULT_RATES["rotation"].values()))
+DIFFERENCE = np.array([1.0, 0.0, 0.0, -1.0])
+CONTRASTS = np.vstack([np.eye(4), DIFFERENCE])
+TARGET = CONTRASTS @ TRUTH
+METHODS = (
+    "REML, Satterthwaite t",
+    "patient bootstrap, percentile",
+    "parametric bootstrap, percentile",
+    "patient bootstrap, t",
+    "cluster-robust CR2, t",
+    "cluster-robust CR3, t",
+)
+FIELDS = [
+    "design",
+    "patients",
+    "block",
+    "quantity",
+    "method",
+    "cohorts",  # fitted
+    "failed",
+    "covered",  # sums over cohorts of the share covered, and of its square
+    "covered_square",
+    "error",  # of estimate - truth
+    "error_square",
+    "width",
+    "log_width",
+]
+
+
+def intervals(fit: RateFit, seed: int) -> np.ndarray:
+    """Low and high (method, 2, contrast) of the four rates and the difference."""
+    mixed = fit.mixed
+    estimate = CONTRASTS @ mixed.beta
+
+    def t_interval(se: np.ndarray, df: np.ndarray | float) -> list[np.ndarray]:
+        half = stdtrit(df, 0.975) * se
+        return [estimate - half, estimate + half]
+
+    def percentile(replicates: resample.Replicates) -> tuple[list[np.ndarray], np.ndarray]:
+        values = replicates.beta @ CONTRASTS.T
+        values[:, :4] = replicates.beta  # a missing class spoils its own rate only
+        whole = values[~np.isnan(values).any(1)]
+        low, high = (
+            np.percentile(whole, [2.5, 97.5], axis=0)
+            if len(whole) == len(values)
+            else np.nanpercentile(values, [2.5, 97.5], axis=0)
+        )
+        return [low, high], np.nanstd(values, axis=0, ddof=1)
+
+    by_patient, se = percentile(resample.over_patients(mixed, n=REPLICATES, seed=seed))
+    parametric, _ = percentile(resample.parametric(mixed, _rows(fit), n=REPLICATES, seed=seed + 1))
+    return np.array(
+        [
+            t_interval(mixed.standard_error(CONTRASTS), mixed.df(CONTRASTS)),
+            by_patient,
+            parametric,
+            t_interval(se, fit.patients - 1),
+            t_interval(*cluster_robust(mixed, CONTRASTS, kind="CR2")),
+            t_interval(*cluster_robust(mixed, CONTRASTS, kind="CR3")),
+        ]
+    )
+
+
+def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.ndarray] | None:
+    """Estimates less truth (contrast,) and intervals; None without a fit."""
+    number = list(DESIGNS).index(design)
+    sequence = np.random.SeedSequence([number, patients, cohort])
+    frame = simulate_rates(
+        patients,
+        seed=np.random.default_rng(sequence),
+        teeth_per_patient=8,
+        rows_per_tooth=2,
+        **DESIGNS[design],
+    )
+    try:
+        fit = fit_rate(frame)
+    except RateError:
+        return None
+    if len(fit.groups) < len(TRUTH):
+        return None
+    return CONTRASTS @ fit.mixed.beta - TARGET, intervals(fit, int(sequence.generate_state(1)[0]))
+
+
+def one_block(design: str, patients: int, block: int) -> list[dict[str, object]]:
+    """Rows of the table for one block of cohorts."""
+    results = [one_cohort(design, patients, c) for c in range(block * BLOCK, (block + 1) * BLOCK)]
+    fitted = [r for r in results if r is not None]
+    error = np.array([r[0] for r in fitted])[:, None, :]
+    bounds = np.array([r[1] for r in fitted])
+    low, high = bounds[:, :, 0], bounds[:, :, 1]
+    covered = ((low <= TARGET) & (high >= TARGET)).astype(float)
+    width = high - low
+    rows = []
+    for quantity, columns in (("rate", slice(0, 4)), ("difference", slice(4, 5))):
+        for m, method in enumerate(METHODS):
+            share = covered[:, m, columns].mean(1)
+            off = error[:, 0, columns].mean(1)
+            rows.append(
+                {
+                    "design": design,
+                    "patients": patients,
+                    "block": block,
+                    "quantity": quantity,
+                    "method": method,
+                    "cohorts": len(fitted),
+                    "failed": BLOCK - len(fitted),
+                    "covered": round(share.sum(), 6),
+                    "covered_square": round((share**2).sum(), 6),
+                    "error": round(off.sum(), 8),
+                    "error_square": round((off**2).sum(), 8),
+                    "width": round(width[:, m, columns].mean(1).sum(), 6),
+                    "log_width": round(np.log(width[:, m, columns]).mean(1).sum(), 6),
+                }
+            )
+    return rows
+
+
+def summary(table: pd.DataFrame) -> pd.DataFrame:
+    """Coverage and its Monte-Carlo SE, bias and its SE, geometric mean width; a row per cell."""
+    keys = ["quantity", "design", "patients", "method"]
+    sums = table.groupby(keys, sort=False).sum(numeric_only=True).reset_index()
+    n = sums["cohorts"]
+
+    def standard_error(total: str) -> pd.Series:
+        mean = sums[total] / n
+        return np.sqrt((sums[f"{total}_square"] / n - mean**2).clip(lower=0) / (n - 1))
+
+    return sums[[*keys, "cohorts", "failed"]].assign(
+        coverage=100 * sums["covered"] / n,
+        coverage_se=100 * standard_error("covered"),
+        bias=sums["error"] / n,
+        bias_se=standard_error("error"),
+        width=np.exp(sums["log_width"] / n),
+    )
+
+
+def done() -> set[tuple[str, int, int]]:
+    """Blocks already written in full."""
+    if not OUT.exists():
+        return set()
+    table = pd.read_csv(OUT)
+    counts = table.groupby(["design", "patients", "block"]).size()
+    return set(counts.index[counts == 2 * len(METHODS)])
+
+
+def run(cohorts: int) -> None:
+    """Blocks not there yet, one from every cell before the next."""
+    cells = [(d, p, b) for b in range(cohorts // BLOCK) for d in DESIGNS for p in PATIENTS]
+    ready = done()
+    todo = [cell for cell in cells if cell not in ready]
+    start = time.monotonic()
+    for i, (design, patients, block) in enumerate(todo, start=1):
+        rows = one_block(design, patients, block)
+        new = not OUT.exists()
+        with OUT.open("a", newline="") as file:
+            writer = csv.DictWriter(file, FIELDS, lineterminator="\n")
+            if new:
+                writer.writeheader()
+            writer.writerows(rows)
+        left = (time.monotonic() - start) / i * (len(todo) - i) / 60
+        print(f"{i}/{len(todo)} {design}, {patients}: {left:.0f} min left", file=sys.stderr)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--cohorts", type=int, default=COHORTS, help="per cell")
+    parser.add_argument("--summary", action="store_true", help="print the table and stop")
+    arguments = parser.parse_args()
+    if not arguments.summary:
+        run(arguments.cohorts)
+    table = summary(pd.read_csv(OUT))
+    for quantity, part in table.groupby("quantity", sort=False):
+        wide = part.pivot_table(
+            index=["design", "patients"], columns="method", values="coverage", sort=False
+        )
+        print(quantity, wide.round(1).to_string(), sep="\n")
+
+
+if __name__ == "__main__":
+    main()
