@@ -345,13 +345,12 @@ def _read_date(cell: object, order: str) -> tuple[dt.datetime | None, str]:
     elif m := _DOTTED.fullmatch(text):
         parts = int(m[3]), int(m[2]), int(m[1])
     elif m := _SLASHED.fullmatch(text):
-        if not order and m[1] != m[2]:
+        first, second, year = (int(part) for part in m.groups())
+        if first > 12 or second > 12:
+            order = "dmy" if first > 12 else "mdy"
+        elif not order and first != second:
             return None, "day"
-        parts = (
-            (int(m[3]), int(m[2]), int(m[1]))
-            if order == "dmy"
-            else (int(m[3]), int(m[1]), int(m[2]))
-        )
+        parts = (year, second, first) if order == "dmy" else (year, first, second)
     else:
         return None, "not a date"
     try:

@@ -133,7 +133,9 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
             remedy = f"A slip, or a number in {other}? {LOOK}"
             big = sieve.kept & (unit == of) & (np.abs(value) > largest)
             sieve.check(big, name, frame[name].to_numpy(object), problem, remedy)
-    opposite = sieve.kept & (planned * achieved < 0) & (np.abs(achieved) > tolerance)
+    opposite = (
+        sieve.kept & (np.sign(planned) * np.sign(achieved) < 0) & (np.abs(achieved) > tolerance)
+    )
     sieve.check(
         opposite,
         "achieved",
@@ -144,7 +146,7 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
     if "aim" in frame:
         aim = frame["aim"].to_numpy(float)
         sieve.check(
-            sieve.kept & (planned * aim < 0) & (np.abs(aim) > tolerance),
+            sieve.kept & (np.sign(planned) * np.sign(aim) < 0) & (np.abs(aim) > tolerance),
             "aim",
             frame["aim"].to_numpy(object),
             "planned and aim have opposite signs",

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 #: Rows below the headings that get drop-downs.
 ROWS = 5000
 
+_FONT = "Calibri"
 _INK, _PAPER, _SOFT, _GREY = "1F2A36", "DDE3EA", "F2F4F7", "6B7280"
 _TEETH_LIST = f"lists!$A$2:$A${len(FDI_TEETH) + 1}"
 
@@ -92,13 +93,16 @@ def _table_sheet(sheet: Worksheet, name: str) -> None:
     for number, column in enumerate(TABLES[name].columns, 1):
         letter = get_column_letter(number)
         head = sheet.cell(1, number, "tooth (FDI)" if column.kind == "tooth" else column.name)
-        head.font = Font(bold=column.required, color=_INK)
+        head.font = Font(name=_FONT, bold=column.required, color=_INK)
         head.fill = PatternFill("solid", fgColor=_PAPER if column.required else _SOFT)
         head.border = line
-        head.alignment = Alignment(vertical="center")
+        numeric = column.kind in ("number", "integer", "tooth", "date")
+        across = "right" if numeric else "left"
+        head.alignment = Alignment(vertical="center", horizontal=across, indent=1)
         head.comment = _note(column)
         example = sheet.cell(2, number, _example(column))
-        example.font = Font(italic=True, color=_GREY)
+        example.font = Font(name=_FONT, italic=True, color=_GREY)
+        example.alignment = Alignment(horizontal=across, indent=1)
         if column.kind == "date":
             for row in range(2, ROWS + 2):
                 sheet.cell(row, number).number_format = "yyyy-mm-dd"
@@ -165,8 +169,7 @@ def _validation(column: Column) -> DataValidation | None:
         rule = DataValidation(type="list", formula1=_TEETH_LIST)
         message = "Use FDI numbers: 11-18, 21-28, 31-38, 41-48 (deciduous 51-85)."
     elif column.codes:
-        inline = f'"{names}"' if len(names) < 250 else _LIST_OF[column.name]
-        rule = DataValidation(type="list", formula1=inline)
+        rule = DataValidation(type="list", formula1=f'"{names}"')
         message = f"Known: {names}." if len(names) < 180 else "See the codebook sheet."
     elif column.unit == BY_MOVEMENT:
         most = EXPECTED_SIZE["degree"]
@@ -192,46 +195,40 @@ def _validation(column: Column) -> DataValidation | None:
     return rule
 
 
-_MEASURES = TABLES["measures"].column("measure").codes
-_LIST_OF = {"measure": f"lists!$B$2:$B${len(_MEASURES) + 1}"}
-
-
 def _lists_sheet(sheet: Worksheet) -> None:
-    lists = {"tooth": FDI_TEETH, "measure": [code.name for code in _MEASURES]}
-    for number, (name, values) in enumerate(lists.items(), 1):
-        sheet.cell(1, number, name)
-        for row, value in enumerate(values, 2):
-            sheet.cell(row, number, value)
+    for row, value in enumerate(("tooth", *FDI_TEETH), 1):
+        sheet.cell(row, 1, value)
     sheet.sheet_state = "hidden"
 
 
 def _codebook_sheet(sheet: Worksheet) -> None:
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 
-    head = ("table", "column", "needed", "kind", "unit", "values", "meaning")
+    signs = ("movement", "unit", "positive", "negative")
+    columns = ("table", "column", "needed", "kind", "unit", "values", "meaning")
     blocks: list[tuple[tuple[str, ...], list[tuple[str, ...]]]] = [
-        (head, [(name, *row) for name in TABLES for row in codebook_rows(name)]),
-        (
-            ("movement", "unit", "positive", "negative"),
-            [(m.name, m.unit, m.positive, m.negative) for m in MOVEMENTS.values()],
-        ),
+        (signs, [(m.name, m.unit, m.positive, m.negative) for m in MOVEMENTS.values()]),
+        (columns, [(name, *row) for name in TABLES for row in codebook_rows(name)]),
     ]
+    widths = (15, 20, 30, 30, 20, 40, 62)
     hair = Border(bottom=Side(style="hair", color=_GREY))
     top = Alignment(wrap_text=True, vertical="top")
     number = 1
     for titles, rows in blocks:
         for c, title in enumerate(titles, 1):
             cell = sheet.cell(number, c, title)
-            cell.font = Font(bold=True, color=_INK)
+            cell.font = Font(name=_FONT, bold=True, color=_INK)
             cell.fill = PatternFill("solid", fgColor=_PAPER)
         for r, row in enumerate(rows, number + 1):
             for c, text in enumerate(row, 1):
                 cell = sheet.cell(r, c, text)
-                cell.alignment, cell.border = top, hair
+                cell.alignment, cell.border, cell.font = top, hair, Font(name=_FONT, color=_INK)
+            # Not every program fits the height of a row to wrapped text when it opens a file.
+            lines = max(-(-len(text) // (w - 2)) for text, w in zip(row, widths, strict=False))
+            sheet.row_dimensions[r].height = 15.5 * max(lines, 1)
         number += len(rows) + 3
-    for letter, width in zip("ABCDEFG", (15, 20, 26, 24, 24, 38, 62), strict=True):
+    for letter, width in zip("ABCDEFG", widths, strict=True):
         sheet.column_dimensions[letter].width = width
-    sheet.freeze_panes = "A2"
     sheet.page_setup.orientation = "landscape"
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
