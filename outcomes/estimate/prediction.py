@@ -102,6 +102,18 @@ def rate_moments(fit: RateFit, new: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def df_as_if_new(fit: RateFit) -> Array:
+    """Degrees of freedom (n,) of the predictive distributions of the fitted rows, each taken as a
+    new tooth of a new patient."""
+    design = fit.design
+    drift = np.zeros_like(design.x)
+    if "intercept" in design.names:
+        drift[:, -1] = 1.0
+    rate = np.where(drift == 1.0, 0.0, design.x) / design.planned[:, None]
+    new = np.full(len(design.planned), -1)
+    return _distribution(fit, _Rows(rate, drift, design.planned, new, new))[2]
+
+
 def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
     design = fit.design
     frame = with_derived(new, (*fit.group, *design.covariates))
