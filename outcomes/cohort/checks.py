@@ -82,7 +82,6 @@ def derive(frame: pd.DataFrame) -> pd.DataFrame:
         Movements kept, with patient, tooth, movement and planned.
     """
     tooth = frame["tooth"].astype("int64")
-    movement = frame["movement"].to_numpy(object)
     sign = np.sign(frame["planned"].to_numpy(float))
     positive = cells.by_unique(frame["movement"], _direction(positive=True))
     negative = cells.by_unique(frame["movement"], _direction(positive=False))
@@ -95,13 +94,10 @@ def derive(frame: pd.DataFrame) -> pd.DataFrame:
         arch=pd.array(teeth.arch(tooth), dtype="str"),
         side=pd.array(teeth.side(tooth), dtype="str"),
         direction=pd.array(direction, dtype="str"),
-        unit=pd.array([_UNIT[name] for name in movement], dtype="str"),
+        unit=pd.array(cells.by_unique(frame["movement"], _unit), dtype="str"),
         tooth_site=(frame["patient"] + ":" + tooth.astype("str")).astype("str"),
         row=row,
     )
-
-
-_UNIT = {name: movement.unit for name, movement in MOVEMENTS.items()}
 
 
 def _direction(*, positive: bool):
@@ -211,10 +207,12 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
     large = planned & (unit == "mm") & (size > EXPECTED_SIZE["mm"])
     small = planned & (unit == "degree") & (size < TOLERANCE["mm"])
     if large.any() and small.any():
-        spot = frame["patient"].astype(object) + "\0" + frame["tooth"].astype(str)
-        place = (spot + "\0" + frame["course"].astype(str)).to_numpy(object)
-        both = set(place[large]) & set(place[small])
-        swapped = (large | small) & np.isin(place, list(both))
+        place = ["patient", "tooth", "course"]
+        of_large = pd.MultiIndex.from_frame(frame.loc[large, place])
+        of_small = pd.MultiIndex.from_frame(frame.loc[small, place])
+        swapped = np.zeros(len(frame), dtype=bool)
+        swapped[large] = of_large.isin(of_small)
+        swapped[small] = of_small.isin(of_large)
         sieve.check(
             swapped,
             "planned",
@@ -290,7 +288,7 @@ def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
         sieve = sieves[name]
         if name != "patients" and "patients" in kept:
             remedy = "Add the patient to the patients table, or correct the code."
-            missing = ~frame["patient"].isin(set(kept["patients"]["patient"])).to_numpy()
+            missing = ~frame["patient"].isin(kept["patients"]["patient"]).to_numpy()
             _first_rows(frame[missing], ["patient"], "patient not in patients", remedy, sieve)
         if name in ("movements", "repeats") and "courses" in kept:
             places = pd.MultiIndex.from_frame(frame[["patient", "course"]])
@@ -301,7 +299,7 @@ def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
                 frame[missing], ["patient", "course"], "course not in courses", remedy, sieve
             )
     if "patients" in kept and "movements" in kept:
-        idle = ~kept["patients"]["patient"].isin(set(kept["movements"]["patient"]))
+        idle = ~kept["patients"]["patient"].isin(kept["movements"]["patient"].unique())
         remedy = "Nothing, if that is right; or correct the code."
         _first_rows(
             kept["patients"][idle.to_numpy()],

@@ -155,11 +155,18 @@ def repeats_headings(frame: pd.DataFrame, known: list[str]) -> np.ndarray:
     filled = np.zeros(len(frame), dtype=int)
     for name in known:
         codes, uniques = pd.factorize(frame[name].to_numpy(object), use_na_sentinel=True)
-        words = [clean_text(u) for u in uniques]
-        like = [heading(w).name == name or w.casefold() in _UNIT_ROW for w in words]
+        words = [u if isinstance(u, str) else clean_text(u) for u in uniques]
+        like = [_like_a_heading(word, name) for word in words]
         hits += np.array([*like, False])[codes]
-        filled += np.array([*(bool(w) for w in words), False])[codes]
+        filled += np.array([*(bool(w.strip()) for w in words), False])[codes]
     return (hits >= 2) & (hits == filled)
+
+
+def _like_a_heading(word: str, name: str) -> bool:
+    word = word.strip()
+    if not word or not (word[0].isalpha() or word[0] in "°("):
+        return False
+    return word.casefold() in _UNIT_ROW or heading(word).name == name
 
 
 _UNIT_ROW = {
