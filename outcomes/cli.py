@@ -216,16 +216,18 @@ def _print_problems(console: "Console", problems: "pd.DataFrame") -> None:
     if not len(problems):
         console.print("No problems found.")
         return
-    _print_table(console, "Problems", problems, align=("row",))
+    first = ["severity", *(name for name in problems.columns if name != "severity")]
+    _print_table(console, "Problems", problems[first], align=("row",))
 
 
 def _print_table(
     console: "Console", title: str, frame: "pd.DataFrame", align: tuple[str, ...] = ()
 ) -> None:
+    from rich import box
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=title, title_justify="left", show_lines=False, pad_edge=False)
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     for column in frame.columns:
         table.add_column(column, justify="right" if column in align else "left", overflow="fold")
     for row in frame.itertuples(index=False, name=None):

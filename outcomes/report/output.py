@@ -56,7 +56,7 @@ def say(*sentences: str, kind: str = "") -> Shown:
     '<p>3 &lt; 5.</p>'
     """
     kept = [html.escape(sentence, quote=False) for sentence in sentences if sentence]
-    if kind in ("h3", "h4"):
+    if kind == "h3":
         return Shown("".join(f"<{kind}>{text}</{kind}>" for text in kept))
     if kind == "list":
         return Shown("<ul>" + "".join(f"<li>{text}</li>" for text in kept) + "</ul>")
@@ -115,10 +115,10 @@ def titled(title: str, shown: Shown) -> Shown:
     Examples
     --------
     >>> titled("Torque", say("Half.")).html
-    '<div class="titled"><h4>Torque</h4><p>Half.</p></div>'
+    '<div class="titled"><p class="label">Torque</p><p>Half.</p></div>'
     """
     heading = html.escape(title, quote=False)
-    return Shown(f'<div class="titled"><h4>{heading}</h4>{shown.html}</div>')
+    return Shown(f'<div class="titled"><p class="label">{heading}</p>{shown.html}</div>')
 
 
 def side_by_side(*shown: Shown) -> Shown:
@@ -198,7 +198,7 @@ def save_table(
     Returns
     -------
     Shown
-        The displayed rows of fewer than 5 patients carry a dagger, explained below the table.
+        Nothing for a table without rows, of which no file is kept either. The displayed rows of fewer than 5 patients carry a dagger, explained below the table.
 
     Examples
     --------
@@ -206,13 +206,13 @@ def save_table(
     >>> save_table(frame, "rates", caption="Rates")
     Rates group patients incisor 3 † † Fewer than 5 patients: take out bef …
     """
+    if not len(frame):
+        return Shown("")
     if out is not None:
         folder = Path(out, "tables")
         folder.mkdir(parents=True, exist_ok=True)
         mark_small(frame).to_csv(folder / f"{name}.csv", index=False, encoding="utf-8")
         _add_line(folder / "contents.csv", ("table", "caption"), (name, caption))
-    if not len(frame):
-        return Shown("")
     small = _small_rows(frame).tolist()
     return Shown(_table_html(frame if view is None else view(frame), small, caption))
 

@@ -28,7 +28,7 @@ def test_written_and_nothing_beside(tmp_path):
 
 @pytest.mark.parametrize("problem", [KeyboardInterrupt, RuntimeError, SystemExit])
 def test_interrupted_leaves_nothing(tmp_path, problem):
-    with pytest.raises(problem), written_whole(tmp_path / "new" / "report") as folder:
+    with pytest.raises(problem), written_whole(tmp_path / "new" / "report") as folder:  # noqa: PT012
         (folder / "a.txt").write_text("half")
         raise problem
     assert names(tmp_path) == []
@@ -37,7 +37,7 @@ def test_interrupted_leaves_nothing(tmp_path, problem):
 @pytest.mark.parametrize("problem", [KeyboardInterrupt, RuntimeError])
 def test_interrupted_keeps_the_old_report(tmp_path, problem):
     old = old_report(tmp_path / "report")
-    with pytest.raises(problem), written_whole(old, overwrite=True) as folder:
+    with pytest.raises(problem), written_whole(old, overwrite=True) as folder:  # noqa: PT012
         (folder / "report.html").write_text("half")
         raise problem
     assert (old / "report.html").read_text() == "old"
@@ -88,7 +88,7 @@ def test_an_empty_folder_may_be_used(tmp_path):
 
 def test_a_folder_filled_meanwhile_is_not_lost(tmp_path):
     out = tmp_path / "report"
-    with pytest.raises(OutputRefused), written_whole(out) as folder:
+    with pytest.raises(OutputRefused), written_whole(out) as folder:  # noqa: PT012
         (folder / "a.txt").write_text("a")
         out.mkdir()
         (out / "other.txt").write_text("somebody was quicker")

@@ -36,6 +36,8 @@ def movement_rates(audit: Audit) -> list[str]:
 
 def how_sure(audit: Audit) -> str:
     """How wide the intervals are, and why."""
+    from outcomes.report.audit import FEW
+
     rates = audit.fits.rates
     half = (rates["high"] - rates["low"]) / 2
     widest = first_row(rates.loc[[half.idxmax()]], 0)
@@ -44,14 +46,21 @@ def how_sure(audit: Audit) -> str:
         f"The interval says how sure this is: another {number_of(patients, 'patient')} of the same "
         "practice would give other numbers, and the true rate lies within 95 of 100 such intervals."
     )
+    few = audit.overall["patients"].min()
+    caution = (
+        f" With {number_of(few, 'patient')} the variation between patients is hardly known, and "
+        "the interval may be too narrow."
+        if few < FEW
+        else ""
+    )
     if len(rates) == 1:
         return (
             f"{first} Here the rate is known to within about "
-            f"{number(100 * half.max(), 0)} percentage points."
+            f"{number(100 * half.max(), 0)} percentage points.{caution}"
         )
     return (
         f"{first} It is widest for {movement_name(widest.movement)}, about ± "
-        f"{number(100 * half.max(), 0)} percentage points."
+        f"{number(100 * half.max(), 0)} percentage points.{caution}"
     )
 
 

@@ -124,6 +124,11 @@ def _sure_sentence(audit: Audit) -> str:
     few = rates[rates["patients"] < FEW]
     if not len(rates) or not len(few):
         return ""
+    if len(few) == len(rates):
+        return (
+            f"Every rate by kind of tooth rests on fewer than {FEW} patients: described, but too "
+            "few to lean on."
+        )
     return (
         f"{capital(number_of(len(few), 'rate'))} of {count(len(rates))} by movement and kind of "
         f"tooth {'rests' if len(few) == 1 else 'rest'} on fewer than {FEW} patients: described, "

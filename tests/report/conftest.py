@@ -1,0 +1,38 @@
+"""Cohorts and small helpers for the tests of reports."""
+
+import pandas as pd
+import pytest
+
+from outcomes.cohort.read import from_frames
+from outcomes.report.run import run_report
+
+
+def small_frame() -> pd.DataFrame:
+    """The smallest cohort that is worth an audit: five columns, one movement, three patients."""
+    return pd.DataFrame(
+        {
+            "patient": ["P001", "P001", "P002", "P002", "P003", "P003"],
+            "tooth": [11, 21, 11, 21, 11, 33],
+            "movement": "rotation",
+            "planned": [10.0, -8.0, 12.0, 6.0, -9.0, 7.0],
+            "achieved": [6.2, -4.1, 7.9, 2.8, -5.5, 3.1],
+        }
+    )
+
+
+@pytest.fixture
+def small_cohort():
+    return from_frames(small_frame(), source="small.csv")
+
+
+@pytest.fixture
+def small_csv(tmp_path):
+    path = tmp_path / "small.csv"
+    small_frame().to_csv(path, index=False)
+    return path
+
+
+@pytest.fixture(scope="session")
+def demo_report(tmp_path_factory):
+    """A report of the demonstration practice, written once for all tests."""
+    return run_report("practice_audit", None, tmp_path_factory.mktemp("reports") / "audit")
