@@ -228,18 +228,10 @@ def figure_bytes(
 
 
 def _settle(figure: Figure) -> None:
-    """Lay the figure out once before it is saved, and never again.
+    """Repeat the layout until nothing moves: the first save then equals the next.
 
     With axes of equal scales the first layout leaves labels outside; the second has them in.
     """
-    if not vars(figure).get("_outcomes_settled"):
-        for _ in range(2):
-            figure.draw_without_rendering()
-        vars(figure)["_outcomes_settled"] = True
-
-
-def _settle(figure: Figure) -> None:
-    """Repeat the layout until nothing moves: the first save then equals the next."""
     places = np.empty(0)
     for _ in range(8):
         figure.draw_without_rendering()

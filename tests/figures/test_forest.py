@@ -77,6 +77,13 @@ def test_published_shares_are_marked_apart_with_their_source(texts):
     assert "Prog Orthod 2017" not in note
 
 
+def test_percentages_of_accuracy_are_never_drawn_as_shares():
+    # Lower canine rotation 54.2 is a percentage of accuracy (Prog Orthod 2017;18:35).
+    canine = rates(group=["molar", "canine", "incisor"])
+    ax = rates_forest(canine, published=published_values("rate"))
+    assert not [line for line in ax.lines if line.get_label().startswith("published")]
+
+
 def test_alt_text_holds_the_numbers():
     words = alt_text(rates_forest(rates(), published=published_values("rate")))
     assert "vertical incisor 52 (47 to 57), 30 patients, 1,200 movements" in words
