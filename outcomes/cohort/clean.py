@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import cast
@@ -530,6 +531,16 @@ def _date_column(raw: Raw, column: Column) -> pd.Series:
 
 def _text_column(raw: Raw, column: Column) -> pd.Series:
     words = cells.texts(raw.frame[column.name])
+    if column.kind == "identifier":
+        dated = cells.by_unique(raw.frame[column.name], lambda v: isinstance(v, dt.date))
+        raw.sieve.check_values(
+            dated.astype(bool) & raw.live,
+            column.name,
+            words,
+            "a date where a code belongs; kept as it is",
+            "The spreadsheet may have turned a code such as 3-5 into a date: format the column as "
+            "text and type the codes again.",
+        )
     trouble = by_word(words, lambda w: "error" if cells.is_error(w) else "")
     _trouble(raw, column, trouble)
     _require(raw, column, words == "")

@@ -23,7 +23,8 @@ from outcomes.cohort.headers import find_headings, match_headings, near
 from outcomes.cohort.schema import TABLES
 from outcomes.cohort.sieve import problem_frame
 
-WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods")
+#: Older and other workbook formats do not let error cells be told from blank ones.
+WORKBOOKS = (".xlsx", ".xlsm")
 TEXT_FILES = (".csv", ".tsv", ".txt")
 SEPARATORS = (",", ";", "\t")
 
@@ -225,6 +226,7 @@ def workbook_pages(data: bytes) -> dict[str, pd.DataFrame]:
             dtype=object,
             na_filter=False,
         )
+        errors_in = _errors_in(data)
     except PasswordError:
         raise Unreadable(
             "the workbook is protected by a password",
@@ -235,7 +237,7 @@ def workbook_pages(data: bytes) -> dict[str, pd.DataFrame]:
             f"not a workbook that can be opened ({error})",
             "Open it in a spreadsheet program and save it anew as .xlsx, or as .csv.",
         ) from None
-    for label, errors in _errors_in(data).items():
+    for label, errors in errors_in.items():
         if label in pages:
             page = pages[label]
             for row, column, text in errors:
@@ -270,11 +272,12 @@ def _errors_in(data: bytes) -> dict[str, list[tuple[int, int, str]]]:
 
     The fast reader gives both as blank, and a blank means "not measured yet": a wrong guess.
     """
-    if not zipfile.is_zipfile(io.BytesIO(data)):
-        return {}
     errors: dict[str, list[tuple[int, int, str]]] = {}
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        for label, part in _sheet_parts(archive).items():
+        parts = _sheet_parts(archive)
+        if not parts:
+            raise ValueError("no sheets inside")
+        for label, part in parts.items():
             page = archive.read(part)
             if b't="e"' in page or re.search(rb"<(?:\w+:)?f[\s/>]", page):
                 errors[label] = list(_errors_of(page))

@@ -233,6 +233,18 @@ def test_a_missing_file_says_so(tmp_path):
         read_cohort(tmp_path / "nowhere.xlsx")
 
 
+def test_other_workbook_formats_are_refused_since_they_hide_error_cells(tmp_path):
+    path = tmp_path / "old.xls"
+    path.write_bytes(b"")
+    with pytest.raises(CohortError, match=r"Save the table as \.xlsx"):
+        read_cohort(path)
+
+
+def test_a_patient_code_turned_into_a_date_is_listed(xlsx):
+    cohort = xlsx([HEAD.split(","), ROW, [dt.date(2024, 5, 3), *ROW[1:]]])
+    assert found(cohort, 3) == [("check", "a date where a code belongs; kept as it is")]
+
+
 @pytest.mark.parametrize("name", ["movements.csv", "movements.parquet", "book.xlsx"])
 def test_reading_never_changes_the_input_and_gives_its_hash(tmp_path, name):
     path = tmp_path / name
