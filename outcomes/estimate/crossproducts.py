@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,17 +76,42 @@ class Blocks:
         return np.repeat(np.arange(self.patients), np.diff(self.site_first, append=self.sites))
 
     @cached_property
-    def site_xx(self) -> Array:
-        """(S, p(p+1)/2) packed outer products of the site sums of X."""
-        i, j = np.triu_indices(self.p)
-        return np.ascontiguousarray((self.site_w[i] * self.site_w[j]).T)
+    def site_sums(self) -> Any:
+        """Sparse (rows x P, S): what site weights are multiplied with, summed by patient.
+
+        Rows, in packed order: c c' (q(q+1)/2), W c' (k, q), W W' (k(k+1)/2) and z'z squared. Most
+        are zero, since a site belongs to one group.
+        """
+        return self._by_patient(self.p + 1)
 
     @cached_property
-    def site_cross(self) -> Array:
-        """(q(q+1)/2 + pq, S): products of c with itself and with the site sums of X."""
-        i, j = np.triu_indices(self.q)
-        cx = self.site_w[:-1, None, :] * self.site_c[None]
-        return np.concatenate([self.site_c[i] * self.site_c[j], cx.reshape(-1, self.sites)])
+    def site_sums_of_x(self) -> Any:
+        """The same of X only, without the response."""
+        return self._by_patient(self.p)
+
+    @cached_property
+    def site_effects(self) -> Any:
+        """Sparse (q x P, S): c by patient."""
+        return _stacked(list(self.site_c), self.site_patient, self.patients)
+
+    def _by_patient(self, columns: int) -> Any:
+        w, c = self.site_w[:columns], self.site_c
+        rows = [c[i] * c[j] for i, j in zip(*np.triu_indices(self.q), strict=True)]
+        rows += [a * b for a in w for b in c]
+        rows += [w[i] * w[j] for i, j in zip(*np.triu_indices(columns), strict=True)]
+        return _stacked([*rows, self.site_n**2], self.site_patient, self.patients)
+
+
+def _stacked(rows: list[Array], patient: NDArray[np.int64], patients: int) -> Any:
+    """Sparse (len(rows) x patients, S) matrix: each row of values spread over its patients."""
+    from scipy.sparse import csr_array
+
+    kept = [np.flatnonzero(row) for row in rows]
+    values = np.concatenate([row[k] for row, k in zip(rows, kept, strict=True)])
+    column = np.concatenate(kept).astype(np.int32)
+    at = np.concatenate([patient[k] + r * patients for r, k in enumerate(kept)])
+    first = np.searchsorted(at, np.arange(len(rows) * patients + 1)).astype(np.int32)
+    return csr_array((values, column, first), shape=(len(rows) * patients, len(patient)))
 
 
 def sum_within(values: Array, first: NDArray[np.int64]) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.estimate.crossproducts import Array, Blocks, sum_within
+from outcomes.estimate.crossproducts import Array, Blocks
 
 _CHUNK = 15_000  # sites x problems evaluated at once, so that work stays in the processor's cache
 _STEP = 1e-5  # of theta, for the Hessian
@@ -22,13 +22,13 @@ _STEP = 1e-5  # of theta, for the Hessian
 class Problems:
     """B problems on the same blocks: own patient weights, or own responses, or neither.
 
-    ``base`` (B, k, k) is W'W; ``zw`` (B, k, q, P); ``site_y`` (B, S); ``n`` (B,);
-    ``weights`` (B, P) or None. Arrays may have B = 1 and are then shared.
+    ``base`` (B, k, k) is W'W; ``zw`` (B, k, q, P); ``site_y`` (B, S), or None for the response as
+    observed; ``n`` (B,); ``weights`` (B, P) or None. Arrays may have B = 1 and are then shared.
     """
 
     base: Array
     zw: Array
-    site_y: Array
+    site_y: Array | None
     n: Array
     weights: Array | None = None
 
@@ -39,7 +39,7 @@ class Problems:
         return Problems(
             base=pick(self.base),
             zw=pick(self.zw),
-            site_y=pick(self.site_y),
+            site_y=None if self.site_y is None else pick(self.site_y),
             n=pick(self.n),
             weights=None if self.weights is None else pick(self.weights),
         )
@@ -59,7 +59,7 @@ def as_observed(blocks: Blocks) -> Problems:
     return Problems(
         base=unpack(blocks.ww.sum(axis=1)[None], blocks.p + 1),
         zw=blocks.zw[None],
-        site_y=blocks.site_w[-1][None],
+        site_y=None,
         n=np.array([float(blocks.n)]),
     )
 
@@ -191,41 +191,48 @@ class _SiteSums:
 
 def _site_step(lam: Array, blocks: Blocks, problems: Problems) -> _SiteSums:
     """The sums over sites at ``lam`` (B,)."""
-    p, q = blocks.p, blocks.q
-    grow = 1 + lam[:, None] * blocks.site_n
-    weights = np.stack([lam[:, None] / grow, 1 / (grow * grow)])  # w and dw/dlam, (2, B, S)
-    log_terms, slope_terms = np.log(grow), blocks.site_n / grow
-    counted = weights
-    if problems.weights is not None:
-        of_site = problems.weights[:, blocks.site_patient]
-        log_terms, slope_terms, counted = (
-            log_terms * of_site,
-            slope_terms * of_site,
-            weights * of_site,
+    q, patients, b = blocks.q, blocks.patients, len(lam)
+    own_response = problems.site_y is not None
+    columns = blocks.p if own_response else blocks.p + 1
+    grow = 1 + lam * blocks.site_n[:, None]
+    weights = np.empty((blocks.sites, 2, b))  # w and dw/dlam
+    np.divide(lam, grow, out=weights[:, 0])
+    np.divide(1, grow * grow, out=weights[:, 1])
+    matrix = blocks.site_sums_of_x if own_response else blocks.site_sums
+    sums = (matrix @ weights.reshape(blocks.sites, -1)).reshape(-1, patients, 2, b)
+    by_patient = np.ascontiguousarray(sums.transpose(2, 3, 0, 1))  # (2, B, rows, P)
+    pairs, crosses = q * (q + 1) // 2, columns * q
+    a = by_patient[:, :, :pairs]
+    t = by_patient[:, :, pairs : pairs + crosses].reshape(2, b, columns, q, patients)
+    log_grow = np.log(grow)
+    if problems.weights is None:
+        rest = by_patient[:, :, pairs + crosses :].sum(-1)
+        log, count_n = log_grow.sum(0), blocks.site_n.sum()
+    else:
+        rest = np.einsum("abrP,bP->abr", by_patient[:, :, pairs + crosses :], problems.weights)
+        log = np.einsum("Pb,bP->b", np.add.reduceat(log_grow, blocks.site_first), problems.weights)
+        count_n = problems.weights @ np.add.reduceat(blocks.site_n, blocks.site_first)
+    c = unpack(rest[..., :-1], columns)
+    if problems.site_y is not None:
+        y = problems.site_y.T
+        weighted_y = weights * y[:, None]
+        flat = weighted_y.reshape(blocks.sites, -1)
+        ty = (blocks.site_effects @ flat).reshape(q, patients, 2, b).transpose(2, 3, 0, 1)
+        t = np.concatenate([t, ty[:, :, None]], 2)
+        xy = (blocks.site_w[:-1] @ flat).reshape(-1, 2, b).transpose(1, 2, 0)
+        yy = np.einsum("sab,sb->ab", weighted_y, np.broadcast_to(y, (blocks.sites, b)))
+        c = np.concatenate(
+            [
+                np.concatenate([c, xy[..., None]], -1),
+                np.concatenate([xy[..., None, :], yy[..., None, None]], -1),
+            ],
+            -2,
         )
-    sy = problems.site_y
-    xx = unpack(counted @ blocks.site_xx, p)
-    weighted_y = counted * sy
-    xy = weighted_y @ blocks.site_w[:-1].T
-    yy = (weighted_y * sy).sum(-1)
-    c = np.concatenate(
-        [
-            np.concatenate([xx, xy[..., None]], -1),
-            np.concatenate([xy[..., None, :], yy[..., None, None]], -1),
-        ],
-        -2,
-    )
-    sums = sum_within(weights[:, :, None, :] * blocks.site_cross, blocks.site_first)
-    sums_y = sum_within((weights * sy)[:, :, None, :] * blocks.site_c, blocks.site_first)
-    pairs = q * (q + 1) // 2
-    a = np.moveaxis(unpack(np.moveaxis(sums[:, :, :pairs], 2, -1), q), 2, -1)
-    b = sums.shape[1]
-    t = np.concatenate(
-        [sums[:, :, pairs:].reshape(2, b, p, q, -1), sums_y.reshape(2, b, 1, q, -1)], 2
-    )
-    return _SiteSums(
-        c[0], c[1], a[0], a[1], t[0], t[1], log_terms.sum(-1), slope_terms.sum(-1)
-    )
+    a = a if q == 1 else np.moveaxis(unpack(np.moveaxis(a, 2, -1), q), 2, -1)
+    if q == 1:
+        a = a[:, :, None]
+    # n/(1 + lam n) = n - w n^2
+    return _SiteSums(c[0], c[1], a[0], a[1], t[0], t[1], log, count_n - rest[0, :, -1])
 
 
 def _quadratic(left: Array, right: Array) -> Array:

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from outcomes.estimate.crossproducts import Array, Blocks
 from outcomes.estimate.likelihood import Problems, evaluate, with_hessian
 
-_LAST_STEP = 1e-6  # promised fall of the deviance below which a Newton step needs no check
+# promised fall of the deviance below which a Newton step is the last and needs no check
+_LAST_STEP = 1e-9
+_LAST_STEP_OF_MANY = 1e-6  # a replicate moves by less than a thousandth of a standard error
 _MOST_ITERATIONS = 100
 _MANY_STARTS = 20_000  # sites up to which several starts are tried
 
@@ -35,7 +37,7 @@ def _newton_step(gradient: Array, hessian: Array, radius: Array) -> tuple[Array,
 
 
 def _descend(
-    start: Array, blocks: Blocks, problems: Problems, reml: bool
+    start: Array, blocks: Blocks, problems: Problems, reml: bool, last_step: float
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Trust-region Newton descent of B problems at once: theta, deviance, converged."""
     theta = start.copy()
@@ -47,7 +49,7 @@ def _descend(
         if not len(active):
             break
         step, promise = _newton_step(gradient[active], hessian[active], radius[active])
-        done = promise < _LAST_STEP
+        done = promise < last_step
         last = active[done]
         theta[last] += step[done]
         deviance[last] -= promise[done]
@@ -108,6 +110,7 @@ def minimise(
         problem only.
     """
     diagonal = standard_deviations(blocks)
+    last_step = _LAST_STEP if start is None else _LAST_STEP_OF_MANY
     if start is None:
         begin = _starts(blocks, problems, reml)
     else:
@@ -115,7 +118,7 @@ def minimise(
         begin = np.tile(start, (count, 1))
         # the gradient vanishes at zero whatever lies beside it: never begin there
         begin[:, diagonal] = np.maximum(begin[:, diagonal], 0.1)
-    theta, deviance, converged = _descend(begin, blocks, problems, reml)
+    theta, deviance, converged = _descend(begin, blocks, problems, reml, last_step)
     theta, deviance = _try_boundary(theta, deviance, blocks, problems, reml)
 
     # a standard deviation of zero from which the deviance falls is a ridge, not an optimum
@@ -126,7 +129,9 @@ def minimise(
             break
         lifted = np.where(ridge[again], 0.05, theta[again])
         part = problems.take(again)
-        theta[again], deviance[again], converged[again] = _descend(lifted, blocks, part, reml)
+        theta[again], deviance[again], converged[again] = _descend(
+            lifted, blocks, part, reml, last_step
+        )
         theta[again], deviance[again] = _try_boundary(
             theta[again], deviance[again], blocks, part, reml
         )
