@@ -39,7 +39,9 @@ def share_reached(rate: float | Sequence[float], courses: int | None = None) -> 
     """
     rates = np.full(courses or 1, rate) if np.isscalar(rate) else np.asarray(rate, dtype=float)
     if courses is not None and len(rates) != courses:
-        raise RateError(f"{len(rates)} rates for {courses} courses: give one rate, or one for each.")
+        raise RateError(
+            f"{len(rates)} rates for {courses} courses: give one rate, or one for each."
+        )
     return float(1 - np.prod(1 - rates))
 
 
@@ -344,7 +346,9 @@ def courses_needed(
 
     if tolerance is None:
         if fit.unit not in TOLERANCE:
-            raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
+            raise RateError(
+                "Give a tolerance: the fit does not say whether it is in mm or degrees."
+            )
         tolerance = TOLERANCE[fit.unit]
     if not aim or tolerance <= 0 or factor <= 0 or most < 1:
         raise RateError("aim must not be 0; tolerance, factor and most must be above 0.")
