@@ -55,6 +55,8 @@ class _Engine(NBClientEngine):
             try:
                 return client.execute(cwd=options.get("cwd"), stdout=messages, stderr=messages)
             finally:
+                if client.kc is not None:
+                    client.kc.stop_channels()
                 _end(manager)
 
 

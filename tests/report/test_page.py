@@ -135,7 +135,7 @@ def test_what_a_cohort_says_cannot_become_markup(demo_report):
 
 PROBE = """<script>addEventListener("load", () => {
   document.querySelectorAll("details").forEach(d => d.open = true);
-  document.title = "PROBE" + JSON.stringify({
+  parent.postMessage(JSON.stringify({
     wide: document.documentElement.scrollWidth, window: innerWidth,
     broken: [...document.images].filter(i => !i.complete || !i.naturalWidth).length,
     images: document.images.length,
@@ -143,15 +143,23 @@ PROBE = """<script>addEventListener("load", () => {
       .filter(e => e.innerText && parseFloat(getComputedStyle(e).fontSize) < 11).length,
     order: [...document.querySelectorAll("h1, #summary, nav, main")]
       .map(e => e.getBoundingClientRect().top).every((y, i, all) => !i || y >= all[i - 1])
-  });
+  }), "*");
 });</script></body>"""
 
+# A window has a least width, a frame has none: so a phone is a frame.
+FRAME = """<!doctype html><title>-</title><script>
+addEventListener("message", event => { document.title = "PROBE" + event.data; });
+</script><iframe src="page.html" width="{width}" height="900" style="border:0"></iframe>"""
 
-def render(html, folder, *, width=1200, more=()):
+
+def render(html, folder, *, width=None, more=()):
     """Load a page without a network; give the DOM, console messages and addresses asked for."""
     folder.mkdir(exist_ok=True)
     file, log = folder / "page.html", folder / "net.json"
     file.write_text(html, encoding="utf-8")
+    if width is not None:
+        file = folder / "frame.html"
+        file.write_text(FRAME.replace("{width}", str(width)), encoding="utf-8")
     done = subprocess.run(
         [
             CHROMIUM,
@@ -169,7 +177,7 @@ def render(html, folder, *, width=1200, more=()):
             "--v=0",
             f"--user-data-dir={folder / 'profile'}",
             f"--log-net-log={log}",
-            f"--window-size={width},1000",
+            "--window-size=1300,1000",
             "--dump-dom",
             *more,
             file.as_uri(),
