@@ -16,6 +16,8 @@ PACKAGE = Path(outcomes.__file__).parent
 STEPS = ["paths", "cohort", "measure", "estimate", "calibrate", "figures", "report", "cli"]
 ALLOWED = {step: {*STEPS[: number + 1]} for number, step in enumerate(STEPS)}
 ALLOWED["simulate"] = {"paths", "cohort", "simulate"}
+# Planning a study simulates and fits, so it stands beside simulate and after estimate.
+ALLOWED["plan"] = {"paths", "cohort", "measure", "estimate", "simulate", "plan"}
 ALLOWED["__init__"] = {"paths"}
 
 HEAVY = ("numpy", "pandas", "matplotlib", "scipy", "statsmodels", "pingouin", "papermill", "rich")
