@@ -108,11 +108,26 @@ def mean_sd(mean: float, sd: float, places: int) -> Cell:
 
 
 def between(low: float, high: float, places: int, scale: float = 1.0) -> Cell:
-    """``−1.9 to −1.2``; a dash where there is no interval."""
+    """``−1.9 to −1.2``; a dash where there is no interval.
+
+    An interval that excludes zero keeps as many decimals as it needs to say so.
+
+    Examples
+    --------
+    >>> between(-1.94, -1.16, 1).text, between(-1.2, -0.02, 1).text
+    ('−1.9 to −1.2', '−1.20 to −0.02')
+    """
     if pd.isna(low) or pd.isna(high):
         return Cell("–", None)
-    text = f"{number(scale * low, places)} to {number(scale * high, places)}"
-    return Cell(text, (float(low), float(high)))
+    ends = (scale * low, scale * high)
+    for more in range(3):
+        texts = [number(end, places + more) for end in ends]
+        hides = ends[0] * ends[1] > 0 and any(
+            float(t.lstrip("−").replace(",", "")) == 0 for t in texts
+        )
+        if not hides:
+            break
+    return Cell(" to ".join(texts), (float(low), float(high)))
 
 
 def counted_share(count: int, of: int) -> Cell:
