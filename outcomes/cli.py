@@ -239,3 +239,7 @@ def _plain(value: Any) -> str:
     import pandas as pd
 
     return "" if value is None or value is pd.NA or value != value else str(value)
+
+
+if __name__ == "__main__":
+    main()

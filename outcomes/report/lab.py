@@ -74,6 +74,7 @@ def _with_parameters(source: Path, cohort: Path | None, notation: str | None) ->
 
     notebook = nbformat.read(source, as_version=4)
     for cell in notebook.cells:
+        cell.metadata.setdefault("tags", [])  # papermill takes them for granted
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
     if cohort is not None:
