@@ -77,12 +77,12 @@ def overcorrection(
     --------
     >>> from outcomes.estimate.rates import fit_rate
     >>> from outcomes.simulate import simulate_rates
-    >>> rows = simulate_rates(20, seed=1, rates={"incisor": 0.6, "canine": 0.1})
+    >>> rows = simulate_rates(20, seed=1, rates={"incisor": 0.6, "canine": 0.0})
     >>> table = overcorrection(fit_rate(rows))
     >>> table[["group", "factor", "use", "verdict"]].head(2).round(1)
          group  factor  use        verdict
     0  incisor     1.5  1.5      supported
-    1   canine     8.3  NaN  not supported
+    1   canine    49.1  NaN  not supported
     """
     if isinstance(fit, Mapping):
         parts = [

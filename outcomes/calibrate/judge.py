@@ -102,13 +102,12 @@ def judge(
     >>> judge(0.5, 0.02, 12, 14, Rules()).verdict
     'supported'
     >>> judge(0.5, 0.02, 3, 4, Rules()).why
-    'Only 4 patients, and 5 are the fewest for any factor. 6 more would be enough for a firm one.'
+    'Only 4 patients, and 5 are the fewest for any factor. 6 more patients would be enough for a firm one.'
     """
     interval = fieller_reciprocal(rate, se, df=df, level=rules.level)
     counted = patients if class_patients is None else class_patients
     low, high = _limits(rate, se, df, rules.level)
-    hopeless = high < 1 / rules.max_factor
-    more = None if hopeless else more_patients_needed(rate, se, df, counted, rules)
+    more = more_patients_needed(rate, se, df, counted, rules)
     level = f"{100 * rules.level:g} %"
     reasons: list[str] = []
     if counted < rules.fewest:
@@ -124,18 +123,8 @@ def judge(
             f"{_percent(high)}), so any factor from {interval.high:.2g} to infinity would fit the "
             "records."
         )
-    elif 1 / high > rules.max_factor:
-        reasons.append(
-            f"Even the most hopeful rate ({_percent(high)}) would need a factor of "
-            f"{1 / high:.2g}, above the limit of {rules.max_factor:g}: think of an attachment, an "
-            "auxiliary or another way rather than a larger plan."
-        )
     if reasons:
-        takes = (
-            _to_tell_from_zero(rate, se, df, counted, rules)
-            if hopeless
-            else _what_it_takes(rate, more, rules)
-        )
+        takes = _what_it_takes(rate, high, more, rules)
         return Verdict("not supported", " ".join([*reasons, takes]), np.nan, interval, more)
     factor = 1 / rate
     if counted < rules.enough:
@@ -149,19 +138,30 @@ def judge(
         reasons.append(
             f"The interval of the factor is wide: {interval.low:.2f} to {interval.high:.2f}."
         )
-    if factor > rules.max_factor:
-        reasons.append(
-            f"The factor would be {factor:.2f} and is held at {rules.max_factor:g}: expect "
-            f"{_percent(rate * rules.max_factor)} of the aim."
-        )
     if bent:
         reasons.append(bent)
+    held = _held(rate, high, rules)
     used = min(factor, rules.max_factor)
     if reasons:
-        takes = _what_it_takes(rate, more, rules) if more else ""
-        return Verdict("wide", " ".join([*reasons, takes]).strip(), used, interval, more)
+        takes = _what_it_takes(rate, high, more, rules) if more else ""
+        return Verdict(
+            "wide", " ".join(filter(None, [*reasons, takes, held])), used, interval, more
+        )
     why = f"{_people(counted)}; the factor is known to within {interval.low:.2f} to "
-    return Verdict("supported", f"{why}{interval.high:.2f}.", used, interval, 0)
+    return Verdict("supported", f"{why}{interval.high:.2f}. {held}".strip(), used, interval, 0)
+
+
+def _held(rate: float, high: float, rules: Rules) -> str:
+    """What the cap on factors means for a low rate."""
+    if rate * rules.max_factor >= 1:
+        return ""
+    held = (
+        f"The factor would be {1 / rate:.2f} and is held at {rules.max_factor:g}: expect "
+        f"{_percent(rate * rules.max_factor)} of the aim."
+    )
+    if high * rules.max_factor < 1:
+        held += " An attachment, an auxiliary or a further course will do more than a larger plan."
+    return held
 
 
 def more_patients_needed(
@@ -170,21 +170,23 @@ def more_patients_needed(
     """How many more patients like these until the factor is supported.
 
     Standard errors shrink with the square root of the number of patients, degrees of freedom grow
-    in proportion, and the rate is taken to stay as it is. For a rate that cannot be told from zero
-    and is too low for any factor, the number until it could be told whether it reaches
-    1 / max_factor.
+    in proportion, and the rate is taken to stay as it is; or, where it is lower but may reach
+    1 / max_factor, to be that: the number then tells whether it is.
 
     Returns
     -------
     int or None
-        None beyond 5,000 patients.
+        None beyond 5,000 patients, and where nothing moves in the planned direction.
 
     Examples
     --------
     >>> more_patients_needed(0.5, 0.10, 5, 6, Rules())
     14
     """
-    assumed = max(rate, 1 / rules.max_factor)
+    may_reach = _limits(rate, se, df, rules.level)[1] >= 1 / rules.max_factor
+    assumed = max(rate, 1 / rules.max_factor) if may_reach else rate
+    if assumed <= 0:
+        return None
     for total in range(max(patients, rules.enough), _MOST + 1):
         share = total / patients
         if _narrow(assumed, se / np.sqrt(share), df * share, rules):
@@ -203,31 +205,22 @@ def _limits(rate: float, se: float, df: float, level: float) -> tuple[float, flo
     return rate - half, rate + half
 
 
-def _to_tell_from_zero(rate: float, se: float, df: float, patients: int, rules: Rules) -> str:
-    """What more patients bring where even the upper limit is too low for any factor."""
-    known = (
-        f"The records already show a rate below {_percent(1 / rules.max_factor)}, the lowest that a "
-        f"factor of {rules.max_factor:g} can serve: more patients would not change that."
-    )
-    if _limits(rate, se, df, rules.level)[0] > 0 or rate <= 0:
-        return known
-    for total in range(patients, _MOST + 1):
-        share = total / patients
-        if _limits(rate, se / np.sqrt(share), df * share, rules.level)[0] > 0:
-            return f"{total - patients:,} more would tell it from zero. {known}"
-    return known
-
-
-def _what_it_takes(rate: float, more: int | None, rules: Rules) -> str:
+def _what_it_takes(rate: float, high: float, more: int | None, rules: Rules) -> str:
+    lowest = f"{_percent(1 / rules.max_factor)}, the lowest that a factor of {rules.max_factor:g}"
+    if high * rules.max_factor < 1:
+        known = f"The records already show a rate below {lowest} could make up for."
+        if more:
+            return f"{_more(more)} would be needed for a firm factor. {known}"
+        return f"No practicable number of further patients would give a firm factor. {known}"
     if more is None:
         return "No practicable number of further patients would change that."
-    if rate < 1 / rules.max_factor:
-        return (
-            f"{more} more patients would tell whether the rate reaches "
-            f"{_percent(1 / rules.max_factor)}, the lowest that a factor of {rules.max_factor:g} "
-            "can serve."
-        )
-    return f"{more} more would be enough for a firm one."
+    if rate * rules.max_factor < 1:
+        return f"{_more(more)} would tell whether the rate reaches {lowest} can make up for."
+    return f"{_more(more)} would be enough for a firm one."
+
+
+def _more(n: int) -> str:
+    return f"{n:,} more patient{'' if n == 1 else 's'}"
 
 
 def _people(n: int) -> str:

@@ -195,7 +195,6 @@ def _plans(fit: RateFit, beta: Array, covariance: Array, rules: Rules) -> tuple[
     pairs = np.unique(np.stack([design.group_code, design.patient]), axis=1)
     in_group = np.bincount(pairs[0], minlength=len(design.groups))[design.group_code]
     ok &= (in_group - 1 >= rules.fewest) & (rate - half > 0)
-    ok &= (rate + half) * rules.max_factor >= 1
     size = np.abs(design.aim)
     safe = np.where(ok, rate, 1.0)
     wanted = size / safe
