@@ -21,6 +21,7 @@ __all__ = [
     "as_html",
     "as_latex",
     "new_document",
+    "page_for",
     "raw_rows",
     "write_docx",
     "write_tables",
@@ -281,23 +282,29 @@ def _widths(document: Document, made: Any, table: PaperTable) -> None:
         words = [len(word) for word in title.split(" ")]
         longest = max([len(text) for text in texts], default=1)
         wanted.append(min(max([*words, min(longest, 34)]), 34) + 2.5)
-    scale = page / sum(wanted)
-    for place, share in enumerate(wanted):
-        for cell in made.columns[place].cells:
-            cell.width = int(share * scale)
+    widths = [int(page * share / sum(wanted)) for share in wanted]
+    for place, width in enumerate(widths):
+        made.columns[place].width = width
+    headings = [False, *(line.heading for line in table.rows)]
+    for line, heading in zip(made.rows, headings, strict=True):
+        if heading:
+            line.cells[0].width = sum(widths)
+            continue
+        for cell, width in zip(line.cells, widths, strict=True):
+            cell.width = width
 
 
 def write_docx(tables: Iterable[PaperTable], path: str | Path) -> Path:
     """A Word document with these tables, in landscape where a table has more than 7 columns."""
     document = new_document()
     for number, table in enumerate(tables):
-        _page_for(document, table, first=number == 0)
+        page_for(document, table, first=number == 0)
         add_table(document, table)
     document.save(str(path))
     return Path(path)
 
 
-def _page_for(document: Document, table: PaperTable, *, first: bool) -> None:
+def page_for(document: Document, table: PaperTable, *, first: bool) -> None:
     """Turn the page where the table is wide, back where it is not."""
     from docx.enum.section import WD_ORIENT, WD_SECTION
 

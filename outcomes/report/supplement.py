@@ -8,10 +8,12 @@ import pandas as pd
 
 from outcomes.estimate.before_after import SMALL
 from outcomes.figures.case import measure_name
+from outcomes.report.paper import SMALL as SMALL_GROUP
 from outcomes.report.paper import Cell, PaperTable, Row, row
 from outcomes.report.provenance import versions
 from outcomes.report.references import REFERENCES
 from outcomes.report.rounding import Rounding, between, counted_share, mean_sd, plain
+from outcomes.report.series import RESAMPLES
 from outcomes.report.tables import NBSP, p_value
 from outcomes.report.words.english import capital, class_name, heading
 
@@ -295,14 +297,25 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
         )
     if rows:
         known = series.unplanned.dropna(subset="p_tost")
+        known = known[known["patients"] >= SMALL_GROUP]
         shown = int(known["equivalent"].fillna(False).sum())
         total = int(series.unplanned["movements"].sum())
         blank = [""] * 5
         rows += [
             row("movements", ["All movements", "", Cell(str(total), total), *blank, ""]),
-            row("groups", ["Groups tested", "", Cell(str(len(known)), len(known)), *blank, ""]),
             row(
-                "equivalent", ["Groups equivalent to zero", "", Cell(str(shown), shown), *blank, ""]
+                "groups",
+                [
+                    f"Groups of {SMALL_GROUP} patients or more",
+                    "",
+                    Cell(str(len(known)), len(known)),
+                    *blank,
+                    "",
+                ],
+            ),
+            row(
+                "equivalent",
+                ["of these, equivalent to zero", "", Cell(str(shown), shown), *blank, ""],
             ),
         ]
     columns = (
@@ -383,9 +396,9 @@ def settings_table(series: Series) -> Draft:
         ("wilcoxon", "Signed rank test where patients are fewer than", str(SMALL)),
         ("lever", "Lever, mm of overbite per mm of molar intrusion", f"{series.bite.lever:g}"),
         ("lever range", "Range of the lever", f"{low:g} to {high:g}"),
-        ("resamples", "Bootstrap resamples", "1,000"),
+        ("resamples", "Bootstrap resamples", f"{RESAMPLES:,}"),
         ("seed", "Seed of everything drawn at random", str(series.seed)),
-        ("few", "Patients below which a line is marked", "5"),
+        ("few", "Patients below which a line is marked", str(SMALL_GROUP)),
     ]
     found = versions()
     lines += [(f"software {n}", capital(n) if n == "python" else n, found[n]) for n in SOFTWARE]
