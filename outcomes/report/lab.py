@@ -70,22 +70,24 @@ def open_jupyter(folder: Path) -> int:
 def _with_parameters(source: Path, cohort: Path | None, notation: str | None) -> bytes:
     """The notebook without outputs, and with new values in its cell tagged ``parameters``."""
     import nbformat
+    from papermill.iorw import load_notebook_node
     from papermill.parameterize import parameterize_notebook
 
-    notebook = nbformat.read(source, as_version=4)
+    notebook = load_notebook_node(str(source))
     for cell in notebook.cells:
-        cell.metadata.setdefault("tags", [])  # papermill takes them for granted
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
     if cohort is not None:
         values = {"cohort": str(cohort.absolute()), "notation": notation}
         notebook = parameterize_notebook(notebook, values, kernel_name="python3", language="python")
-        notebook.metadata.pop("papermill", None)
         for number, cell in enumerate(notebook.cells):
             if "injected-parameters" in cell.metadata.get("tags", []):
                 # The same copy must give the same bytes, or it would look edited.
                 cell.id = f"your-cohort-{number}"
                 cell.source = cell.source.replace("# Parameters", "# Your cohort")
+    notebook.metadata.pop("papermill", None)
+    for cell in notebook.cells:
+        cell.metadata.pop("papermill", None)
     return (nbformat.writes(notebook) + "\n").encode("utf-8")
 
 
