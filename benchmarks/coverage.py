@@ -21,9 +21,8 @@ import pandas as pd
 from candidates import cluster_robust
 from scipy.special import stdtrit
 
-from outcomes.estimate import resample
-from outcomes.estimate.rates import RateError, RateFit, fit_rate
-from outcomes.estimate.robustness import _rows
+from outcomes.estimate import mixed, resample
+from outcomes.estimate.design import Design, rate_design
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
 
 OUT = Path(__file__).with_name("coverage.csv")
@@ -68,10 +67,13 @@ FIELDS = [
 ]
 
 
-def intervals(fit: RateFit, seed: int) -> np.ndarray:
+def intervals(fit: mixed.MixedFit, design: Design, seed: int) -> np.ndarray:
     """Low and high (method, 2, contrast) of the four rates and the difference."""
-    mixed = fit.mixed
-    estimate = CONTRASTS @ mixed.beta
+    estimate = CONTRASTS @ fit.beta
+    planned, codes = design.planned, design.tooth_code
+    rows = resample.sorted_rows(
+        fit.blocks, design.x, planned[:, None], design.patient, codes, planned
+    )
 
     def t_interval(se: np.ndarray, df: np.ndarray | float) -> list[np.ndarray]:
         half = stdtrit(df, 0.975) * se
@@ -88,16 +90,16 @@ def intervals(fit: RateFit, seed: int) -> np.ndarray:
         )
         return [low, high], np.nanstd(values, axis=0, ddof=1)
 
-    by_patient, se = percentile(resample.over_patients(mixed, n=REPLICATES, seed=seed))
-    parametric, _ = percentile(resample.parametric(mixed, _rows(fit), n=REPLICATES, seed=seed + 1))
+    by_patient, se = percentile(resample.over_patients(fit, n=REPLICATES, seed=seed))
+    parametric, _ = percentile(resample.parametric(fit, rows, n=REPLICATES, seed=seed + 1))
     return np.array(
         [
-            t_interval(mixed.standard_error(CONTRASTS), mixed.df(CONTRASTS)),
+            t_interval(fit.standard_error(CONTRASTS), fit.df(CONTRASTS)),
             by_patient,
             parametric,
-            t_interval(se, fit.patients - 1),
-            t_interval(*cluster_robust(mixed, CONTRASTS, kind="CR2")),
-            t_interval(*cluster_robust(mixed, CONTRASTS, kind="CR3")),
+            t_interval(se, fit.blocks.patients - 1),
+            t_interval(*cluster_robust(fit, CONTRASTS, kind="CR2")),
+            t_interval(*cluster_robust(fit, CONTRASTS, kind="CR3")),
         ]
     )
 
@@ -113,13 +115,14 @@ def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.
         rows_per_tooth=2,
         **DESIGNS[design],
     )
+    drawn = rate_design(frame, None, group="tooth_class", covariates=(), intercept=False)
+    if len(drawn.groups) < len(TRUTH):
+        return None
     try:
-        fit = fit_rate(frame)
-    except RateError:
+        fit = mixed.fit(drawn.blocks())
+    except mixed.ModelError:
         return None
-    if len(fit.groups) < len(TRUTH):
-        return None
-    return CONTRASTS @ fit.mixed.beta - TARGET, intervals(fit, int(sequence.generate_state(1)[0]))
+    return CONTRASTS @ fit.beta - TARGET, intervals(fit, drawn, int(sequence.generate_state(1)[0]))
 
 
 def one_block(design: str, patients: int, block: int) -> list[dict[str, object]]:

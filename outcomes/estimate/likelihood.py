@@ -214,13 +214,13 @@ def _site_step(lam: Array, blocks: Blocks, problems: Problems) -> _SiteSums:
         count_n = problems.weights @ np.add.reduceat(blocks.site_n, blocks.site_first)
     c = unpack(rest[..., :-1], columns)
     if problems.site_y is not None:
-        y = problems.site_y.T
-        weighted_y = weights * y[:, None]
+        y = np.ascontiguousarray(problems.site_y.T)[:, None]
+        weighted_y = weights * y
         flat = weighted_y.reshape(blocks.sites, -1)
         ty = (blocks.site_effects @ flat).reshape(q, patients, 2, b).transpose(2, 3, 0, 1)
         t = np.concatenate([t, ty[:, :, None]], 2)
         xy = (blocks.site_w[:-1] @ flat).reshape(-1, 2, b).transpose(1, 2, 0)
-        yy = np.einsum("sab,sb->ab", weighted_y, np.broadcast_to(y, (blocks.sites, b)))
+        yy = np.multiply(weighted_y, y, out=weighted_y).sum(0)
         c = np.concatenate(
             [
                 np.concatenate([c, xy[..., None]], -1),
