@@ -291,9 +291,10 @@ def _reliability(block: pd.DataFrame, level: float) -> dict[str, float]:
     import pingouin
 
     long = block.reset_index(drop=True).melt(ignore_index=False, var_name="reading")
-    table = pingouin.intraclass_corr(
-        long.reset_index(names="subject"), "subject", "reading", "value"
-    ).set_index("Type")
+    with np.errstate(divide="ignore", invalid="ignore"):  # perfect repeats: no interval, hence NaN
+        table = pingouin.intraclass_corr(
+            long.reset_index(names="subject"), "subject", "reading", "value"
+        ).set_index("Type")
     found = {}
     for name, kind in (("icc_a1", "ICC(A,1)"), ("icc_c1", "ICC(C,1)")):
         found[name] = float(table.loc[kind, "ICC"])

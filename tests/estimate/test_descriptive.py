@@ -70,6 +70,7 @@ def cohorts(draw):
     return frame(planned, achieved, patient, tooth_class=tooth_class)
 
 
+@settings(deadline=None)
 @given(cohorts(), st.lists(st.booleans(), min_size=25, max_size=25))
 def test_turning_the_sign_of_rows_changes_nothing(table, turned):
     sign = np.where(turned[: len(table)], -1, 1)
@@ -80,6 +81,7 @@ def test_turning_the_sign_of_rows_changes_nothing(table, turned):
     )
 
 
+@settings(deadline=None)
 @given(cohorts(), st.sampled_from([0.25, 2.0, 8.0]))
 def test_scaling_changes_lengths_and_leaves_shares(table, factor):
     limits = {"tolerance": 2.0, "smallest_plan": 1.0}
@@ -92,6 +94,7 @@ def test_scaling_changes_lengths_and_leaves_shares(table, factor):
     pd.testing.assert_frame_equal(before, after, check_dtype=False)
 
 
+@settings(deadline=None)
 @given(cohorts())
 def test_pooled_rate_lies_between_the_row_rates(table):
     rows = table["achieved"] / table["planned"]
@@ -99,6 +102,7 @@ def test_pooled_rate_lies_between_the_row_rates(table):
     assert rows.min() - 1e-9 <= rate <= rows.max() + 1e-9
 
 
+@settings(deadline=None)
 @given(cohorts())
 def test_all_of_the_plan_achieved(table):
     row = one(achievement(table.assign(achieved=table["planned"]), by=[], n_boot=50))
@@ -112,6 +116,7 @@ def test_all_of_the_plan_achieved(table):
         assert row["accuracy_percent"] == pytest.approx(100)
 
 
+@settings(deadline=None)
 @given(cohorts(), st.randoms())
 def test_the_order_of_rows_does_not_matter(table, random):
     order = list(range(len(table)))
@@ -122,7 +127,7 @@ def test_the_order_of_rows_does_not_matter(table, random):
     )
 
 
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 @given(cohorts())
 def test_a_group_has_the_same_row_alone_or_among_others(table):
     together = achievement(table, by="tooth_class", n_boot=50)

@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import outcomes as oc
@@ -107,6 +107,7 @@ def test_an_intercept_lifts_the_lines(rotation):
     assert y == pytest.approx(drift + rate * x)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-100, 100), min_size=1, max_size=8), st.floats(0.1, 20))
 def test_spread_labels_stay_in_order_and_apart(places, gap):
     placed = _spread(sorted(places), gap)

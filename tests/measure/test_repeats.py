@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.measure.repeats import RepeatsError, measurement_error, smallest_detectable_change
@@ -100,6 +100,7 @@ values = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(values, st.floats(-5, 5))
 def test_a_constant_shift_moves_the_bias_and_not_the_spread(pairs, shift):
     before = only(measurement_error(repeats(pairs, by="reading")))
@@ -110,6 +111,7 @@ def test_a_constant_shift_moves_the_bias_and_not_the_spread(pairs, shift):
     assert after["icc_c1"] == pytest.approx(before["icc_c1"], abs=1e-6)
 
 
+@settings(deadline=None)
 @given(values)
 def test_exchanging_the_readings_turns_the_bias_round(pairs):
     there = only(measurement_error(repeats(pairs, by="reading")))
