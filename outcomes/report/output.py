@@ -19,7 +19,7 @@ SMALL = 5
 
 SMALL_NOTE = f"fewer than {SMALL} patients: take out before sharing"
 
-_PNG_DPI = 200
+_PNG_DPI, _SCREEN_DPI = 200, 130
 _SVG_LIMIT = 400_000
 """Bytes above which the page shows a PNG instead: thousands of points are slow as drawing."""
 
@@ -67,6 +67,8 @@ def say(*sentences: str, kind: str = "") -> Shown:
 def show(ax: Any, name: str, out: str | Path | None = None, *, caption: str = "") -> Shown:
     """Display a figure with its alt text; keep it as SVG, PDF and PNG when ``out`` is given.
 
+    A page shows the drawing itself (SVG); a notebook that keeps nothing, a small PNG.
+
     Parameters
     ----------
     ax
@@ -86,15 +88,15 @@ def show(ax: Any, name: str, out: str | Path | None = None, *, caption: str = ""
     from outcomes.figures import alt_text, figure_bytes, save_figure
 
     alt = alt_text(ax)
-    kind, picture = "svg+xml", b""
-    if out is not None:
+    if out is None:
+        kind, picture = "png", figure_bytes(ax, "png", _SCREEN_DPI)
+    else:
         folder = Path(out, "figures")
         drawing, *_ = save_figure(ax, folder / name)
-        picture = drawing.read_bytes()
+        kind, picture = "svg+xml", drawing.read_bytes()
         _add_line(folder / "contents.csv", ("figure", "alt_text", "caption"), (name, alt, caption))
-    picture = picture or figure_bytes(ax, "svg", title=name.replace("_", " "))
-    if len(picture) > _SVG_LIMIT:
-        kind, picture = "png", figure_bytes(ax, "png", _PNG_DPI)
+        if len(picture) > _SVG_LIMIT:
+            kind, picture = "png", figure_bytes(ax, "png", _PNG_DPI)
     data = base64.b64encode(picture).decode("ascii")
     under = f"<figcaption>{html.escape(caption, quote=False)}</figcaption>" if caption else ""
     return Shown(
@@ -167,7 +169,7 @@ def _small_rows(frame: pd.DataFrame) -> pd.Series:
     if "patients" not in frame:
         return pd.Series(False, index=frame.index)
     patients = pd.to_numeric(frame["patients"])
-    return (patients > 0) & (patients < SMALL)
+    return ((patients > 0) & (patients < SMALL)).fillna(False).astype(bool)
 
 
 def save_table(

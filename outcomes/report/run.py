@@ -259,9 +259,10 @@ def _without_paths(
     } | {"out": None}
     warnings: list[str] = []
     kept = []
+    replaced = any("injected-parameters" in c.metadata.get("tags", []) for c in executed.cells)
     for cell in executed.cells:
         tags = cell.metadata.get("tags", [])
-        if "parameters" in tags:
+        if "parameters" in tags and replaced:
             continue
         if "injected-parameters" in tags:
             cell.source = "\n".join(
