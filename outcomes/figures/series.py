@@ -92,7 +92,8 @@ def series_panels(
             ax.set_ylim(spread.min() - room, spread.max() + room)
             ax.set_xlim(-0.35, last + 0.35)
             ax.set_xticks(range(last + 1), ["0", *map(str, range(1, last + 1))])
-            name = patient + (f", {kinds[patient]}" if kinds.get(patient) else "")
+            roomy = width / columns > 0.95
+            name = patient + (f", {kinds[patient]}" if kinds.get(patient) and roomy else "")
             ax.set_title(name, fontsize=7, pad=3, weight="normal")
             if place % columns:
                 ax.tick_params(labelleft=False)

@@ -303,7 +303,7 @@ def before_after_table(series: Series, rounding: Rounding) -> Draft:
         n = int(line["patients"])
         name = capital(measure_name(line["measure"]))
         unit = UNIT.get(line["unit"], line["unit"])
-        title = f"{name}{f', {unit}' if unit else ''}{f'; {group}' if group else ''}"
+        title = f"{name}{f',{NBSP}{unit}' if unit else ''}{f'; {group}' if group else ''}"
         with_target = int(line["with_target"])
         judged = with_target > 0 and line["unit"] in series.tolerance
         rows.append(

@@ -81,11 +81,13 @@ def write_manuscript(
     for table in main:
         page_for(document, table, first=False)
         add_table(document, table)
+    page_for(document, None, first=False)
     _figures(document, figures, Path(folder))
     document.add_heading("Supplement", 1)
     for table in more:
         page_for(document, table, first=False)
         add_table(document, table)
+    page_for(document, None, first=False)
     document.add_heading("Checklist", 1)
     add_table(document, checklist_table(series, tables))
     document.save(str(path))

@@ -208,7 +208,9 @@ def add_table(document: Document, table: PaperTable, *, size: float = 8.5) -> No
         cells = made.add_row().cells
         _fill(cells, texts, numeric, size, bold=line.heading)
         if line.heading:
-            cells[0].merge(cells[-1])
+            merged = cells[0].merge(cells[-1])
+            for paragraph in merged.paragraphs[1:]:  # a merge keeps those of the other cells
+                paragraph._p.getparent().remove(paragraph._p)
     _rules(made)
     _widths(document, made, table)
     for line in made.rows[:-1]:
@@ -233,7 +235,8 @@ def _fill(cells: Any, texts: Iterable[str], numeric: list[bool], size: float, bo
         look.line_spacing = 1.0
         if flag:
             paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
-        run = paragraph.add_run(text)
+        # An empty paragraph would be as high as the normal font.
+        run = paragraph.add_run(text or "\u00a0")
         run.font.size, run.bold = Pt(size), bold
 
 
@@ -304,11 +307,11 @@ def write_docx(tables: Iterable[PaperTable], path: str | Path) -> Path:
     return Path(path)
 
 
-def page_for(document: Document, table: PaperTable, *, first: bool) -> None:
-    """Turn the page where the table is wide, back where it is not."""
+def page_for(document: Document, table: PaperTable | None, *, first: bool) -> None:
+    """Turn the page where the table is wide, back where it is not or there is none."""
     from docx.enum.section import WD_ORIENT, WD_SECTION
 
-    wide = len(table.columns) > 7
+    wide = table is not None and len(table.columns) > 7
     section = document.sections[-1]
     if wide == (section.orientation == WD_ORIENT.LANDSCAPE):
         return
