@@ -343,7 +343,7 @@ def forest(frame: Any, width: float) -> Any:
     from outcomes.figures.base import new_axes, trim_height
 
     ax = new_axes(width, 1.1 + 0.24 * len(frame))
-    ratesforest(frame, ax=ax)
+    rates_forest(frame, ax=ax)
     trim_height(ax)
     return ax
 
