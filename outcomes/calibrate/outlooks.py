@@ -73,6 +73,11 @@ class Source:
         """Columns that an aim must have for this fit."""
         return tuple(c for c in (*self.fit.group, *self.fit.design.covariates) if c != "plan_size")
 
+    @property
+    def depends_on_size(self) -> bool:
+        """Does the rate change with the size of the plan?"""
+        return "plan_size" in self.fit.design.covariates
+
     def case(self, aim: pd.Series) -> Case:
         """The kind of tooth of one aim (tooth, aim, movement, the columns of the fit).
 

@@ -243,6 +243,7 @@ def prescribe(
     bent = {name: bent_sentence(one, rules) for name, one in fits.items()}
     found: list[pd.DataFrame] = []
     known: dict[int, tuple[Case, Known]] = {}
+    asked: dict[tuple[str, Case, float], Known] = {}
     declined: dict[int, str] = {}
     unusable: list[int] = []
     for at, aim in read.rows.iterrows():
@@ -258,7 +259,11 @@ def prescribe(
             continue
         try:
             case = source.case(aim)
-            known[index] = (case, source.known(case, abs(float(aim["aim"]))))
+            size = abs(float(aim["aim"])) if source.depends_on_size else 1.0
+            key = (str(aim["movement"]), case, size)
+            if key not in asked:
+                asked[key] = source.known(case, size)
+            known[index] = (case, asked[key])
         except RateError as error:
             declined[index] = str(error)
     rows = read.rows.drop(index=unusable)
