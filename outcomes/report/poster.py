@@ -340,6 +340,8 @@ def _two_measures(series: Series) -> list[str]:
 
 
 def forest(frame: Any, width: float) -> Any:
+    """Forest plot of one rate for each movement, as wide as asked for (inches)."""
+    from outcomes.figures import rates_forest
     from outcomes.figures.base import new_axes, trim_height
 
     ax = new_axes(width, 1.1 + 0.24 * len(frame))
