@@ -24,7 +24,7 @@ from outcomes.estimate import mixed
 from outcomes.estimate.rates import RateFit
 from outcomes.simulate import simulate_rates
 
-__all__ = ["Assumptions", "PlanError", "StudyPlan", "plan_study"]
+__all__ = ["Aim", "Assumptions", "PlanError", "StudyPlan", "plan_study"]
 
 Compare = Literal["patients", "teeth"]
 FEWEST = 3
@@ -36,6 +36,7 @@ _ROUNDS = 3
 TABLE_COLUMNS = (
     "teeth_per_patient",
     "patients",
+    "groups",
     "patients_total",
     "recruit",
     "movements",
@@ -104,45 +105,8 @@ class Assumptions:
 
 
 @dataclass(frozen=True)
-class StudyPlan:
-    """Size of a study. See ``plan_study``.
-
-    Attributes
-    ----------
-    table
-        One row for each number of teeth per patient: what is needed.
-    studies
-        Every size that was simulated, and the closed form at that size.
-    assumptions
-        What it rests on.
-    sentences
-        The answer in words.
-    notes
-        Sentences on what was assumed.
-    """
-
-    table: pd.DataFrame
-    studies: pd.DataFrame
-    assumptions: Assumptions
-    sentences: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    def __repr__(self) -> str:
-        shown = self.table.drop(columns="note").to_string(
-            index=False, float_format="{:.3f}".format, na_rep="-"
-        )
-        return "\n".join([*self.sentences, shown, *self.notes])
-
-    def _repr_html_(self) -> str:
-        head = "".join(f"<p>{s}</p>" for s in self.sentences)
-        body = self.table.to_html(index=False, float_format="{:.3f}".format, border=0, na_rep="")
-        notes = "".join(f"<li>{note}</li>" for note in self.notes)
-        return f"{head}{body}<ul>{notes}</ul>"
-
-
-@dataclass(frozen=True)
-class _Aim:
-    """What the study is for."""
+class Aim:
+    """What the study is for: an interval no wider than ``width``, or to find ``difference``."""
 
     width: float | None
     difference: float | None
@@ -167,6 +131,59 @@ class _Aim:
         if self.width is None:
             return self.power - found["power"]
         return found[self.target] - self.width
+
+
+@dataclass(frozen=True)
+class StudyPlan:
+    """Size of a study. See ``plan_study``.
+
+    Attributes
+    ----------
+    table
+        One row for each number of teeth per patient: what is needed.
+    studies
+        Every size that was simulated, and the closed form at that size.
+    assumptions
+        What it rests on.
+    sentences
+        The answer in words.
+    notes
+        Sentences on what was assumed.
+    aim
+        What was asked for.
+    """
+
+    table: pd.DataFrame
+    studies: pd.DataFrame
+    assumptions: Assumptions
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+    aim: Aim
+
+    def closed_form(self, teeth: int, patients: np.ndarray) -> np.ndarray:
+        """What the closed form gives for ``teeth`` in each of so many patients (per group), shape
+        (n,): the width, or the power where a difference is to be found."""
+        form = _closed_form(self.assumptions, self.aim, teeth)
+        of = form.power if self.aim.width is None else form.width
+        return np.array([of(float(n)) for n in np.ravel(patients)])
+
+    def plot(self, ax: Any = None) -> Any:
+        """Width or power by number of patients; returns the Axes."""
+        from outcomes.figures import study_size
+
+        return study_size(self, ax=ax)
+
+    def __repr__(self) -> str:
+        shown = self.table.drop(columns="note").to_string(
+            index=False, float_format="{:.3f}".format, na_rep="-"
+        )
+        return "\n".join([*self.sentences, shown, *self.notes])
+
+    def _repr_html_(self) -> str:
+        head = "".join(f"<p>{s}</p>" for s in self.sentences)
+        body = self.table.to_html(index=False, float_format="{:.3f}".format, border=0, na_rep="")
+        notes = "".join(f"<li>{note}</li>" for note in self.notes)
+        return f"{head}{body}<ul>{notes}</ul>"
 
 
 def plan_study(
@@ -246,7 +263,7 @@ def plan_study(
     -------
     StudyPlan
         ``.table``: teeth_per_patient; patients needed by simulation (in each group with
-        compare="patients", blank beyond ``most_patients``), patients_total, recruit, movements; icc,
+        compare="patients", blank beyond ``most_patients``), groups, patients_total, recruit, movements; icc,
         design_effect 1 + (m − 1)·icc and closed_form_patients; then at that size, simulated: mean
         width, power (of finding ``difference``), coverage of the intervals, and error: the Monte
         Carlo standard error of what was aimed at.
@@ -298,6 +315,7 @@ def plan_study(
         assumptions=assumed,
         sentences=tuple(_sentence(row, aim, assumed, most_patients) for row in found),
         notes=_notes(aim, assumed, pilot, simulations, seed),
+        aim=aim,
     )
 
 
@@ -311,7 +329,7 @@ def _aim(
     power: float,
     assurance: float | None,
     level: float,
-) -> _Aim:
+) -> Aim:
     if (width is None) == (difference is None):
         raise PlanError("Give width= or difference=, one of the two.")
     for name, value in (("width", width), ("difference", difference)):
@@ -324,7 +342,7 @@ def _aim(
             raise PlanError(f"{name} must lie between 0 and 1, not {value}.")
     if difference is not None and compare is None:
         compare = "patients"
-    return _Aim(width, difference, compare, power, assurance, level)
+    return Aim(width, difference, compare, power, assurance, level)
 
 
 def _assumptions(
@@ -390,7 +408,7 @@ def _from_pilot(pilot: RateFit, group: str | None, rows_per_tooth: int) -> Assum
 
 
 def _require_sizes(
-    aim: _Aim, counts: list[int], drop_out: float, most_patients: int, simulations: int
+    aim: Aim, counts: list[int], drop_out: float, most_patients: int, simulations: int
 ) -> None:
     fewest = 2 if aim.compare == "teeth" else 1
     bad = [m for m in counts if not fewest <= m <= MOST_TEETH]
@@ -414,7 +432,7 @@ class _ClosedForm:
     icc: float
     design_effect: float
     variance: float
-    aim: _Aim
+    aim: Aim
     teeth: int
 
     def df(self, patients: float) -> float:
@@ -457,7 +475,7 @@ class _ClosedForm:
         return math.ceil(brentq(self.missed_by, high / 2, high, xtol=1e-6) - 1e-5)
 
 
-def _closed_form(assumed: Assumptions, aim: _Aim, teeth: int) -> _ClosedForm:
+def _closed_form(assumed: Assumptions, aim: Aim, teeth: int) -> _ClosedForm:
     tooth = assumed.tooth_variance()
     between = assumed.patient_sd**2
     icc = between / (between + tooth)
@@ -474,7 +492,7 @@ def _closed_form(assumed: Assumptions, aim: _Aim, teeth: int) -> _ClosedForm:
 
 def _needed(
     assumed: Assumptions,
-    aim: _Aim,
+    aim: Aim,
     teeth: int,
     most: int,
     simulations: int,
@@ -540,7 +558,7 @@ def _variance_ratio(closed: _ClosedForm, size: int, power: float) -> float:
 
 
 def _simulate(
-    assumed: Assumptions, aim: _Aim, teeth: int, patients: int, simulations: int, seed: int
+    assumed: Assumptions, aim: Aim, teeth: int, patients: int, simulations: int, seed: int
 ) -> dict[str, Any]:
     """Many studies of one size."""
     rng = np.random.default_rng([seed, teeth, patients])
@@ -567,7 +585,7 @@ def _simulate(
     }
 
 
-def _measures(estimate: np.ndarray, half: np.ndarray, truth: float, aim: _Aim) -> dict[str, float]:
+def _measures(estimate: np.ndarray, half: np.ndarray, truth: float, aim: Aim) -> dict[str, float]:
     """Widths, and the power: the chance that a normal estimate leaves each study's half-width.
 
     The spread of the estimates is that simulated; averaging chances instead of counting findings
@@ -585,7 +603,7 @@ def _measures(estimate: np.ndarray, half: np.ndarray, truth: float, aim: _Aim) -
 
 
 def _error(
-    estimate: np.ndarray, half: np.ndarray, truth: float, aim: _Aim, rng: np.random.Generator
+    estimate: np.ndarray, half: np.ndarray, truth: float, aim: Aim, rng: np.random.Generator
 ) -> float:
     """Monte Carlo standard error of what is aimed at, by bootstrap over studies."""
     n = len(half)
@@ -595,7 +613,7 @@ def _error(
 
 
 def _one_study(
-    assumed: Assumptions, aim: _Aim, teeth: int, patients: int, rng: np.random.Generator
+    assumed: Assumptions, aim: Aim, teeth: int, patients: int, rng: np.random.Generator
 ) -> tuple[float, float, float]:
     """Estimate, standard error and degrees of freedom of what the study asks."""
     effect = aim.difference or 0.0
@@ -665,7 +683,7 @@ def _half_of_the_teeth(
 
 def _complete(
     row: dict[str, Any],
-    aim: _Aim,
+    aim: Aim,
     assumed: Assumptions,
     teeth: int,
     drop_out: float,
@@ -680,6 +698,7 @@ def _complete(
     return {
         "teeth_per_patient": teeth,
         "patients": patients,
+        "groups": aim.arms,
         "patients_total": total,
         "recruit": None if total is None else math.ceil(total / (1 - drop_out) - 1e-9),
         "movements": None if total is None else total * teeth * assumed.rows_per_tooth,
@@ -694,7 +713,7 @@ def _complete(
     }
 
 
-def _sentence(row: dict[str, Any], aim: _Aim, assumed: Assumptions, most: int) -> str:
+def _sentence(row: dict[str, Any], aim: Aim, assumed: Assumptions, most: int) -> str:
     teeth = _count(row["teeth_per_patient"], "tooth", "teeth")
     if aim.width is not None:
         what = "a rate" if aim.compare is None else "a difference between rates"
@@ -716,13 +735,14 @@ def _sentence(row: dict[str, Any], aim: _Aim, assumed: Assumptions, most: int) -
 
 
 def _notes(
-    aim: _Aim, assumed: Assumptions, pilot: RateFit | None, simulations: int, seed: int
+    aim: Aim, assumed: Assumptions, pilot: RateFit | None, simulations: int, seed: int
 ) -> tuple[str, ...]:
     unit = {"mm": " mm", "degree": "°"}[assumed.unit]
+    mean = f"{assumed.plan_mean:.1f}".replace("-", "−")
     notes = [
         f"Assumed ({assumed.source}): rate {assumed.rate:.2f}; SD between patients "
         f"{assumed.patient_sd:.3f}, between teeth {assumed.tooth_sd:.3f}, residual "
-        f"{assumed.residual_sd:.2f}{unit}; planned {assumed.plan_mean:.1f} ± "
+        f"{assumed.residual_sd:.2f}{unit}; planned {mean} ± "
         f"{assumed.plan_sd:.1f}{unit}, {_count(assumed.rows_per_tooth, 'course', 'courses')}.",
         f"{simulations} studies simulated at each size, seed {seed}, fitted as fit_rate does.",
         "More teeth in the same patients help less the more patients differ: m teeth count as m "

@@ -13,11 +13,21 @@ PACKAGE = Path(outcomes.__file__).parent
 
 # Each step and what it may import. paths and cohort stand at the beginning; simulate hangs on
 # cohort alone.
-STEPS = ["paths", "cohort", "measure", "estimate", "calibrate", "figures", "report", "cli"]
+STEPS = [
+    "paths",
+    "cohort",
+    "measure",
+    "estimate",
+    "calibrate",
+    "plan",
+    "figures",
+    "report",
+    "cli",
+]
 ALLOWED = {step: {*STEPS[: number + 1]} for number, step in enumerate(STEPS)}
 ALLOWED["simulate"] = {"paths", "cohort", "simulate"}
-# Planning a study simulates and fits, so it stands beside simulate and after estimate.
-ALLOWED["plan"] = {"paths", "cohort", "measure", "estimate", "simulate", "plan"}
+# Planning a study simulates and fits: it stands after estimate and uses simulate as well.
+ALLOWED["plan"] |= {"simulate"}
 ALLOWED["__init__"] = {"paths"}
 
 HEAVY = ("numpy", "pandas", "matplotlib", "scipy", "statsmodels", "pingouin", "papermill", "rich")

@@ -18,6 +18,7 @@ _WHERE = {
     "intervals": "robustness",
     "pooled_teeth": "robustness",
     "plausibility": "plausibility",
+    "study_size": "study",
     "case_page": "case",
     "series_panels": "series",
     "before_after_panels": "series",
