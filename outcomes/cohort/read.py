@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort import checks
+from outcomes.cohort.cells import numbers
 from outcomes.cohort.clean import (
     Raw,
     clean_table,
@@ -210,7 +211,7 @@ def _clean(raws: dict[str, Raw], notation: Notation | None) -> dict[str, pd.Data
             if "aim" not in frame:
                 frame["aim"] = frame["planned"]
             else:
-                blank = raw.frame["aim"].isna().to_numpy() | (raw.frame["aim"] == "").to_numpy()
+                blank = numbers(raw.frame["aim"]).blank
                 frame["aim"] = frame["aim"].where(~blank, frame["planned"])
             frame = checks.stated_units(frame, raw.sieve)
         if name == "measures":

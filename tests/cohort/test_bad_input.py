@@ -90,6 +90,17 @@ def test_the_ledger_gives_what_is_wrong_with_a_row_before_what_it_lacks(csv):
     assert cohort.excluded["reason"].tolist() == ["no FDI tooth number"]
 
 
+def test_a_row_with_two_problems_is_listed_twice_and_counted_once(csv):
+    cohort = csv(GOOD, "P2,99,rotation,x,1")
+    assert sorted(found(cohort, 3)) == [
+        ("exclude", "no FDI tooth number"),
+        ("exclude", "not a number"),
+    ]
+    # The first thing wrong with it, in the order of the columns, is the reason.
+    assert cohort.excluded["reason"].tolist() == ["no FDI tooth number"]
+    assert adds_up(cohort)
+
+
 def test_planned_zero_is_kept_apart_from_the_rates(csv):
     cohort = csv(GOOD, "P1,37,vertical,0,0.4")
     assert cohort.movements["direction"].tolist() == ["mesial surface outwards", "none"]
@@ -203,10 +214,12 @@ def test_codes_of_attachments_are_read_and_others_kept(csv):
 
 def test_a_blank_aim_is_the_plan_and_an_unreadable_one_is_blank(csv):
     head = "patient,tooth,movement,planned,achieved,aim"
-    cohort = csv("P1,36,tip,5,1,4", "P2,36,tip,5,1,", "P3,36,tip,5,1,?", head=head)
-    assert cohort.movements["aim"].tolist()[:2] == [4.0, 5.0]
-    assert np.isnan(cohort.movements["aim"][2])
-    assert found(cohort, 4) == [("check", "not a number")]
+    cohort = csv(
+        "P1,36,tip,5,1,4", "P2,36,tip,5,1,", "P3,36,tip,5,1,n/a", "P4,36,tip,5,1,?", head=head
+    )
+    assert cohort.movements["aim"].tolist()[:3] == [4.0, 5.0, 5.0]
+    assert np.isnan(cohort.movements["aim"][3])
+    assert found(cohort, 5) == [("check", "not a number")]
 
 
 @pytest.mark.parametrize(
