@@ -4,12 +4,12 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: audit test lab lint types unit notebooks bench format demo clean
+.PHONY: audit test lab lint types unit notebooks store picture bench format demo clean
 
 audit: $(STAMP)  ## an audit report of the invented demo practice
 	$(BIN)/outcomes audit --out reports/audit --overwrite
 
-test: $(STAMP) lint types unit notebooks  ## everything a change must pass
+test: $(STAMP) lint types notebooks unit  ## everything a change must pass
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .
@@ -19,7 +19,14 @@ types: $(STAMP)
 	$(BIN)/mypy
 
 notebooks: $(STAMP)  ## re-run every stored notebook and compare its outputs
-	$(BIN)/pytest --nbval -p no:doctest --nbval-sanitize-with tests/nbval_sanitize.cfg notebooks
+	$(BIN)/pytest -o addopts= -q -p no:doctest --nbval \
+		--nbval-sanitize-with tests/nbval_sanitize.cfg notebooks
+
+store: $(STAMP)  ## run the stored notebooks again and keep their outputs
+	$(BIN)/python notebooks/store.py
+
+picture: $(STAMP)  ## the picture in README.md, from a report of the demo practice (needs Chromium)
+	$(BIN)/python docs/picture.py
 
 unit: $(STAMP)
 	$(BIN)/pytest
