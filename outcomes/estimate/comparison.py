@@ -74,9 +74,12 @@ def linearity(fit: RateFit) -> pd.Series:
     from outcomes.estimate.rates import fit_design
 
     design = fit.design
-    extra = design.planned * np.abs(design.planned)
+    columns = design.columns
+    extra = np.column_stack([columns.extra, design.planned * np.abs(design.planned)])
     curved = replace(
-        design, x=np.column_stack([design.x, extra]), names=(*design.names, "planned x |planned|")
+        design,
+        columns=replace(columns, extra=extra),
+        names=(*design.names, "planned x |planned|"),
     )
     site = fit.mixed.blocks.has_site
     try:

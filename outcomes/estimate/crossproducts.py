@@ -5,6 +5,7 @@ See outcomes.estimate.mixed for the model and the notation.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+_ROWS = 16_384  # rows made dense at once, so that work stays in the processor's cache
 ALIAS_TOLERANCE = 1e-9
 """Squared norm, relative to its own, below which a scaled column adds nothing to those before."""
 
@@ -71,9 +73,10 @@ class Blocks:
         return self.q * (self.q + 1) // 2 + int(self.has_site)
 
     @cached_property
-    def site_patient(self) -> NDArray[np.int64]:
+    def site_patient(self) -> NDArray[np.int32]:
         """(S,) patient of each site."""
-        return np.repeat(np.arange(self.patients), np.diff(self.site_first, append=self.sites))
+        sites = np.diff(self.site_first, append=self.sites)
+        return np.repeat(np.arange(self.patients, dtype=np.int32), sites)
 
     @cached_property
     def site_sums(self) -> Any:
@@ -92,26 +95,37 @@ class Blocks:
     @cached_property
     def site_effects(self) -> Any:
         """Sparse (q x P, S): c by patient."""
-        return _stacked(list(self.site_c), self.site_patient, self.patients)
+        return _stacked(lambda: self.site_c, self.site_patient, self.patients)
 
     def _by_patient(self, columns: int) -> Any:
         w, c = self.site_w[:columns], self.site_c
-        rows = [c[i] * c[j] for i, j in zip(*np.triu_indices(self.q), strict=True)]
-        rows += [a * b for a in w for b in c]
-        rows += [w[i] * w[j] for i, j in zip(*np.triu_indices(columns), strict=True)]
-        return _stacked([*rows, self.site_n**2], self.site_patient, self.patients)
+
+        def rows() -> Iterator[Array]:
+            yield from (c[i] * c[j] for i, j in zip(*np.triu_indices(self.q), strict=True))
+            yield from (a * b for a in w for b in c)
+            yield from (w[i] * w[j] for i, j in zip(*np.triu_indices(columns), strict=True))
+            yield self.site_n**2
+
+        return _stacked(rows, self.site_patient, self.patients)
 
 
-def _stacked(rows: list[Array], patient: NDArray[np.int64], patients: int) -> Any:
-    """Sparse (len(rows) x patients, S) matrix: each row of values spread over its patients."""
+def _stacked(rows: Callable[[], Iterable[Array]], patient: NDArray[np.int32], patients: int) -> Any:
+    """Sparse (number of rows x patients, S) matrix: each row of values spread over its patients."""
     from scipy.sparse import csr_array
 
-    kept = [np.flatnonzero(row) for row in rows]
-    values = np.concatenate([row[k] for row, k in zip(rows, kept, strict=True)])
-    column = np.concatenate(kept).astype(np.int32)
-    at = np.concatenate([patient[k] + r * patients for r, k in enumerate(kept)])
-    first = np.searchsorted(at, np.arange(len(rows) * patients + 1)).astype(np.int32)
-    return csr_array((values, column, first), shape=(len(rows) * patients, len(patient)))
+    counts = [np.count_nonzero(row) for row in rows()]
+    values = np.empty(sum(counts))
+    column = np.empty(len(values), dtype=np.int32)
+    per_row = np.zeros(len(counts) * patients + 1, dtype=np.int32)
+    end = 0
+    for r, row in enumerate(rows()):
+        kept = np.flatnonzero(row)
+        start, end = end, end + len(kept)
+        values[start:end], column[start:end] = row[kept], kept
+        in_row = per_row[1 + r * patients : 1 + (r + 1) * patients]
+        in_row[:] = np.bincount(patient[kept], minlength=patients)
+    first = np.cumsum(per_row, dtype=np.int32)
+    return csr_array((values, column, first), shape=(len(counts) * patients, len(patient)))
 
 
 def sum_within(values: Array, first: NDArray[np.int64]) -> Array:
@@ -126,14 +140,41 @@ def sort_rows(
     patient: NDArray[np.int64], site: NDArray[np.int64] | None
 ) -> NDArray[np.int64] | slice:
     """Order that brings the rows of a patient, and within it those of a site, together."""
-    key = patient if site is None else patient * (int(site.max(initial=0)) + 1) + site
+    key = patient.astype(np.int64)
+    if site is not None:
+        key *= int(site.max(initial=0)) + 1
+        key += site
     if np.all(key[1:] >= key[:-1]):
         return slice(None)
     return np.argsort(key, kind="stable")
 
 
+@dataclass(frozen=True)
+class GroupColumns:
+    """Fixed-effect columns of a rate model, dense only where asked for: ``columns[rows]`` (m, p).
+
+    A column of ``planned`` (n,) for each group, zero outside it, then ``extra`` (n, p - groups).
+    """
+
+    planned: Array
+    code: NDArray[np.integer]  # (n,) group of each row
+    groups: int
+    extra: Array
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return len(self.planned), self.groups + self.extra.shape[1]
+
+    def __getitem__(self, rows: Any) -> Array:
+        planned = self.planned[rows]
+        dense = np.zeros((len(planned), self.shape[1]))
+        dense[np.arange(len(planned)), self.code[rows]] = planned
+        dense[:, self.groups :] = self.extra[rows]
+        return dense
+
+
 def cross_products(
-    x: Array,
+    x: Array | GroupColumns,
     y: Array,
     z: Array,
     patient: NDArray[np.int64],
@@ -147,7 +188,7 @@ def cross_products(
     Parameters
     ----------
     x
-        Fixed-effect columns, shape (n, p).
+        Fixed-effect columns, shape (n, p): an array, or what gives one for a slice of rows.
     y
         Response, shape (n,).
     z
@@ -172,68 +213,70 @@ def cross_products(
     names = names or tuple(f"x{j}" for j in range(p))
     if q not in (1, 2):
         raise ModelError(f"The patient level takes 1 or 2 effects, not {q}.")
-    for label, values in (("x", x), ("y", y), ("z", z)):
+    if site is not None and site_z is None:
+        raise ModelError("A site level needs site_z, the column its effect multiplies.")
+    for label, values in (("y", y), ("z", z)):
         if not np.isfinite(values).all():
             raise ModelError(f"{label} holds missing or infinite values: leave those rows out.")
     if n <= p:
         raise ModelError(f"{n} rows cannot estimate {p} coefficients: use fewer groups.")
+    gram, xy, apart = _gram(x, y)
+    x_scale = np.sqrt(np.diag(gram) / n)
+    x_scale[x_scale == 0] = 1.0
+    gram = gram / np.outer(x_scale, x_scale)
+    _require_full_rank(gram / n, names)
+    y_scale = float(np.sqrt(y @ y / n)) or 1.0
+    y_shift = np.linalg.solve(gram, xy / x_scale / y_scale)
+    z_scale = np.sqrt(np.einsum("ij,ij->j", z, z) / n)
+    z_scale[z_scale == 0] = 1.0
+    site_scale = 1.0 if site_z is None else float(np.sqrt(site_z @ site_z / n)) or 1.0
+
     order = sort_rows(patient, site)
     patient = patient[order]
     starts = _first_rows(patient)
+    patients, k = len(starts), p + 1
+    pairs = [(i, j) for i, j in zip(*np.triu_indices(k), strict=True)]
+    ww = np.zeros((len(pairs), patients))
+    zz = np.empty((q, q, patients))
+    zw = np.empty((k, q, patients))
+    by_site = []
+    for who, first, last in _chunks(starts, n):
+        rows = slice(first, last) if isinstance(order, slice) else order[first:last]
+        begins = starts[who] - first
+        w = np.empty((k, last - first))
+        w[:p] = (x[rows] / x_scale).T
+        w[p] = y[rows] / y_scale - y_shift @ w[:p]
+        effects = np.ascontiguousarray((z[rows] / z_scale).T)
+        for row, (i, j) in enumerate(pairs):
+            if j == p or not apart[i, j]:
+                ww[row, who] = sum_within(w[i] * w[j], begins)
+        zz[:, :, who] = [[sum_within(a * b, begins) for b in effects] for a in effects]
+        zw[:, :, who] = [[sum_within(c * e, begins) for e in effects] for c in w]
+        if site is not None and site_z is not None:
+            effect, own = site_z[rows] / site_scale, site[rows]
+            new = np.ones(len(own), dtype=bool)
+            new[1:] = own[1:] != own[:-1]
+            new[begins] = True
+            at = np.flatnonzero(new)
+            products = [effect * effect, *(e * effect for e in effects), *(c * effect for c in w)]
+            sums = np.array([sum_within(a, at) for a in products])
+            by_site.append((sums, np.diff(np.searchsorted(at, begins), append=len(at))))
 
-    x_scale = np.sqrt(np.einsum("ij,ij->j", x, x) / n)
-    x_scale[x_scale == 0] = 1.0
-    columns = [np.ascontiguousarray(x[order, j]) / x_scale[j] for j in range(p)]
-    gram = np.array([[a @ b for b in columns] for a in columns])
-    _require_full_rank(gram / n, names)
-
-    y_scale = float(np.sqrt(y @ y / n)) or 1.0
-    response = y[order] / y_scale
-    y_shift = np.linalg.solve(gram, np.array([c @ response for c in columns]))
-    for coefficient, column in zip(y_shift, columns, strict=True):
-        response -= coefficient * column
-    columns.append(response)
-
-    z_scale = np.sqrt(np.einsum("ij,ij->j", z, z) / n)
-    z_scale[z_scale == 0] = 1.0
-    effects = [np.ascontiguousarray(z[order, j]) / z_scale[j] for j in range(q)]
-    k = p + 1
-    ww = np.array(
-        [
-            sum_within(columns[i] * columns[j], starts)
-            for i, j in zip(*np.triu_indices(k), strict=True)
-        ]
-    )
-    zz = np.array([[sum_within(a * b, starts) for b in effects] for a in effects])
-    zw = np.array([[sum_within(c * e, starts) for e in effects] for c in columns])
-
-    if site is None:
-        patients = len(starts)
-        site_n, site_c = np.zeros(patients), np.zeros((q, patients))
-        site_w, site_first = np.zeros((k, patients)), np.arange(patients)
-        site_scale = 1.0
+    if by_site:
+        sums = np.concatenate([part[0] for part in by_site], axis=1)
+        sites = np.concatenate([part[1] for part in by_site])
+        site_first = np.cumsum(sites) - sites
     else:
-        if site_z is None:
-            raise ModelError("A site level needs site_z, the column its effect multiplies.")
-        site_scale = float(np.sqrt(site_z @ site_z / n)) or 1.0
-        effect = site_z[order] / site_scale
-        ordered_site = site[order]
-        new = np.ones(n, dtype=bool)
-        new[1:] = (np.diff(ordered_site) != 0) | (np.diff(patient) != 0)
-        site_starts = np.flatnonzero(new)
-        site_n = sum_within(effect * effect, site_starts)
-        site_c = np.array([sum_within(e * effect, site_starts) for e in effects])
-        site_w = np.array([sum_within(c * effect, site_starts) for c in columns])
-        site_first = np.searchsorted(site_starts, starts)
+        sums, site_first = np.zeros((1 + q + k, patients)), np.arange(patients)
     return Blocks(
         names=names,
         rows=np.diff(starts, append=n),
         ww=ww,
         zz=zz,
         zw=zw,
-        site_n=site_n,
-        site_c=site_c,
-        site_w=site_w,
+        site_n=sums[0],
+        site_c=sums[1 : 1 + q],
+        site_w=sums[1 + q :],
         site_first=site_first,
         x_scale=x_scale,
         z_scale=z_scale,
@@ -242,6 +285,33 @@ def cross_products(
         y_shift=y_shift,
         has_site=site is not None,
     )
+
+
+def _gram(x: Array | GroupColumns, y: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """X'X, X'y, and which pairs of columns are never both other than zero."""
+    n, p = x.shape
+    gram, overlap, xy = np.zeros((p, p)), np.zeros((p, p)), np.zeros(p)
+    for start in range(0, n, _ROWS):
+        rows = slice(start, start + _ROWS)
+        part = x[rows]
+        if not np.isfinite(part).all():
+            raise ModelError("x holds missing or infinite values: leave those rows out.")
+        gram += part.T @ part
+        xy += part.T @ y[rows]
+        there = (part != 0).astype(float)
+        overlap += there.T @ there
+    return gram, xy, overlap == 0
+
+
+def _chunks(starts: NDArray[np.int64], n: int) -> Iterator[tuple[slice, int, int]]:
+    """Whole patients at a time: their slice, first row, and row after the last."""
+    ends = np.append(starts[1:], n)
+    patient = 0
+    while patient < len(starts):
+        first = int(starts[patient])
+        after = max(int(np.searchsorted(ends, first + _ROWS, side="right")), patient + 1)
+        yield slice(patient, after), first, int(ends[after - 1])
+        patient = after
 
 
 def _require_full_rank(gram: Array, names: tuple[str, ...]) -> None:

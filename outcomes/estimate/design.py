@@ -25,8 +25,8 @@ class RateError(ValueError):
 class Design:
     """Rows and columns of one rate model; n rows, p coefficients of which the first are groups.
 
-    ``x`` (n, p) holds planned times each group's indicator, then planned times each covariate, then
-    the intercept. ``patient`` and ``site_row`` are codes of ``patient_labels`` and
+    ``columns`` (n, p) holds planned times each group's indicator, then planned times each
+    covariate, then the intercept. ``patient`` and ``site_row`` are codes of ``patient_labels`` and
     ``site_labels``, both in the order of the blocks.
     """
 
@@ -35,7 +35,7 @@ class Design:
     group: tuple[str, ...]
     groups: tuple[str, ...]
     names: tuple[str, ...]
-    x: Array
+    columns: mixed.GroupColumns
     planned: Array
     achieved: Array
     aim: Array  # what the clinician wanted; planned where nothing was said
@@ -53,10 +53,15 @@ class Design:
     covariate_centres: dict[str, float]
     covariates: tuple[str, ...]
 
+    @property
+    def x(self) -> Array:
+        """The columns as one array (n, p)."""
+        return self.columns[slice(None)]
+
     def blocks(self, *, site: bool = True) -> mixed.Blocks:
         """The cross-products of this design."""
         return mixed.cross_products(
-            self.x,
+            self.columns,
             self.achieved,
             self.planned[:, None],
             self.patient,
@@ -82,15 +87,15 @@ def rate_design(
     rows, notes = _usable_rows(frame, (*group_columns, *covariate_columns))
 
     planned = rows["planned"].to_numpy(float)
-    patient, patient_labels = pd.factorize(rows["patient"])
+    patient, patient_labels = _codes(rows["patient"])
     if len(patient_labels) < 2:
         raise RateError(
             "One patient only: nothing can be said about other patients. Describe it with "
             "achievement(), or add patients."
         )
-    tooth_code, tooth_labels = pd.factorize(rows["tooth"])
+    tooth_code, tooth_labels = _codes(rows["tooth"])
     group_code, groups = _group_codes(rows, group_columns)
-    columns = [np.where(group_code == g, planned, 0.0) for g in range(len(groups))]
+    extra: list[Array] = []
     names = list(groups)
     levels: dict[str, tuple[str, ...]] = {}
     centres: dict[str, float] = {}
@@ -101,35 +106,39 @@ def rate_design(
                 centres[name] = float(np.mean(pd.Series(values).groupby(patient).mean()))
                 values = values - centres[name]
                 notes.append(f"Rates are given at {name} = {centres[name]:.3g}, its mean.")
-            columns.append(planned * values)
+            extra.append(planned * values)
             names.append(name)
         else:
             levels[name] = _levels(name, rows[name])
             notes.append(f"Rates are given at {name} = {levels[name][0]}.")
             text = rows[name].astype(str).to_numpy()
             for level in levels[name][1:]:
-                columns.append(np.where(text == level, planned, 0.0))
+                extra.append(np.where(text == level, planned, 0.0))
                 names.append(f"{name}: {level}")
     if intercept:
-        columns.append(np.ones(len(rows)))
+        extra.append(np.ones(len(rows)))
         names.append("intercept")
 
-    site = patient.astype(np.int64) * len(tooth_labels) + tooth_code
-    site_keys, site_row = np.unique(site, return_inverse=True)
+    site_keys, site_row = _pairs(patient, tooth_code, len(patient_labels), len(tooth_labels))
     site_labels = pd.DataFrame(
         {
             "patient": np.asarray(patient_labels)[site_keys // len(tooth_labels)],
             "tooth": np.asarray(tooth_labels)[site_keys % len(tooth_labels)],
         }
     )
-    seen = np.unique(patient.astype(np.int64) * len(groups) + group_code)
+    seen, _ = _pairs(patient, group_code, len(patient_labels), len(groups))
     return Design(
         movement=movement,
         unit=_unit(rows, movement),
         group=group_columns,
         groups=groups,
         names=tuple(names),
-        x=np.stack(columns, axis=1),
+        columns=mixed.GroupColumns(
+            planned,
+            group_code,
+            len(groups),
+            np.stack(extra, axis=1) if extra else np.empty((len(planned), 0)),
+        ),
         planned=planned,
         achieved=rows["achieved"].to_numpy(float),
         aim=_aims(rows),
@@ -168,7 +177,7 @@ def one_movement(
         )
     if "movement" not in frame.columns:
         return frame, movement
-    present = [str(m) for m in frame["movement"].dropna().unique()]
+    present = [str(m) for m in frame["movement"].unique() if pd.notna(m)]
     if movement is None:
         if len(present) > 1:
             raise RateError(
@@ -214,13 +223,17 @@ def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFr
     """Rows with a planned movement and nothing missing; and sentences on the rest."""
     notes = []
     needed = list(dict.fromkeys(["patient", "tooth", "planned", "achieved", *columns]))
-    missing = frame[needed].isna()
-    bad = missing.any(axis=1).to_numpy()
+    bad = np.zeros(len(frame), dtype=bool)
+    blank = []
+    for name in needed:
+        missing = frame[name].isna().to_numpy()
+        if missing.any():
+            blank.append(name)
+            bad |= missing
     for name in ("planned", "achieved"):
         numbers = pd.to_numeric(frame[name], errors="coerce").to_numpy(float, na_value=np.nan)
-        bad = bad | ~np.isfinite(numbers)
+        bad |= ~np.isfinite(numbers)
     if bad.any():
-        blank = [c for c in needed if missing[c].any()]
         what = f" (blank: {', '.join(blank)})" if blank else ""
         notes.append(f"{_count(int(bad.sum()), 'row')} left out for want of a value{what}.")
     zero = (frame["planned"] == 0).to_numpy(dtype=bool, na_value=False) & ~bad
@@ -251,16 +264,18 @@ def _group_codes(
     rows: pd.DataFrame, columns: tuple[str, ...]
 ) -> tuple[np.ndarray, tuple[str, ...]]:
     """Codes and names of the groups, in the order of the schema or of a categorical."""
+    code = np.zeros(len(rows), dtype=np.int32)
     if not columns:
-        return np.zeros(len(rows), dtype=np.int64), ("all",)
-    code = np.zeros(len(rows), dtype=np.int64)
-    level_lists = []
+        return code, ("all",)
+    level_lists: list[list[str]] = []
+    present = np.zeros(1, dtype=np.int64)
     for name in columns:
         levels = _order(name, rows[name])
-        position = pd.Index(levels).get_indexer(pd.Index(rows[name].astype(str)))
-        code = code * len(levels) + position
+        raw, labels = _codes(rows[name])
+        position = pd.Index(levels).get_indexer(pd.Index([str(v) for v in labels]))[raw]
+        keys, code = _pairs(code, position, len(present), len(levels))
+        present = present[keys // len(levels)] * len(levels) + keys % len(levels)
         level_lists.append(levels)
-    present, group_code = np.unique(code, return_inverse=True)
     names = []
     for value in present:
         parts: list[str] = []
@@ -268,13 +283,31 @@ def _group_codes(
             value, position = divmod(value, len(levels))
             parts.insert(0, levels[position])
         names.append(" ".join(parts))
-    return group_code, tuple(names)
+    return code, tuple(names)
+
+
+def _codes(values: pd.Series) -> tuple[np.ndarray, Any]:
+    """Codes of the values, in order of appearance, and the values."""
+    codes, labels = pd.factorize(values)
+    return codes.astype(np.int32), labels
+
+
+def _pairs(a: np.ndarray, b: np.ndarray, n_a: int, n_b: int) -> tuple[np.ndarray, np.ndarray]:
+    """Keys a * n_b + b that occur, sorted, and the position of each row's key among them."""
+    key = a.astype(np.int64) * n_b + b
+    if n_a * n_b > 4 * len(key) + 1000:
+        keys, position = np.unique(key, return_inverse=True)
+        return keys, position.astype(np.int32)
+    occurs = np.zeros(n_a * n_b, dtype=bool)
+    occurs[key] = True
+    place = np.cumsum(occurs, dtype=np.int32) - 1
+    return np.flatnonzero(occurs), place[key]
 
 
 def _order(name: str, values: pd.Series) -> list[str]:
     if isinstance(values.dtype, pd.CategoricalDtype):
-        used = set(values.astype(str))
-        return [str(v) for v in values.cat.categories if str(v) in used]
+        used = set(np.unique(values.cat.codes))
+        return [str(v) for code, v in enumerate(values.cat.categories) if code in used]
     from outcomes.cohort.schema import TOOTH_CLASSES
 
     unique = values.unique()

@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from outcomes.estimate.crossproducts import (
     Array,
     Blocks,
+    GroupColumns,
     ModelError,
     cross_products,
     sort_rows,
@@ -52,6 +53,7 @@ __all__ = [
     "Array",
     "Blocks",
     "Evaluation",
+    "GroupColumns",
     "MixedFit",
     "ModelError",
     "Predictor",
