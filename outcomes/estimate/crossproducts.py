@@ -239,7 +239,9 @@ def cross_products(
     ww = np.zeros((len(pairs), patients))
     zz = np.empty((q, q, patients))
     zw = np.empty((k, q, patients))
-    by_site = []
+    site_starts = starts if site is None else _site_starts(site[order], starts)
+    site_first = np.searchsorted(site_starts, starts)
+    by_site = np.zeros((1 + q + k, len(site_starts)))
     for who, first, last in _chunks(starts, n):
         rows = slice(first, last) if isinstance(order, slice) else order[first:last]
         begins = starts[who] - first
@@ -252,31 +254,21 @@ def cross_products(
                 ww[row, who] = sum_within(w[i] * w[j], begins)
         zz[:, :, who] = [[sum_within(a * b, begins) for b in effects] for a in effects]
         zw[:, :, who] = [[sum_within(c * e, begins) for e in effects] for c in w]
-        if site is not None and site_z is not None:
-            effect, own = site_z[rows] / site_scale, site[rows]
-            new = np.ones(len(own), dtype=bool)
-            new[1:] = own[1:] != own[:-1]
-            new[begins] = True
-            at = np.flatnonzero(new)
+        if site_z is not None:
+            here = slice(*np.searchsorted(site_starts, [first, last]))
+            at, effect = site_starts[here] - first, site_z[rows] / site_scale
             products = [effect * effect, *(e * effect for e in effects), *(c * effect for c in w)]
-            sums = np.array([sum_within(a, at) for a in products])
-            by_site.append((sums, np.diff(np.searchsorted(at, begins), append=len(at))))
-
-    if by_site:
-        sums = np.concatenate([part[0] for part in by_site], axis=1)
-        sites = np.concatenate([part[1] for part in by_site])
-        site_first = np.cumsum(sites) - sites
-    else:
-        sums, site_first = np.zeros((1 + q + k, patients)), np.arange(patients)
+            for row, values in enumerate(products):
+                by_site[row, here] = sum_within(values, at)
     return Blocks(
         names=names,
         rows=np.diff(starts, append=n),
         ww=ww,
         zz=zz,
         zw=zw,
-        site_n=sums[0],
-        site_c=sums[1 : 1 + q],
-        site_w=sums[1 + q :],
+        site_n=by_site[0],
+        site_c=by_site[1 : 1 + q],
+        site_w=by_site[1 + q :],
         site_first=site_first,
         x_scale=x_scale,
         z_scale=z_scale,
@@ -285,6 +277,14 @@ def cross_products(
         y_shift=y_shift,
         has_site=site is not None,
     )
+
+
+def _site_starts(site: NDArray[np.int64], starts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Row at which each site begins, in sorted rows."""
+    new = np.ones(len(site), dtype=bool)
+    new[1:] = site[1:] != site[:-1]
+    new[starts] = True
+    return np.flatnonzero(new)
 
 
 def _gram(x: Array | GroupColumns, y: Array) -> tuple[Array, Array, NDArray[np.bool_]]:

@@ -197,14 +197,14 @@ def _site_step(lam: Array, blocks: Blocks, problems: Problems) -> _SiteSums:
     grow = 1 + lam * blocks.site_n[:, None]
     weights = np.empty((blocks.sites, 2, b))  # w and dw/dlam
     np.divide(lam, grow, out=weights[:, 0])
-    np.divide(1, grow * grow, out=weights[:, 1])
+    np.divide(1, np.multiply(grow, grow, out=weights[:, 1]), out=weights[:, 1])
+    log_grow = np.log(grow, out=grow)
     matrix = blocks.site_sums_of_x if own_response else blocks.site_sums
     sums = (matrix @ weights.reshape(blocks.sites, -1)).reshape(-1, patients, 2, b)
     by_patient = np.ascontiguousarray(sums.transpose(2, 3, 0, 1))  # (2, B, rows, P)
     pairs, crosses = q * (q + 1) // 2, columns * q
     a = by_patient[:, :, :pairs]
     t = by_patient[:, :, pairs : pairs + crosses].reshape(2, b, columns, q, patients)
-    log_grow = np.log(grow)
     if problems.weights is None:
         rest = by_patient[:, :, pairs + crosses :].sum(-1)
         log, count_n = log_grow.sum(0), blocks.site_n.sum()
