@@ -124,6 +124,28 @@ def audit(
     _report("practice_audit", cohort, out, overwrite, seed, notation)
 
 
+@app.command("case-series")
+def case_series(
+    cohort: CohortArgument = None,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.")] = Path(
+        "case-series-report"
+    ),
+    poster: Annotated[
+        bool,
+        typer.Option(
+            "--poster", help="Write posters (A0 portrait, 48 x 36 in landscape) and slides too."
+        ),
+    ] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
+    ] = False,
+    seed: Annotated[int, typer.Option(help="Seed of everything drawn at random.")] = 1,
+    notation: NotationOption = None,
+) -> None:
+    """Write a case series: figures, tables and text for a paper, a draft in Word, a poster."""
+    _report("case_series", cohort, out, overwrite, seed, notation, poster=poster)
+
+
 @app.command()
 def lab(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for your notebooks.")],
@@ -155,10 +177,11 @@ def _report(
     overwrite: bool,
     seed: int,
     notation: Notation | None,
+    **options: Any,
 ) -> None:
     from outcomes.cohort.read import CohortError
     from outcomes.report.place import OutputRefused
-    from outcomes.report.progress import shown
+    from outcomes.progress import shown
     from outcomes.report.run import ReportError, run_report
 
     _say_demo(cohort)
@@ -168,7 +191,7 @@ def _report(
                 notebook,
                 cohort,
                 out,
-                {"seed": seed, "notation": notation},
+                {"seed": seed, "notation": notation, **options},
                 step,
                 overwrite=overwrite,
             )

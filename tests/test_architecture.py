@@ -15,6 +15,7 @@ PACKAGE = Path(outcomes.__file__).parent
 # cohort alone.
 STEPS = [
     "paths",
+    "progress",
     "cohort",
     "measure",
     "estimate",

@@ -201,13 +201,11 @@ class RateFit:
 
         return predict(self, new, levels=levels)
 
-    def bootstrap(
-        self, n: int = 1000, *, kind: str = "patient", seed: int = 1, progress: bool | None = None
-    ) -> Bootstrap:
+    def bootstrap(self, n: int = 1000, *, kind: str = "patient", seed: int = 1) -> Bootstrap:
         """Bootstrap the rates: see ``outcomes.estimate.robustness.bootstrap``."""
         from outcomes.estimate.robustness import bootstrap
 
-        return bootstrap(self, n, kind=kind, seed=seed, progress=progress)
+        return bootstrap(self, n, kind=kind, seed=seed)
 
     def leave_one_out(self) -> resample.Replicates:
         """Coefficients and variances refitted without each patient, in the order of

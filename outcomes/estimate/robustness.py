@@ -63,7 +63,6 @@ def bootstrap(
     *,
     kind: str = "patient",
     seed: int = 1,
-    progress: bool | None = None,
 ) -> Bootstrap:
     """Percentile bootstrap of the rates and variances.
 
@@ -79,8 +78,6 @@ def bootstrap(
         model.
     seed
         Seed of the random numbers; the same seed gives the same replicates.
-    progress
-        Show progress on the terminal; by default once two seconds have passed.
 
     Raises
     ------
@@ -91,9 +88,9 @@ def bootstrap(
         raise RateError(f"A bootstrap needs at least 2 replicates, not {n}; 1000 is usual.")
     if kind not in ("patient", "parametric"):
         raise RateError(f"kind must be 'patient' or 'parametric', not {kind!r}.")
-    from outcomes.estimate.waiting import progress_bar
+    from outcomes.progress import counted
 
-    with progress_bar(n, f"{kind} bootstrap", progress) as advance:
+    with counted(f"{kind} bootstrap", n) as advance:
         if kind == "patient":
             result = resample.over_patients(fit.mixed, n=n, seed=seed, progress=advance)
         else:

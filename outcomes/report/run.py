@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from outcomes.paths import data_path
 from outcomes.report.place import check_free, written_whole
-from outcomes.report.progress import Step, silent
+from outcomes.progress import Step, silent
 from outcomes.report.provenance import file_sha256, provenance, write_provenance
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 TITLES = {
     "practice_audit": "Practice audit",
+    "case_series": "Case series",
     "check_your_cohort": "Check of a cohort",
 }
 
@@ -51,15 +52,19 @@ class Report:
     warnings: tuple[str, ...]
 
 
-def demo_path() -> Path:
-    """The invented practice that a report command runs on when no cohort is given.
+DEMOS = {"case_series": "series.xlsx"}
+"""Notebooks with a demonstration cohort of their own."""
+
+
+def demo_path(notebook: str | None = None) -> Path:
+    """The invented cohort that a report command runs on when none is given.
 
     Examples
     --------
-    >>> demo_path().name
-    'practice.xlsx'
+    >>> demo_path().name, demo_path("case_series").name
+    ('practice.xlsx', 'series.xlsx')
     """
-    return data_path("synthetic_data", "practice.xlsx")
+    return data_path("synthetic_data", DEMOS.get(notebook or "", "practice.xlsx"))
 
 
 def open_cohort(
@@ -131,7 +136,11 @@ def run_report(
     options = {"seed": 1, "notation": None} | dict(parameters or {})
     check_free(out.absolute(), overwrite=overwrite)
     progress("Reading the cohort", 0, 1)
-    cohort = open_cohort(cohort_path, notation=options["notation"])
+    cohort = (
+        open_cohort(demo_path(notebook), notation="fdi")
+        if cohort_path is None
+        else open_cohort(cohort_path, notation=options["notation"])
+    )
     where = None if cohort_path is None else str(Path(cohort_path).absolute())
     with written_whole(out, overwrite=overwrite) as folder:
         executed, warnings = execute(

@@ -58,3 +58,23 @@ def shown(console: Console | None = None, *, patience: float = PATIENCE) -> Iter
         timer.cancel()
         timer.join()
         progress.stop()
+
+
+@contextmanager
+def counted(what: str, total: int) -> Iterator[Callable[[int], None]]:
+    """Give a function to call with the number of steps done since its last call.
+
+    Examples
+    --------
+    >>> with counted("refitting", 100) as advance:
+    ...     advance(100)
+    """
+    done = 0
+    with shown() as step:
+
+        def advance(steps: int) -> None:
+            nonlocal done
+            done += steps
+            step(what, done, total)
+
+        yield advance
