@@ -33,7 +33,7 @@ CohortArgument = Annotated[
         metavar="[COHORT]",
         exists=True,
         help="A workbook (.xlsx), a folder of .csv or .parquet files, or a movements .csv. "
-        "Without it the invented demonstration practice is used.",
+        "Without it invented demonstration data are used.",
     ),
 ]
 NotationOption = Annotated[
@@ -212,7 +212,7 @@ def _report(
 
 def _say_demo(cohort: Path | None) -> None:
     if cohort is None:
-        typer.echo("No cohort given: this is the invented demonstration practice.")
+        typer.echo("No cohort given: this is invented demonstration data.")
 
 
 def _wrong_use(message: str) -> NoReturn:

@@ -34,7 +34,12 @@ _DASHES = ("-", (0, (3.5, 2)), (0, (1, 1.6)), (0, (5, 1.5, 1, 1.5)))
 
 
 def series_panels(
-    cohort: Cohort, measure: str, *, width: float = FULL_WIDTH, columns: int | None = None
+    cohort: Cohort,
+    measure: str,
+    *,
+    width: float = FULL_WIDTH,
+    columns: int | None = None,
+    height: float = 1.12,
 ) -> np.ndarray:
     """A panel for each patient: one measure after each course, against its target.
 
@@ -48,6 +53,8 @@ def series_panels(
         Inches.
     columns
         Panels in a line; by default one for each 1.1 inches.
+    height
+        Of a line of panels, inches.
 
     Returns
     -------
@@ -79,7 +86,7 @@ def series_panels(
     unit = _UNIT.get(str(values["unit"].iloc[0]), "")
     kinds = _kinds(cohort)
     with style():
-        figure = Figure(figsize=(width, 0.75 + 1.12 * lines), layout="constrained")
+        figure = Figure(figsize=(width, 0.75 + height * lines), layout="constrained")
         axes = np.ravel(figure.subplots(lines, columns, sharey=True, squeeze=False))
         for spare in axes[len(patients) :]:
             spare.remove()

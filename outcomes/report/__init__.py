@@ -4,6 +4,16 @@ from importlib import import_module
 from typing import Any
 
 _WHERE = {
+    "Series": "series",
+    "open_series": "series",
+    "run_series": "series",
+    "manuscript_tables": "manuscript",
+    "checklist_table": "checklists",
+    "case_gallery": "documents",
+    "reminders": "documents",
+    "show_figure": "documents",
+    "show_paper": "documents",
+    "write_documents": "documents",
     "Audit": "audit",
     "run_audit": "audit",
     "copy_notebooks": "lab",

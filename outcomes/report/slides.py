@@ -46,6 +46,8 @@ ROOM = HEIGHT - FOOT - 14 - TOP
 """Height for the body of a slide."""
 SMALLEST = 12.0
 FIGURE_SCALE = 2.0
+SMALLEST_IN_FIGURES, LEAST = 6.5, 11.0
+"""Smallest type in figures as drawn, and on a slide, points."""
 
 
 def write_slides(series: Series, tables: Tables, path: str | Path) -> Path:
@@ -209,6 +211,7 @@ def _pictures(slides: Presentation, series: Series, story: Story) -> None:
                 measure,
                 width=width * scale,
                 columns=6 if len(series.patients) > 4 else None,
+                height=0.92,
             ),
             "One panel for each patient; dashed: target; grey: tolerance around it.",
         )
@@ -233,6 +236,8 @@ def _picture(
         if high * 72 * FIGURE_SCALE <= room:
             break
     factor = min(FIGURE_SCALE, room / (72 * high))
+    if factor * SMALLEST_IN_FIGURES < LEAST:
+        return  # too many panels to be read on a slide: they are in the report
     png = figure_bytes(axes, "png", 600)
     picture = Picture(png, across * 72 * factor, high * 72 * factor, alt_text(axes))
     slide = _start(slides, story, heading)
