@@ -52,8 +52,12 @@ def _wrong_way_step(audit: Audit) -> list[str]:
     often = often.sort_values(["wrong_way", "movements"], ascending=False).head(3)
     if not len(often):
         return []
-    teeth = listed(f"{movement_name(row.movement)} of tooth {row.tooth}" for row in lines(often))
-    return [f"Open the records of {teeth}: a quarter or more went the other way."]
+    teeth = listed(
+        f"{movement_name(row.movement)} of tooth {row.tooth} ({percent(row.wrong_way)} of "
+        f"{count(row.movements)})"
+        for row in lines(often)
+    )
+    return [f"Open the records of the teeth that most often went the other way: {teeth}."]
 
 
 def _records_steps(audit: Audit) -> list[str]:
