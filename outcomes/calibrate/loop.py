@@ -218,7 +218,7 @@ def _change(
     values = (row["estimate"], row["low"], row["high"], shift, low, high)
     return {
         "movement": movement,
-        **dict(zip(_CHANGES, (float(v) for v in values), strict=True)),
+        **dict(zip(_CHANGES, np.asarray(values, dtype=float).tolist(), strict=True)),
     }, ""
 
 

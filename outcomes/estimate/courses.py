@@ -150,8 +150,8 @@ def courses(
     if stopped:
         notes.append(
             "Patients and teeth without a further course keep the state of their last one. The "
-            "column reached_of_treated follows only patients who had the course: they are those "
-            "who lagged."
+            "column reached_of_treated follows only patients who had the course, who are a choice "
+            "of those who began."
         )
     return Courses(
         overall=frame[[*order, *(c for c in frame.columns if c not in order)]],
