@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import argparse
 import csv
+import io
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -187,31 +187,33 @@ def done() -> set[tuple[str, int, int]]:
     return set(counts.index[counts == 2 * len(METHODS)])
 
 
-def run(cohorts: int) -> None:
+def run(cohorts: int, backwards: bool) -> None:
     """Blocks not there yet, one from every cell before the next."""
     cells = [(d, p, b) for b in range(cohorts // BLOCK) for d in DESIGNS for p in PATIENTS]
-    ready = done()
-    todo = [cell for cell in cells if cell not in ready]
-    start = time.monotonic()
-    for i, (design, patients, block) in enumerate(todo, start=1):
-        rows = one_block(design, patients, block)
-        new = not OUT.exists()
+    for design, patients, block in reversed(cells) if backwards else cells:
+        ready = done()
+        if (design, patients, block) in ready:
+            continue
+        lines = io.StringIO()
+        writer = csv.DictWriter(lines, FIELDS, lineterminator="\n")
+        if not OUT.exists():
+            writer.writeheader()
+        writer.writerows(one_block(design, patients, block))
         with OUT.open("a", newline="") as file:
-            writer = csv.DictWriter(file, FIELDS, lineterminator="\n")
-            if new:
-                writer.writeheader()
-            writer.writerows(rows)
-        left = (time.monotonic() - start) / i * (len(todo) - i) / 60
-        print(f"{i}/{len(todo)} {design}, {patients}: {left:.0f} min left", file=sys.stderr)
+            file.write(lines.getvalue())  # in one piece: two runs may share the file
+        print(f"{len(ready) + 1}/{len(cells)} {design}, {patients}", file=sys.stderr)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cohorts", type=int, default=COHORTS, help="per cell")
+    parser.add_argument(
+        "--backwards", action="store_true", help="for a second run beside the first"
+    )
     parser.add_argument("--summary", action="store_true", help="print the table and stop")
     arguments = parser.parse_args()
     if not arguments.summary:
-        run(arguments.cohorts)
+        run(arguments.cohorts, arguments.backwards)
     table = summary(pd.read_csv(OUT))
     for quantity, part in table.groupby("quantity", sort=False):
         wide = part.pivot_table(
