@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from outcomes.paths import data_path
 from outcomes.report.provenance import versions
-from outcomes.report.tables import NBSP, percent
+from outcomes.report.tables import NBSP, count, percent
 from outcomes.report.words.english import class_name, listed, movement_name, number_of
 from outcomes.report.words.reading import ledger_sum
 from outcomes.report.words.rows import lines
