@@ -142,7 +142,7 @@ def _compare(
         "reference": reference,
     }
     table = table.assign(**named)
-    table["reference_patients"] = int(counts.loc[reference, "patients"])
+    table["reference_patients"] = int(counts["patients"].to_dict()[reference])
     return table.drop(columns="covariate").merge(counts, left_on="level", right_index=True)
 
 
