@@ -50,8 +50,8 @@ def remaining(
     DataFrame
         One row for each patient, tooth and movement that was planned in any course: courses (how
         many it has); aim of the first; planned and achieved, sums over courses; left = aim −
-        achieved of the last course with a scan (mm or degrees, sign of the movement); limit; within
-        (|left| ≤ limit); largest = |aim| / limit, by which movements of both units can be ranked.
+        achieved (mm or degrees, sign of the movement), also where a later course asked for nothing
+        more or for something else; limit; within (|left| ≤ limit); largest = |aim| / limit, by which movements of both units can be ranked.
 
     Raises
     ------
@@ -82,7 +82,7 @@ def remaining(
     key = ["patient", "tooth", "movement"]
     if rows.duplicated([*key, "course"]).any():
         raise RateError("A tooth has two rows of one movement in one course: keep one of them.")
-    rows = rows.assign(shortfall=rows["aim"] - rows["achieved"], some=rows["planned"] != 0)
+    rows = rows.assign(some=rows["planned"] != 0)
     table = (
         rows.groupby(key, sort=True)
         .agg(
@@ -91,14 +91,13 @@ def remaining(
             aim=("aim", "first"),
             planned=("planned", "sum"),
             achieved=("achieved", "sum"),
-            left=("shortfall", "last"),
             some=("some", "any"),
         )
         .reset_index()
     )
     table = table[table["some"]].drop(columns="some").reset_index(drop=True)
     limit = table["unit"].astype(object).map(dict(TOLERANCE) | dict(tolerance or {})).astype(float)
-    left = table["left"].round(9)
+    left = (table["aim"] - table["achieved"]).round(9)
     table = table.assign(
         left=left,
         limit=limit,

@@ -70,10 +70,12 @@ def as_html(table: PaperTable) -> str:
     for line, texts in zip(table.rows, table.texts(), strict=True):
         if line.heading:
             body.append(
-                f'<tr><th scope="rowgroup" colspan="{len(texts)}">{html.escape(texts[0])}</th></tr>'
+                f'<tr><th scope="rowgroup" colspan="{len(texts)}" style="text-align:left">'
+                f"{html.escape(texts[0])}</th></tr>"
             )
             continue
-        cells = [f'<th scope="row">{html.escape(texts[0])}</th>']
+        look = "text-align:left;font-weight:normal"
+        cells = [f'<th scope="row" style="{look}">{html.escape(texts[0])}</th>']
         cells += [
             f"<td{_css(flag)}>{html.escape(text)}</td>"
             for text, flag in zip(texts[1:], numeric[1:], strict=True)

@@ -512,7 +512,8 @@ def measure_sentence(series: Series, tables: Tables, line: dict[str, Any], group
     both = {"start": cell(start), "end": cell(end), "unit": unit, "name": name, "who": who}
     target = _target_phrase(s, line, cell)
     if int(line["patients"]) == 1:
-        where = "" if s.one else " in one patient"
+        where = "" if s.one else f" in one {group} case" if group else " in one patient"
+        both["who"] = ""
         same = both["start"].text == both["end"].text
         return say(
             "{name} was {start}{unit} at the start and at the last scan{who}{where}{target}."
@@ -588,7 +589,7 @@ def _target_phrase(s: _Source, line: dict[str, Any], cell: Any) -> Sentence | st
     if not line["with_target"] or line["unit"] not in s.series.tolerance:
         return ""
     start, end = cell("On target, start"), cell("On target, end")
-    if s.one:
+    if line["with_target"] == 1:
         return Sentence(
             f"; the target was {'met' if line['met'] else 'not met'} at the last scan", (end,)
         )

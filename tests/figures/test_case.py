@@ -1,0 +1,217 @@
+"""Case pages, small multiples, before and after, and figures saved for print."""
+
+import re
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.colors import to_rgb
+
+from outcomes.cohort.read import from_frames, read_cohort
+from outcomes.estimate.before_after import before_after
+from outcomes.estimate.design import RateError
+from outcomes.estimate.remaining import remaining
+from outcomes.figures.base import COLOURS, alt_text
+from outcomes.figures.case import case_page, course_times, measured
+from outcomes.figures.publication import save_for_print, write_contents
+from outcomes.figures.series import before_after_panels, series_panels
+from outcomes.paths import data_path
+
+
+@pytest.fixture(scope="module")
+def cohort():
+    return read_cohort(data_path("synthetic_data", "series.xlsx"), notation="fdi")
+
+
+def two_courses(**more):
+    return pd.DataFrame(
+        {
+            "patient": "P001",
+            "tooth": [11, 11, 21, 31],
+            "movement": "vertical",
+            "unit": "mm",
+            "course": [1, 2, 1, 1],
+            "planned": [2.0, 1.2, -1.0, 0.0],
+            "aim": [2.0, 0.8, -1.0, 0.0],
+            "achieved": [1.2, 0.7, -0.2, 0.3],
+            **more,
+        }
+    )
+
+
+def test_remaining_adds_up_over_courses():
+    # 2.0 wanted, 1.2 and 0.7 achieved: 0.1 left (arithmetic)
+    table = remaining(two_courses()).set_index("tooth")
+    assert table.loc[11, "left"] == pytest.approx(0.1)
+    assert table.loc[11, "achieved"] == pytest.approx(1.9)
+    assert table.loc[11, "within"]
+    assert table.loc[21, "left"] == pytest.approx(-0.8)
+    assert not table.loc[21, "within"]
+    assert 31 not in table.index  # a plan of zero is no aim
+
+
+def test_a_course_that_asks_for_nothing_more_does_not_forget_the_shortfall():
+    rows = two_courses(planned=[2.0, 0.0, -1.0, 0.0], aim=[2.0, 0.0, -1.0, 0.0])
+    assert remaining(rows).set_index("tooth").loc[11, "left"] == pytest.approx(0.1)
+
+
+def test_later_aims_of_the_demonstration_are_what_was_left(cohort):
+    rows = cohort.movements.sort_values("course")
+    key = ["patient", "tooth", "movement"]
+    left = (rows["aim"] - rows["achieved"]).groupby([rows[k] for k in key]).shift()
+    again = rows[left.notna() & (rows["planned"] != 0)]
+    assert len(again) > 200
+    assert np.allclose(again["aim"], left[again.index], atol=0.011)
+
+
+def test_remaining_refuses_two_rows_of_one_course():
+    rows = pd.concat([two_courses(), two_courses()])
+    with pytest.raises(RateError, match="two rows"):
+        remaining(rows)
+
+
+def test_case_page_shows_what_the_records_hold(cohort):
+    for patient in ("P001", "P012"):
+        axes = case_page(cohort, patient)
+        courses = cohort.courses[cohort.courses["patient"] == patient]
+        timeline = next(ax for ax in axes if ax.get_title(loc="left") == "Courses")
+        widths = [bar.get_width() for bar in timeline.patches]
+        assert widths == [
+            (e - s).days for s, e in zip(courses["start"], courses["end"], strict=True)
+        ]
+        overbite = next(ax for ax in axes if ax.get_title(loc="left").startswith("Overbite"))
+        values = cohort.measures.query("patient == @patient and measure == 'overbite'")["value"]
+        line = next(line for line in overbite.lines if line.get_marker() == "o")
+        assert list(line.get_ydata()) == list(values)
+
+
+def test_case_page_words_agree_with_the_table(cohort):
+    table = remaining(cohort)
+    own = table[table["patient"] == "P002"]
+    words = alt_text(case_page(cohort, "P002")).replace("\u00a0", " ")
+    missed = int((~own["within"]).sum())
+    assert f"{missed} of {len(own)} planned movements more than 0.5 mm or 2° from the aim" in words
+    assert "Crowns were measured, not roots or bone." in words
+    assert "3 courses" in words
+
+
+def test_case_page_of_movements_alone():
+    rows = two_courses().drop(columns="unit")
+    axes = case_page(from_frames(rows, notation="fdi"), "P001")
+    assert [ax.get_title(loc="left") for ax in axes][:-1] == ["Key movements, mm"]
+
+
+def test_unknown_patient_is_refused(cohort):
+    with pytest.raises(ValueError, match="No patient 'P999'"):
+        case_page(cohort, "P999")
+
+
+def test_course_in_progress_is_shown_as_not_scanned(cohort):
+    rows = cohort.courses
+    pending = rows[
+        [
+            c not in set(cohort.movements.loc[cohort.movements["patient"] == p, "course"])
+            for p, c in zip(rows["patient"], rows["course"], strict=True)
+        ]
+    ]
+    assert len(pending) == 1
+    patient = pending["patient"].iloc[0]
+    assert not course_times(cohort, patient)["scanned"].iloc[-1]
+    assert "not scanned yet" in alt_text(case_page(cohort, patient))
+
+
+def test_times_without_dates_follow_the_aligners():
+    courses = pd.DataFrame(
+        {"patient": "P001", "course": [1, 2], "aligners": [10, 5], "days_per_aligner": [7, 10]}
+    )
+    made = from_frames(two_courses().drop(columns="unit"), courses=courses, notation="fdi")
+    times = course_times(made, "P001")
+    assert list(times["start"]) == [0, 70]
+    assert list(times["end"]) == [70, 120]
+    assert not times["dated"].any()
+
+
+def test_measures_at_teeth_are_means(cohort):
+    table = measured(cohort, "P002").query("measure == 'recession' and after_course == 0")
+    raw = cohort.measures.query(
+        "patient == 'P002' and measure == 'recession' and after_course == 0"
+    )["value"]
+    assert table["value"].iloc[0] == pytest.approx(raw.mean())
+    assert table["teeth"].iloc[0] == len(raw)
+
+
+def test_a_panel_for_each_patient_on_one_scale(cohort):
+    axes = series_panels(cohort, "overbite")
+    assert len(axes) == 12
+    assert len({ax.get_ylim() for ax in axes}) == 1
+    for number, ax in enumerate(axes, start=1):
+        assert ax.get_title(loc="left").startswith(f"P{number:03d}")
+    with pytest.raises(ValueError, match="nobody"):
+        series_panels(cohort, "spacing")
+
+
+def test_before_after_draws_every_patient_and_prints_the_difference(cohort):
+    result = before_after(cohort, by="malocclusion")
+    axes = before_after_panels(result, ["overbite", "crowding"], split="malocclusion")
+    crowding = axes[1]
+    pairs = [line for line in crowding.lines if len(line.get_xdata()) == 2 and line.get_lw() == 0.7]
+    assert len(pairs) == 12
+    words = alt_text(axes)
+    for row in result.table.query("period == 'total' and measure == 'overbite'").itertuples():
+        assert f"difference {row.difference:+.1f}".replace("-", "−") in words
+    with pytest.raises(ValueError, match="No measure"):
+        before_after_panels(result, [])
+
+
+def test_groups_are_told_apart_without_colour(cohort):
+    axes = before_after_panels(
+        before_after(cohort, by="malocclusion"), ["overbite"], split="malocclusion"
+    )
+    looks = {
+        (str(line.get_linestyle()), line.get_marker())
+        for line in axes[0].lines
+        if line.get_lw() == 0.7
+    }
+    assert len(looks) == 2
+
+
+def test_colours_keep_their_order_in_grey():
+    # relative luminance, WCAG 2
+    def luminance(colour):
+        linear = [
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)
+        ]
+        return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+    shades = [luminance(colour) for colour in COLOURS]
+    assert shades == sorted(shades)
+    assert min(np.diff(shades)) > 0.03
+
+
+def test_saved_for_print_in_both_widths_and_resolutions(cohort, tmp_path):
+    from PIL import Image
+
+    before = dict(mpl.rcParams)
+    drawn = save_for_print(
+        lambda width: series_panels(cohort, "overbite", width=width), "each", "Each case.", tmp_path
+    )
+    assert dict(mpl.rcParams) == before
+    assert len(drawn.files) == 8
+    for width, mm in (("one_column", 85), ("two_column", 175)):
+        for dpi in (300, 600):
+            with Image.open(tmp_path / f"each_{width}_{dpi}dpi.png") as picture:
+                assert picture.size[0] == pytest.approx(mm / 25.4 * dpi, abs=2)
+        pdf = (tmp_path / f"each_{width}.pdf").read_bytes()
+        assert b"/FontFile2" in pdf  # TrueType, embedded
+        box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+)", pdf)
+        assert float(box.group(1)) == pytest.approx(mm / 25.4 * 72, abs=0.5)
+        svg = (tmp_path / f"each_{width}.svg").read_text("utf-8")
+        assert "<text" in svg
+        assert "P001" in svg
+        assert "<desc>" in svg
+    path = write_contents([drawn], tmp_path / "captions.csv")
+    table = pd.read_csv(path)
+    assert set(table["file"]) == set(drawn.files)
+    assert table["alt_text"].str.contains("P012").all()
+    assert (table["caption"] == "Each case.").all()

@@ -1,0 +1,238 @@
+"""The words of a case series: every number is in a table, and nothing is claimed too much."""
+
+import re
+
+import made_series
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from outcomes.cohort.read import from_frames
+from outcomes.report import prose
+from outcomes.report.checklists import care, checklist, strobe
+from outcomes.report.manuscript import manuscript_tables
+from outcomes.report.sentences import Sentence, numbers_in, say, trace
+from outcomes.report.series import run_series
+from outcomes.report.story import tell
+
+
+def paragraphs(series, tables):
+    return [
+        *prose.methods(series, tables),
+        *prose.results(series, tables),
+        prose.limitations(series, tables),
+    ]
+
+
+def text(series, tables):
+    return " ".join(p.text for p in paragraphs(series, tables)).replace("\u00a0", " ")
+
+
+def cells(tables):
+    """Every number that is printed in any cell of any table."""
+    return {n for t in tables.values() for line in t.texts() for c in line for n in numbers_in(c)}
+
+
+@pytest.mark.parametrize("kind", made_series.EVERY)
+def test_every_number_in_the_words_is_in_a_table(kind):
+    series, tables = made_series.EVERY[kind]()
+    printed = cells(tables)
+    found = trace(paragraphs(series, tables))
+    assert len(found) > 10
+    for line in found:
+        assert line["table"], f"{line['number']!r} is in no cell quoted by: {line['sentence']}"
+        assert line["number"] in printed
+
+
+@pytest.mark.parametrize("kind", made_series.EVERY)
+def test_quoted_cells_are_those_of_the_tables(kind):
+    series, tables = made_series.EVERY[kind]()
+    by_label = {table.label: table for table in tables.values()}
+    refs = [r for p in paragraphs(series, tables) for s in p.sentences for r in s.refs]
+    story = tell(series, tables)
+    refs += [r for s in (*story.methods, *story.findings, *story.limits) for r in s.refs]
+    refs += [r for n in story.numbers for r in n.refs]
+    assert refs
+    for ref in refs:
+        assert by_label[ref.table].ref(ref.row, ref.column).text == ref.text
+
+
+@pytest.mark.parametrize("kind", made_series.EVERY)
+def test_every_number_of_the_poster_is_in_a_table(kind):
+    series, tables = made_series.EVERY[kind]()
+    story = tell(series, tables)
+    for sentence in (*story.methods, *story.findings, *story.limits, story.software):
+        quoted = {n for ref in sentence.refs for n in numbers_in(ref.text)}
+        assert set(numbers_in(sentence.text)) <= quoted, sentence.text
+    for number in story.numbers:
+        quoted = {n for ref in number.refs for n in numbers_in(ref.text)}
+        assert set(numbers_in(f"{number.number} {number.label} {number.detail}")) <= quoted
+
+
+@pytest.mark.parametrize("kind", made_series.EVERY)
+def test_tables_that_the_words_name_exist(kind):
+    series, tables = made_series.EVERY[kind]()
+    named = set(re.findall(r"Table S?\d+", text(series, tables)))
+    assert named
+    assert named <= {table.label for table in tables.values()}
+
+
+@pytest.mark.parametrize("kind", made_series.EVERY)
+def test_sentences_are_whole(kind):
+    series, tables = made_series.EVERY[kind]()
+    for paragraph in paragraphs(series, tables):
+        assert paragraph.sentences
+        for sentence in paragraph.sentences:
+            assert sentence.text.endswith(".")
+            assert sentence.text[0].isupper() or sentence.text[0].isdigit()
+            for wrong in ("  ", " ,", " .", "nan", "None", "{", "}", "()"):
+                assert wrong not in sentence.text, sentence.text
+            assert not re.search(r"(?<![\d.,])1 (patients|rows|teeth|movements)", sentence.text)
+
+
+def test_a_missing_cell_is_caught():
+    found = trace([prose.Paragraph("Results", (say("It fell by 3.7 mm."),))])
+    assert [line["table"] for line in found] == [""]
+
+
+def test_words_for_one_patient():
+    series, tables = made_series.one()
+    words = text(series, tables)
+    assert "This is a report of one patient" in words
+    assert "One patient was treated: aged 23 years, male, with open bite." in words
+    for wrong in ("patients were", "interval −", "p =", "p <", "p value", "mean (SD)", "median"):
+        assert wrong not in words, wrong
+    assert "no interval is given" in words
+    assert "This is one patient" in words
+    assert "rates" not in tables
+
+
+def test_words_for_a_series_are_not_those_for_one():
+    words = text(*made_series.whole())
+    assert "series of 12 patients" in words
+    assert "one patient, treated" not in words
+
+
+def test_exclusions_are_said_with_their_reason_and_none_when_there_are_none():
+    left = text(*made_series.whole())
+    assert "Of 947 rows of movements that were read, 14 were left out" in left
+    assert "14 rows in one patient: not measured yet" in left
+    none = text(*made_series.one())
+    assert "none was left out" in none
+    assert "were left out" not in none
+
+
+def test_no_change_is_not_called_a_change_nor_its_absence():
+    words = text(*made_series.null())
+    assert "No change of overbite was shown" in words
+    assert "fell" not in words
+    assert "rose" not in words
+    # the interval lies within ± 0.5 mm, and only then is that said
+    assert "leaves no room for a mean change of 0.5 mm or more" in words
+    assert not prose.summary(*made_series.null())[0].text.startswith("Overbite")
+
+
+def test_a_wide_interval_is_not_called_narrow():
+    series = run_series(made_series.measured([-2.0, 2.2, -1.5, 1.8, 0.1], target=2.0))
+    words = text(series, manuscript_tables(series))
+    assert "No change of overbite was shown" in words
+    assert "leaves no room" not in words
+
+
+def test_a_worse_result_is_called_worse():
+    words = text(*made_series.worse())
+    assert "Overbite rose from 4.0 (0.0) to 5.1 (0.2) mm" in words
+    assert "further from the target than at the start" in words
+    assert "0 of 7 patients were on target at the last scan" in words
+    assert "further from the target" not in text(*made_series.better())
+
+
+def test_recession_that_grew_is_for_the_worse():
+    cohort = made_series.measured([0.4, 0.6, 0.5, 0.7, 0.5], target=None, measure="recession")
+    series = run_series(cohort)
+    assert "which is for the worse" in text(series, manuscript_tables(series))
+
+
+def test_without_repeats_the_error_is_not_known():
+    assert "The measurement error is not known." in text(*made_series.bare())
+    assert "measurement error is not known" not in text(*made_series.whole())
+
+
+def test_invented_data_are_called_invented():
+    assert "invented" in text(*made_series.whole())
+    assert "Invented" in tell(*made_series.whole()).notice
+    assert "consented" in tell(*made_series.one()).notice
+
+
+def test_software_and_versions_are_cited():
+    from importlib.metadata import version
+
+    words = text(*made_series.whole())
+    for package in ("numpy", "scipy", "pandas", "statsmodels", "pingouin"):
+        assert f"{package} {version(package)}" in words
+
+
+def test_differences_between_kinds_only_where_shown():
+    series, tables = made_series.whole()
+    words = text(series, tables)
+    shown = series.contrasts[series.contrasts["p_holm"] < 0.05]
+    assert len(shown)
+    assert words.count("adjusted p") == len(shown)
+
+
+def test_strobe_has_22_items_and_care_13():
+    # von Elm et al. 2007: 22 items; Gagnier et al. 2013: 13 items
+    assert [i.number for i in strobe(*made_series.whole())] == [str(k) for k in range(1, 23)]
+    assert [i.number for i in care(*made_series.one())] == [str(k) for k in range(1, 14)]
+    assert checklist(*made_series.whole())[0] == "STROBE"
+    assert checklist(*made_series.one())[0] == "CARE"
+    for item in (*strobe(*made_series.whole()), *care(*made_series.one())):
+        assert item.covered or item.to_add
+    consent = care(*made_series.one())[-1]
+    assert "consent" in consent.to_add
+
+
+def test_checklist_names_only_tables_that_exist():
+    for kind in ("whole", "bare"):
+        series, tables = made_series.EVERY[kind]()
+        labels = {table.label for table in tables.values()}
+        said = " ".join(item.covered for item in strobe(series, tables))
+        assert set(re.findall(r"Table S?\d+", said)) <= labels
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    st.lists(st.integers(-40, 40), min_size=2, max_size=7),
+    st.sampled_from([None, 2.0]),
+)
+def test_direction_is_said_only_when_the_interval_excludes_zero(tenths, target):
+    cohort = made_series.measured([t / 10 for t in tenths], target=target)
+    series = run_series(cohort)
+    tables = manuscript_tables(series)
+    line = series.before_after.table.set_index("period").loc["total"]
+    sentence = prose.measure_sentence(
+        series, tables, {**line.to_dict(), "period": "total"}, ""
+    ).text
+    claims = " rose" in sentence or " fell" in sentence
+    excludes = bool(line["low"] > 0 or line["high"] < 0)
+    assert claims == excludes
+    assert isinstance(say("{x}", x=Sentence("a")), Sentence)
+
+
+def test_every_cohort_that_can_be_read_gets_words():
+    rows = pd.DataFrame(
+        {
+            "patient": ["P001", "P002"],
+            "tooth": 11,
+            "movement": "tip",
+            "planned": 0.0,
+            "achieved": [0.4, -0.2],
+        }
+    )
+    series = run_series(from_frames(rows, notation="fdi"))
+    tables = manuscript_tables(series)
+    words = text(series, tables)
+    assert "No rate model could be fitted" in words
+    assert np.isfinite(len(words))
