@@ -6,12 +6,21 @@ from functools import cache
 
 from outcomes.paths import data_path
 
-__all__ = ["clinical", "standing"]
+__all__ = ["IN_SHORT", "clinical", "standing"]
+
+IN_SHORT = (
+    "Evidence from past cases, not advice: the treating clinician decides. Crowns were measured, not "
+    "roots, bone or gum. Check the periodontium and the radiographs; keep to the limits of each "
+    "aligner; local rules come first."
+)
+"""For the foot of every page that suggests a number."""
 
 
 @cache
-def standing(section: str = "Always") -> tuple[str, ...]:
-    """The cautions of a section of shared/cautions.md, one string each, without markup.
+def standing(
+    sections_wanted: tuple[str, ...] = ("Always", "Planning the next course"),
+) -> tuple[str, ...]:
+    """The cautions of sections of shared/cautions.md, one string each, without markup.
 
     Raises
     ------
@@ -27,9 +36,10 @@ def standing(section: str = "Always") -> tuple[str, ...]:
     sections = {
         part.split("\n", 1)[0].strip(): part.split("\n", 1)[1] for part in text.split("\n## ")[1:]
     }
-    if section not in sections:
-        raise KeyError(f"shared/cautions.md has no section {section!r}")
-    lines = [line.strip() for line in sections[section].splitlines()]
+    missing = [name for name in sections_wanted if name not in sections]
+    if missing:
+        raise KeyError(f"shared/cautions.md has no section {', '.join(missing)}")
+    lines = [line.strip() for name in sections_wanted for line in sections[name].splitlines()]
     return tuple(line[2:].replace("**", "") for line in lines if line.startswith("- "))
 
 

@@ -221,8 +221,8 @@ def test_clinical_cautions(movement, tooth_class, arch, aim, word):
 
 def test_the_standing_cautions_go_with_every_plan(fit):
     plan = prescribe(fit, aims())
-    assert len(plan.standing) == 5
-    for words in ("The treating clinician decides", "Crowns are what was measured"):
+    assert len(plan.standing) == 9  # shared/cautions.md: 5 always, 4 on planning
+    for words in ("The treating clinician decides", "Overshooting has a price"):
         assert words in repr(plan)
         assert words in plan._repr_html_()
 

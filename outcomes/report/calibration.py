@@ -1,0 +1,341 @@
+"""Everything a report on overcorrection rests on, computed once from a cohort and aims."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from outcomes.calibrate.aims import Aims, read_aims
+from outcomes.calibrate.factors import overcorrection
+from outcomes.calibrate.judge import Rules
+from outcomes.calibrate.loop import Loop, closing_loop
+from outcomes.calibrate.prescribe import Plan, PlanLimits, prescribe
+from outcomes.calibrate.validate import Validation, validate
+from outcomes.estimate.courses import Courses, courses, courses_needed
+from outcomes.estimate.design import RateError
+from outcomes.estimate.pooling import ToothRates, tooth_rates
+from outcomes.estimate.rates import RateFits, fit_rates
+from outcomes.paths import data_path
+
+if TYPE_CHECKING:
+    from outcomes.cohort.read import Cohort
+
+__all__ = ["Calibration", "demo_aims", "open_aims", "run_calibration"]
+
+LINEAR_P = Rules().linear_p
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Results of a calibration.
+
+    Attributes
+    ----------
+    cohort
+        Past cases.
+    rules, limits
+        When a factor is supported; what a plan must keep to.
+    covariates
+        Columns on which the rates that plans are made from depend.
+    fits, direction_fits
+        Rate models by tooth class, and by tooth class and direction.
+    factors, direction_factors
+        `outcomes.overcorrection` of those.
+    teeth
+        movement -> single-tooth rates, pooled towards their class.
+    tooth_factors
+        Factors of those.
+    attachment_fits
+        Models in which an attachment changes the rate; empty where none is recorded.
+    attachment_factors
+        Factors without and with an attachment, by movement and tooth class.
+    linearity
+        movement, p, change, low, high, sentence, bent: does the rate change with the size?
+    plan_fits
+        The models that plans are made from: with the covariates asked for, and with the size of the
+        plan for the movements that are bent.
+    validations
+        movement -> would it have helped?
+    courses, needed
+        Share of the first aim after each course; courses needed for usual aims. ``courses`` is
+        None with one course only.
+    loop, loop_reason
+        Before and after a date; why there is none.
+    plan
+        Prescriptions for the aims; None without aims.
+    overplanned
+        Planned movements whose plan differed from the aim.
+    """
+
+    cohort: Cohort
+    seed: int
+    rules: Rules
+    limits: PlanLimits
+    covariates: tuple[str, ...]
+    fits: RateFits
+    direction_fits: RateFits
+    factors: pd.DataFrame
+    direction_factors: pd.DataFrame
+    teeth: dict[str, ToothRates]
+    tooth_factors: pd.DataFrame
+    attachment_fits: RateFits
+    attachment_factors: pd.DataFrame
+    linearity: pd.DataFrame
+    plan_fits: RateFits
+    validations: dict[str, Validation]
+    courses: Courses | None
+    needed: pd.DataFrame
+    loop: Loop | None
+    loop_reason: str
+    plan: Plan | None
+    overplanned: int
+
+    @property
+    def gains(self) -> pd.DataFrame:
+        """movement, unit, patients, shortfall as happened and with factors, less, low, high."""
+        rows = []
+        for movement, one in self.validations.items():
+            left = one.shortfall.set_index("plan")
+            rows.append(
+                {
+                    "movement": movement,
+                    "unit": one.unit,
+                    "patients": int(one.gain["patients"]),
+                    "movements": int(one.gain["movements"]),
+                    "as_happened": left.loc["as happened", "shortfall"],
+                    "with_factors": left.loc["factors of the others", "shortfall"],
+                    "less": one.gain["less"],
+                    "low": one.gain["low"],
+                    "high": one.gain["high"],
+                    "within_before": left.loc["as happened", "within"],
+                    "within_after": left.loc["factors of the others", "within"],
+                    "over_after": left.loc["factors of the others", "over"],
+                }
+            )
+        return pd.DataFrame(rows)
+
+    @property
+    def accuracy(self) -> pd.DataFrame:
+        """Leave-one-patient-out prediction of each movement and group."""
+        parts = [v.accuracy.assign(movement=m) for m, v in self.validations.items()]
+        if not parts:
+            return pd.DataFrame()
+        table = pd.concat(parts, ignore_index=True)
+        return table[["movement", *(c for c in table.columns if c != "movement")]]
+
+
+def demo_aims() -> Path:
+    """The invented aims that go with the demonstration practice."""
+    return data_path("synthetic_data", "aims.csv")
+
+
+def open_aims(
+    aims: str | Path | None, cohort: str | Path | None, *, notation: str | None = None
+) -> Aims | None:
+    """Read aims; those of the demonstration where neither aims nor a cohort are given.
+
+    Parameters
+    ----------
+    aims
+        A spreadsheet or CSV file; None for none.
+    cohort
+        The cohort it goes with; None for the demonstration.
+    notation
+        Tooth notation of the aims.
+
+    Raises
+    ------
+    CohortError
+        If no aim can be used; the message lists every problem.
+
+    Examples
+    --------
+    >>> len(open_aims(None, None).rows)
+    16
+    """
+    if aims is None and cohort is None:
+        return read_aims(demo_aims())
+    return None if aims is None else read_aims(aims, notation=notation)  # type: ignore[arg-type]
+
+
+def run_calibration(
+    cohort: Cohort,
+    aims: Aims | None = None,
+    *,
+    covariates: Sequence[str] = (),
+    since: str | None = None,
+    rules: Rules | None = None,
+    limits: PlanLimits | None = None,
+    seed: int = 1,
+) -> Calibration:
+    """Compute factors, their validation, courses, and prescriptions for aims.
+
+    Parameters
+    ----------
+    cohort
+        From `outcomes.read_cohort`.
+    aims
+        From `open_aims` or `outcomes.read_aims`.
+    covariates
+        Columns on which the rates should depend, such as attachment; the aims must have them.
+    since
+        Day from which factors were used, as "2025-01-31".
+    rules, limits
+        When a factor is supported; what a plan must keep to.
+    seed
+        Seed of bootstraps and simulated courses.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    RateError
+        If no movement has rates at all.
+    """
+    rules, limits = rules or Rules(), limits or PlanLimits()
+    fits = fit_rates(cohort)
+    if not fits:
+        reasons = " ".join(fits.failed.values())
+        raise RateError(f"No movement has enough records for a rate. {reasons}".strip())
+    direction = fit_rates(cohort, group=["tooth_class", "direction"])
+    by_tooth = fit_rates(cohort, group="tooth")
+    linearity = _linearity(fits)
+    plan_fits = _plan_fits(cohort, covariates, linearity)
+    attachment = _attachment_fits(cohort)
+    loop, reason = _loop(cohort, since, seed)
+    frame = cohort.frame()
+    return Calibration(
+        cohort=cohort,
+        seed=seed,
+        rules=rules,
+        limits=limits,
+        covariates=tuple(covariates),
+        fits=fits,
+        direction_fits=direction,
+        factors=overcorrection(fits, rules=rules),
+        direction_factors=overcorrection(direction, rules=rules),
+        teeth={name: tooth_rates(fit) for name, fit in by_tooth.items()},
+        tooth_factors=overcorrection(by_tooth, rules=rules),
+        attachment_fits=attachment,
+        attachment_factors=_attachment_factors(attachment, rules),
+        linearity=linearity,
+        plan_fits=plan_fits,
+        validations=_validations(fits, rules),
+        courses=_courses(cohort, seed),
+        needed=_needed(fits, seed),
+        loop=loop,
+        loop_reason=reason,
+        plan=None if aims is None else prescribe(plan_fits, aims, limits=limits, rules=rules),
+        overplanned=int(((frame["planned"] != 0) & (frame["aim"] != frame["planned"])).sum()),
+    )
+
+
+def _linearity(fits: RateFits) -> pd.DataFrame:
+    rows = []
+    for movement, fit in fits.items():
+        try:
+            test = fit.linearity()
+        except RateError as error:
+            rows.append({"movement": movement, "sentence": str(error), "bent": False})
+            continue
+        keep = {name: test[name] for name in ("p", "change", "low", "high", "sentence")}
+        rows.append({"movement": movement, **keep, "bent": bool(test["p"] < LINEAR_P)})
+    return pd.DataFrame(
+        rows, columns=["movement", "p", "change", "low", "high", "sentence", "bent"]
+    )
+
+
+def _plan_fits(cohort: Cohort, covariates: Sequence[str], linearity: pd.DataFrame) -> RateFits:
+    """Straight or bent, movement by movement; a failed bent model falls back to the straight one."""
+    straight = fit_rates(cohort, covariates=covariates)
+    chosen = RateFits(straight)
+    chosen.failed = dict(straight.failed)
+    bent = [m for m in linearity.loc[linearity["bent"], "movement"] if m in straight]
+    if bent:
+        chosen.update(fit_rates(cohort, bent, covariates=[*covariates, "plan_size"]))
+    return chosen
+
+
+def _attachment_fits(cohort: Cohort) -> RateFits:
+    frame = cohort.frame()
+    empty = RateFits()
+    empty.failed = {}
+    if "attachment" not in frame or frame["attachment"].isna().all():
+        return empty
+    known = frame[frame["attachment"].notna()]
+    anything = known["attachment"].astype(str).where(known["attachment"] == "none", "attachment")
+    if anything.nunique() < 2:
+        return empty
+    return fit_rates(known.assign(attachment=anything), covariates=["attachment"])
+
+
+def _attachment_factors(fits: RateFits, rules: Rules) -> pd.DataFrame:
+    """The factor of each tooth class without and with an attachment, and the change of the rate."""
+    rows = []
+    for movement, fit in fits.items():
+        change = fit.covariates.iloc[0]
+        groups: list[Any] = list(fit.rates.itertuples())
+        for row in groups:
+            rate = float(row.rate)
+            rows.append(
+                {
+                    "movement": movement,
+                    "group": row.group,
+                    "patients": row.patients,
+                    "rate_none": rate,
+                    "rate_attachment": rate + change["estimate"],
+                    "factor_none": _factor(rate, rules),
+                    "factor_attachment": _factor(rate + change["estimate"], rules),
+                    "change": change["estimate"],
+                    "low": change["low"],
+                    "high": change["high"],
+                    "p": change["p"],
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _factor(rate: float, rules: Rules) -> float:
+    return min(1 / rate, rules.max_factor) if rate > 0 else float("nan")
+
+
+def _validations(fits: RateFits, rules: Rules) -> dict[str, Validation]:
+    return {m: validate(fit, rules=rules) for m, fit in fits.items() if fit.patients >= 3}
+
+
+def _courses(cohort: Cohort, seed: int) -> Courses | None:
+    if cohort.movements["course"].max() < 2 or not (cohort.movements["course"] == 1).any():
+        return None
+    return courses(cohort, seed=seed)
+
+
+USUAL_AIM = {"mm": 2.0, "degree": 10.0}
+
+
+def _needed(fits: RateFits, seed: int) -> pd.DataFrame:
+    parts = []
+    for movement, fit in fits.items():
+        if fit.unit not in USUAL_AIM:
+            continue
+        aim = USUAL_AIM[fit.unit]
+        table = courses_needed(fit, aim, most=4, seed=seed)
+        parts.append(table.assign(movement=movement, unit=fit.unit, aim=aim))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _loop(cohort: Cohort, since: str | None, seed: int) -> tuple[Loop | None, str]:
+    if not since:
+        return None, (
+            "Since when factors have been used was not said: give the day in `since` to compare "
+            "before and after."
+        )
+    try:
+        return closing_loop(cohort, since, seed=seed), ""
+    except RateError as error:
+        return None, str(error)

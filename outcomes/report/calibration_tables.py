@@ -1,0 +1,259 @@
+"""Tables of a calibration as a reader sees them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from outcomes.calibrate.prescribe import AS_AIMED, BEST, DIRECT, Plan
+from outcomes.report.tables import (
+    NBSP,
+    count,
+    number,
+    percent,
+    points,
+    range_words,
+    size,
+    size_range,
+)
+
+__all__ = [
+    "attachments",
+    "courses",
+    "factors",
+    "gains",
+    "needed",
+    "periods",
+    "plan_rows",
+    "prediction",
+    "tooth_factors",
+]
+
+BLANK = "–"
+
+
+def factors(frame: pd.DataFrame) -> pd.DataFrame:
+    """Factors with intervals and verdicts.
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"movement": ["tip"], "group": ["canine"], "patients": [9],
+    ...     "movements": [12], "rate": [0.1], "factor": [10.0], "low": [-5.0], "high": [2.5],
+    ...     "kind": ["unbounded"], "use": [float("nan")], "verdict": ["not supported"], "why": [""],
+    ...     "more_patients": [40]})
+    >>> factors(frame).iloc[0].tolist()[4:]
+    ['–', 'no upper limit', '–', 'not supported', '40']
+    """
+    rows: list[Any] = list(frame.itertuples())
+    return pd.DataFrame(
+        {
+            "Movement": [str(row.movement) for row in rows],
+            "Teeth": [str(row.group) for row in rows],
+            "Patients": [count(row.patients) for row in rows],
+            "Achieved": [percent(row.rate) for row in rows],
+            "Factor": [_or_blank(row.factor, row.verdict != "not supported") for row in rows],
+            "95 % interval": [_interval(row) for row in rows],
+            "To use": [_or_blank(row.use, True) for row in rows],
+            "Verdict": [row.verdict for row in rows],
+            "More patients": [_more(row) for row in rows],
+        },
+        index=frame.index,
+    )
+
+
+def _or_blank(value: float, shown: bool) -> str:
+    return number(value) if shown and pd.notna(value) else BLANK
+
+
+def _interval(row: Any) -> str:
+    if row.kind == "unbounded":
+        return "no upper limit"
+    return range_words(row.low, row.high, number)
+
+
+def _more(row: Any) -> str:
+    if pd.isna(row.more_patients):
+        return "no number"
+    return BLANK if row.more_patients == 0 else count(row.more_patients)
+
+
+def tooth_factors(frame: pd.DataFrame) -> pd.DataFrame:
+    """Single-tooth factors with the weight of the tooth's own records."""
+    shown = factors(frame).rename(columns={"Teeth": "Tooth"})
+    own = [percent(value) for value in frame["own_weight"]]
+    shown.insert(4, "Own weight", own)
+    shown.insert(3, "Own rate", [percent(value) for value in frame["own_rate"]])
+    return shown.drop(columns="More patients")
+
+
+def attachments(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rates and factors without and with an attachment."""
+    rows: list[Any] = list(frame.itertuples())
+    return pd.DataFrame(
+        {
+            "Movement": [str(row.movement) for row in rows],
+            "Teeth": [str(row.group) for row in rows],
+            "Patients": [count(row.patients) for row in rows],
+            "Achieved without": [percent(row.rate_none) for row in rows],
+            "with": [percent(row.rate_attachment) for row in rows],
+            "Points": [points(row.change) for row in rows],
+            "95 % interval": [range_words(row.low, row.high, points) for row in rows],
+            "Factor without": [_or_blank(row.factor_none, True) for row in rows],
+            "with one": [_or_blank(row.factor_attachment, True) for row in rows],
+        },
+        index=frame.index,
+    )
+
+
+def gains(frame: pd.DataFrame) -> pd.DataFrame:
+    """What factors of the other patients would have changed."""
+    rows: list[Any] = list(frame.itertuples())
+    return pd.DataFrame(
+        {
+            "Movement": [str(row.movement) for row in rows],
+            "Patients": [count(row.patients) for row in rows],
+            "Shortfall as happened": [size(row.as_happened, row.unit) for row in rows],
+            "With factors": [size(row.with_factors, row.unit) for row in rows],
+            "Less by": [size(row.less, row.unit) for row in rows],
+            "95 % interval": [size_range(row.low, row.high, row.unit) for row in rows],
+            "On target before": [percent(row.within_before) for row in rows],
+            "after": [percent(row.within_after) for row in rows],
+            "Too far after": [percent(row.over_after) for row in rows],
+        },
+        index=frame.index,
+    )
+
+
+def prediction(frame: pd.DataFrame) -> pd.DataFrame:
+    """Leave-one-patient-out predictions."""
+    return pd.DataFrame(
+        {
+            "Movement": frame["movement"].astype(str),
+            "Teeth": frame["group"].astype(str),
+            "Patients": frame["patients"].map(count),
+            "Movements": frame["movements"].map(count),
+            "Missed by": frame["error"].map(number),
+            "Plan missed by": frame["plan_error"].map(number),
+            "80 % range held": frame["coverage_80"].map(percent),
+            "95 % range held": frame["coverage_95"].map(percent),
+        },
+        index=frame.index,
+    )
+
+
+def courses(frame: pd.DataFrame) -> pd.DataFrame:
+    """Share of the first aim after each course."""
+    rows: list[Any] = list(frame.itertuples())
+    return pd.DataFrame(
+        {
+            "Movement": [str(row.movement) for row in rows],
+            "Course": [count(row.course) for row in rows],
+            "Patients": [count(row.patients) for row in rows],
+            "With this course": [count(row.still_treated) for row in rows],
+            "Stopped before": [count(row.stopped) for row in rows],
+            "Reached, all": [percent(row.reached) for row in rows],
+            "95 % interval": [range_words(row.low, row.high) for row in rows],
+            "Of those treated": [percent(row.reached_of_treated) for row in rows],
+            "Arithmetic": [percent(row.arithmetic) for row in rows],
+        },
+        index=frame.index,
+    )
+
+
+def needed(frame: pd.DataFrame) -> pd.DataFrame:
+    """Chance of being within tolerance after each number of courses, a column each."""
+    wide = frame.pivot_table(
+        index=["movement", "group", "aim", "unit"],
+        columns="courses",
+        values="within",
+        sort=False,
+        observed=True,
+    ).reset_index()
+    pairs = zip(wide["aim"], wide["unit"], strict=True)
+    shown = pd.DataFrame(
+        {
+            "Movement": wide["movement"].astype(str),
+            "Teeth": wide["group"].astype(str),
+            "Aim": [size(aim, unit) for aim, unit in pairs],
+        }
+    )
+    for k in range(1, int(frame["courses"].max()) + 1):
+        shown[f"{k} course{'s' * (k > 1)}"] = wide[k].map(percent)
+    return shown
+
+
+def periods(frame: pd.DataFrame) -> pd.DataFrame:
+    """Before and after."""
+    rows: list[Any] = list(frame.itertuples())
+    return pd.DataFrame(
+        {
+            "Movement": [str(row.movement) for row in rows],
+            "Period": [row.period for row in rows],
+            "Patients": [count(row.patients) for row in rows],
+            "Movements": [count(row.movements) for row in rows],
+            "Planned of aim": [percent(row.plan) for row in rows],
+            "Reached of aim": [percent(row.reached) for row in rows],
+            "Shortfall": [size(row.shortfall, row.unit) for row in rows],
+            "On target": [percent(row.within) for row in rows],
+            "Too far": [percent(row.over) for row in rows],
+        },
+        index=frame.index,
+    )
+
+
+def plan_rows(plan: Plan) -> pd.DataFrame:
+    """One line an aim: both prescriptions with what to expect, as texts.
+
+    Examples
+    --------
+    >>> from outcomes.estimate.rates import fit_rate
+    >>> from outcomes.simulate import simulate_rates
+    >>> from outcomes.calibrate import prescribe
+    >>> past = fit_rate(simulate_rates(30, seed=1, movement="vertical"))
+    >>> plan = prescribe.prescribe(past, pd.DataFrame({"tooth": [31], "aim": [-1.0]}))
+    >>> list(plan_rows(plan))[:5]
+    ['Tooth', 'Movement', 'Aim', 'As aimed: lands', 'Aim / rate: plan']
+    """
+    rows = []
+    by = {(row.at_, row.option): row for row in _options(plan)}
+    for at, aim in plan.aims.iterrows():
+        unit = str(aim["unit"])
+        cells: dict[str, str] = {
+            "Tooth": str(aim["tooth"]),
+            "Movement": f"{aim['movement']} ({aim['direction']})",
+            "Aim": size(float(aim["aim"]), unit),
+            "As aimed: lands": _chance(by[(at, AS_AIMED)].within),
+        }
+        for option, title in ((DIRECT, "Aim / rate"), (BEST, "Best chance")):
+            row = by[(at, option)]
+            known = pd.notna(row.planned)
+            cells[f"{title}: plan"] = size(row.planned, unit) if known else "no plan"
+            cells[f"{title}: lands"] = _chance(row.within)
+            cells[f"{title}: too far"] = _chance(row.over)
+        known = pd.notna(row.planned)
+        cells["Expected (80 % range)"] = (
+            f"{size(row.expected, unit)} ({size_range(row.low_80, row.high_80, unit)})"
+            if known
+            else BLANK
+        )
+        cells["Aligners, days"] = f"{row.aligners:.0f},{NBSP}{row.days:.0f}" if known else BLANK
+        cells["Verdict"] = str(aim["verdict"])
+        rows.append(cells)
+    return pd.DataFrame(rows, index=plan.aims.index)
+
+
+def _options(plan: Plan) -> list[Any]:
+    return list(plan.options.rename(columns={"at": "at_"}).itertuples())
+
+
+def _chance(value: float) -> str:
+    if pd.isna(value):
+        return BLANK
+    return (
+        f">{NBSP}99{NBSP}%"
+        if value > 0.99
+        else f"<{NBSP}1{NBSP}%"
+        if value < 0.01
+        else percent(value)
+    )

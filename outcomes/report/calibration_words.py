@@ -1,0 +1,284 @@
+"""Sentences of a calibration."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from outcomes.calibrate.loop import NOT_A_TRIAL
+from outcomes.calibrate.prescribe import BEST, DIRECT
+from outcomes.calibrate.validate import ASSUMPTION
+from outcomes.report.calibration import USUAL_AIM, Calibration
+from outcomes.report.provenance import versions
+from outcomes.report.tables import count, number, percent, size
+from outcomes.report.words.closing import cautions as read_cautions
+from outcomes.report.words.english import capital, listed, movement_name, number_of
+
+__all__ = [
+    "aims_read",
+    "attachment",
+    "cautions",
+    "courses",
+    "declined",
+    "directions",
+    "helped",
+    "linear",
+    "loop",
+    "methods",
+    "overplanned",
+    "plan",
+    "plan_notes",
+    "summary",
+    "verdicts",
+]
+
+
+def _rows(frame: pd.DataFrame) -> list[Any]:
+    return list(frame.itertuples())
+
+
+def summary(found: Calibration) -> list[str]:
+    """The answer first: how many factors can be used, did they help, what is planned."""
+    lines = []
+    if found.cohort.invented:
+        lines.append("This practice is invented, for demonstration: its numbers are for nobody.")
+    counts = found.factors["verdict"].value_counts()
+    parts = [f"{counts.get(name, 0)} {name}" for name in ("supported", "wide", "not supported")]
+    lines.append(
+        f"Of {number_of(len(found.factors), 'factor')} by movement and kind of tooth, "
+        f"{listed(parts)}."
+    )
+    gains = found.gains
+    if len(gains):
+        better = gains.loc[gains["low"] > 0, "movement"]
+        lines.append(
+            "Had each patient been planned with factors learnt from the others, the shortfall "
+            + (
+                f"would have been smaller in {listed(movement_name(m) for m in better)}"
+                if len(better)
+                else "would not clearly have been smaller in any movement"
+            )
+            + f" ({count(len(better))} of {count(len(gains))} movements with an interval above zero)."
+        )
+    lines += plan(found)[:1]
+    lines.append(
+        "The treating clinician decides: this is evidence from past cases, not advice. The cautions "
+        "at the end belong to every number here."
+    )
+    return lines
+
+
+def verdicts(found: Calibration) -> list[str]:
+    """What the three verdicts mean, with the limits in force."""
+    rules = found.rules
+    return [
+        "A factor is what to multiply an aim by: 1 / achievement rate, with Fieller's interval. "
+        f"Supported: {rules.enough} or more patients, an interval narrower than "
+        f"{percent(rules.widest)} of the factor, and no sign that it changes with the size of the "
+        "plan. Wide: usable with care, for the reasons given. Not supported: fewer than "
+        f"{rules.fewest} patients, or a rate that cannot be told from zero; then there is no "
+        f"factor. No factor above {rules.max_factor:g} is given out."
+    ]
+
+
+def declined(found: Calibration) -> list[str]:
+    """Reasons of every verdict but supported, and caps."""
+    table = found.factors
+    held = table["why"].str.contains("is held at")
+    rest = table[(table["verdict"] != "supported") | held]
+    if not len(rest):
+        return ["Every factor is supported, and none reaches the cap."]
+    return [
+        f"{capital(movement_name(row.movement))}, {row.group}: {row.verdict}. {row.why}"
+        for row in _rows(rest)
+    ]
+
+
+def directions(found: Calibration) -> list[str]:
+    """Where the two directions of a movement have clearly different rates."""
+    said = []
+    for movement, fit in found.direction_fits.items():
+        table = fit.contrasts()
+        for row in _rows(table):
+            first, second = str(row.a).split(" ", 1), str(row.b).split(" ", 1)
+            if first[0] == second[0] and row.p_holm < 0.05:
+                said.append(
+                    f"{capital(movement_name(movement))} of {first[0]}s: {first[1]} and {second[1]} "
+                    f"differ by {number(100 * float(row.difference), 0)} percentage points of the "
+                    "rate; use the factor of the direction."
+                )
+    return said or [
+        "No clear difference between the two directions of any movement, for the same kind of tooth."
+    ]
+
+
+def attachment(found: Calibration) -> list[str]:
+    """Does an attachment change the rate?"""
+    if not len(found.attachment_factors):
+        return ["Attachments are not recorded, or are the same everywhere: nothing to compare."]
+    once = found.attachment_factors.drop_duplicates("movement")
+    clear = once[(once["low"] > 0) | (once["high"] < 0)]
+    if not len(clear):
+        return [
+            "No movement shows a clear difference between teeth with and without an attachment."
+        ]
+    return [
+        f"{capital(movement_name(row.movement))}: {number(100 * float(row.change), 0)} percentage "
+        f"points {'more' if row.change > 0 else 'less'} of the plan with an attachment, for the "
+        "same kind of tooth."
+        for row in _rows(clear)
+    ] + ["Nobody was given an attachment at random: a difference is not an effect."]
+
+
+def linear(found: Calibration) -> list[str]:
+    """Does the rate depend on the size of the plan?"""
+    bent = found.linearity[found.linearity["bent"]]
+    if not len(bent):
+        return ["In no movement does the rate clearly depend on the size of the plan."]
+    lines = [f"{capital(movement_name(r.movement))}: {r.sentence}" for r in _rows(bent)]
+    return [
+        *lines,
+        "For these movements the plans below are made with a rate that changes with the size of "
+        "the plan.",
+    ]
+
+
+def overplanned(found: Calibration) -> list[str]:
+    """Plans that held overcorrection already."""
+    n = found.overplanned
+    if not n:
+        return [
+            "In every record the plan is the aim: no overcorrection was recorded. If plans did hold "
+            "some, fill in the column aim: without it, the shortfall is counted from the plan."
+        ]
+    total = int((found.cohort.movements["planned"] != 0).sum())
+    return [
+        f"In {count(n)} of {number_of(total, 'planned movement')} the plan differed from the aim, so "
+        f"it held overcorrection already. Rates are achieved over planned all the same; the "
+        "shortfall is counted from the aim, and the factors are applied to the aim."
+    ]
+
+
+def helped(found: Calibration) -> list[str]:
+    """Would it have helped? One sentence a movement, then the assumption."""
+    if not found.validations:
+        return ["With fewer than three patients nothing can be left out to learn from the others."]
+    lines = [
+        f"{capital(movement_name(movement))}: {one.sentence}"
+        for movement, one in found.validations.items()
+    ]
+    return [*lines, ASSUMPTION]
+
+
+def courses(found: Calibration) -> list[str]:
+    """Share reached after each course."""
+    if found.courses is None:
+        return ["The cohort holds one course only: nothing can be said about several."]
+    table = found.courses.overall
+    lines = []
+    for movement, part in table.groupby("movement", sort=False):
+        parts = [
+            f"{percent(r.reached)} after {'one course' if r.course == 1 else f'{r.course} courses'}"
+            for r in _rows(part)
+        ]
+        lines.append(f"{capital(movement_name(str(movement)))}: {listed(parts)} of the first aims.")
+    aims = " and ".join(size(aim, unit) for unit, aim in USUAL_AIM.items())
+    return [
+        *lines,
+        *found.courses.notes,
+        f"The table below is for a new patient: the chance of being within tolerance of an aim of "
+        f"{aims}, planned as it is left after each course, without overcorrection. A patient and a "
+        "tooth that lag in the first course lag in the next.",
+    ]
+
+
+def loop(found: Calibration) -> list[str]:
+    """Before and after."""
+    if found.loop is None:
+        return [found.loop_reason]
+    return [*found.loop.sentences, *found.loop.notes, NOT_A_TRIAL]
+
+
+def aims_read(found: Calibration) -> list[str]:
+    """What was read of the aims, and what was not."""
+    if found.plan is None:
+        return [
+            "No aims were given: no plan was made. Give a spreadsheet with the columns tooth, "
+            "movement and aim."
+        ]
+    problems = found.plan.problems
+    lines = [f"{capital(number_of(len(found.plan.aims), 'aim'))} read from {found.plan.source}."]
+    for row in _rows(problems):
+        where = "" if pd.isna(row.row) else f"row {row.row}, "
+        lines.append(f"{capital(f'{where}{row.column}')}: {row.problem}. {row.remedy}")
+    return lines
+
+
+def plan(found: Calibration) -> list[str]:
+    """How many aims have a plan, and how long it takes."""
+    if found.plan is None:
+        return []
+    aims = found.plan.aims
+    given = int((aims["verdict"] != "not supported").sum())
+    lines = [
+        f"{capital(number_of(given, 'aim'))} of {count(len(aims))} {'has' if given == 1 else 'have'} "
+        "a plan; for the others the records cannot say."
+        if given < len(aims)
+        else f"All {count(len(aims))} aims have a plan, with what to expect of it."
+    ]
+    if given:
+        table: Any = found.plan.aligners.set_index("option")
+        parts = [
+            f"{number_of(table.loc[option, 'aligners'], 'aligner')} and "
+            f"{count(table.loc[option, 'days'])} days {words}"
+            for option, words in ((DIRECT, "for aim / rate"), (BEST, "for the best chance"))
+        ]
+        limits = found.limits
+        lines.append(
+            f"At the steps allowed for each aligner, the slowest tooth needs {listed(parts)}; all "
+            "teeth move at once. The best-chance plan is the one most likely to land within "
+            f"tolerance with no more than {percent(limits.over_cap)} chance of going too far."
+        )
+    return lines
+
+
+def plan_notes(found: Calibration) -> list[str]:
+    """One line an aim: the reason of the verdict and what to look at."""
+    if found.plan is None:
+        return []
+    return [
+        f"{row.tooth}, {row.movement}: {row.verdict}. {row.why} {row.cautions}".strip()
+        for row in _rows(found.plan.aims)
+    ]
+
+
+def cautions(found: Calibration) -> list[str]:
+    """All cautions that belong to this report."""
+    demo = ["The demonstration data"] if found.cohort.invented else []
+    return read_cautions("Always", "Planning the next course", "Reading an audit", *demo)
+
+
+def methods(found: Calibration) -> list[str]:
+    """How it was done, for whoever must judge or repeat it."""
+    versions_found = versions()
+    used = ", ".join(f"{name} {versions_found[name]}" for name in ("numpy", "scipy", "pandas"))
+    limits = found.limits
+    steps = listed(f"{name} {value:g}" for name, value in limits.per_aligner.items())
+    return [
+        "Achieved was modelled as rate × planned with a rate for each kind of tooth and random "
+        "deviations of patients and teeth, by restricted maximum likelihood. Factors are 1 / rate "
+        "with Fieller's interval (J R Stat Soc B 1954;16:175–185). Single-tooth rates are pooled "
+        "towards their class by a normal–normal model on the estimates and their covariance, "
+        "averaged over the between-tooth variation. For a new patient, achieved at plan x is rate · "
+        "x with variance (Var(rate) + patients + teeth) x² + residual, on Satterthwaite degrees of "
+        "freedom; chances and ranges follow from that t distribution and include the measurement "
+        "error of the next scan.",
+        "Leave-one-patient-out: rates and variances refitted without each patient. " + ASSUMPTION,
+        f"Tolerance {', '.join(f'{v:g} {k}' for k, v in limits.tolerance.items())} (Angle Orthod "
+        "2017;87(6):809–815, doi:10.2319/022717-147.1). Largest step of one aligner, mm or degrees: "
+        f"{steps} (common practice, no source). {limits.days_per_aligner:g} days an aligner unless "
+        "the aims say otherwise.",
+        f"Python {versions_found['python']}, outcomes {versions_found['outcomes']}, {used}, seed "
+        f"{found.seed}. Input {found.cohort.source}, SHA-256 {found.cohort.sha256}.",
+    ]

@@ -1,0 +1,330 @@
+"""The plan sheet: prescriptions to print, as a page (HTML) and as a Word file.
+
+Cautions stand at the top, at the foot of every printed page, and in full at the end.
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from outcomes.calibrate.cautions import IN_SHORT
+from outcomes.calibrate.prescribe import Plan
+from outcomes.figures.base import alt_text, figure_bytes
+from outcomes.figures.calibration import landing_ranges
+from outcomes.report.calibration_tables import plan_rows
+from outcomes.report.tables import percent, size
+from outcomes.report.words.english import heading, listed
+
+if TYPE_CHECKING:
+    from docx.document import Document
+
+__all__ = ["DEMO", "sheet_html", "write_plan_sheet"]
+
+DEMO = (
+    "Invented demonstration data: a practice and a patient that do not exist. Plan nothing from it."
+)
+
+_COLUMNS = [
+    "Tooth",
+    "Aim",
+    "Best chance: plan",
+    "Best chance: lands",
+    "Best chance: too far",
+    "Expected (80 % range)",
+    "Aligners, days",
+    "Aim / rate: plan",
+    "Aim / rate: lands",
+    "Aim / rate: too far",
+    "As aimed: lands",
+    "Verdict",
+]
+
+
+@dataclass(frozen=True)
+class _Section:
+    """One movement: its table, its figure (PNG and alt text), and a note for each aim."""
+
+    title: str
+    table: pd.DataFrame
+    picture: bytes
+    alt: str
+    notes: tuple[str, ...]
+
+
+def write_plan_sheet(
+    plan: Plan, folder: str | Path, *, past: str = "", invented: bool = False
+) -> list[Path]:
+    """Write plan_sheet.html and plan_sheet.docx.
+
+    Parameters
+    ----------
+    plan
+        What ``outcomes.prescribe`` returns.
+    folder
+        Where to write.
+    past
+        What the rates were learnt from, as "practice.xlsx, 57 patients".
+    invented
+        Whether the past cases are invented.
+
+    Returns
+    -------
+    list of Path
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    sections = _sections(plan)
+    page = folder / "plan_sheet.html"
+    page.write_text(
+        _page(plan, sections, past=past, invented=invented), encoding="utf-8", newline="\n"
+    )
+    word = folder / "plan_sheet.docx"
+    _word(plan, sections, past=past, invented=invented).save(str(word))
+    return [page, word]
+
+
+def sheet_html(plan: Plan, *, past: str = "", invented: bool = False) -> str:
+    """The plan sheet as one page of HTML, nothing fetched from anywhere.
+
+    Examples
+    --------
+    >>> from outcomes import fit_rate, prescribe, simulate_rates
+    >>> fit = fit_rate(simulate_rates(20, seed=1, movement="vertical"))
+    >>> page = sheet_html(prescribe(fit, pd.DataFrame({"tooth": [31], "aim": [-1.0]})))
+    >>> "The treating clinician decides" in page
+    True
+    """
+    return _page(plan, _sections(plan), past=past, invented=invented)
+
+
+def _sections(plan: Plan) -> list[_Section]:
+    rows = plan_rows(plan)
+    found = []
+    for movement in dict.fromkeys(plan.aims["movement"]):
+        aims = plan.aims[plan.aims["movement"] == movement]
+        figure = landing_ranges(plan, str(movement))
+        found.append(
+            _Section(
+                title=heading(str(movement)),
+                table=rows.loc[aims.index, _COLUMNS],
+                picture=figure_bytes(figure, "png", 200),
+                alt=alt_text(figure),
+                notes=_notes(aims),
+            )
+        )
+    return found
+
+
+def _notes(aims: pd.DataFrame) -> tuple[str, ...]:
+    """One line for all teeth with the same reason and cautions."""
+    found: dict[str, list[str]] = {}
+    rows: list[Any] = list(aims.itertuples())
+    for row in rows:
+        text = f"{row.verdict.capitalize()}. {row.why} {row.cautions}".strip()
+        found.setdefault(text, []).append(str(row.tooth))
+    return tuple(f"{listed(teeth)}: {text}" for text, teeth in found.items())
+
+
+def _intro(plan: Plan, past: str) -> list[str]:
+    limits = plan.limits
+    near = listed(size(value, unit) for unit, value in limits.tolerance.items())
+    steps = listed(f"{heading(name).lower()} {step:g}" for name, step in limits.per_aligner.items())
+    lines = [
+        f"Learnt from {past}." if past else "",
+        "Best chance: the plan most likely to land within tolerance of the aim "
+        f"({near}) with no more than {percent(limits.over_cap)} chance of going further than that. "
+        "Aim / rate: the plan whose expected result is the aim. Both are held at "
+        f"{plan.rules.max_factor:g} times the aim. Lands: chance that the next scan shows the tooth "
+        "within tolerance. Too far: beyond it.",
+        f"Aligners at the largest step of one, in mm or degrees: {steps} (common practice, no "
+        "source).",
+    ]
+    return [line for line in lines if line]
+
+
+def _cautions(invented: bool, plan: Plan) -> list[str]:
+    return [*([DEMO] if invented else []), *plan.standing]
+
+
+# HTML ------------------------------------------------------------------------------------------------
+
+_STYLE = """
+:root { --ink: #222; --quiet: #59636b; --line: #c9ced2; }
+* { box-sizing: border-box; }
+body { margin: 0 auto; max-width: 62rem; padding: 1.5rem; color: var(--ink);
+  font: 0.95rem/1.45 Arial, "Liberation Sans", Helvetica, sans-serif; }
+h1 { font-size: 1.6rem; margin: 0 0 .3rem; } h2 { font-size: 1.15rem; margin: 1.4rem 0 .4rem; }
+p { margin: .3rem 0; max-width: 52rem; }
+.warn { border: 2px solid var(--ink); padding: .5rem .8rem; font-weight: 600; margin: .7rem 0; }
+.fill { display: flex; flex-wrap: wrap; gap: 1.5rem; margin: .8rem 0; }
+.fill span { flex: 1 1 12rem; border-bottom: 1px solid var(--ink); padding-bottom: .1rem; }
+figure { margin: .4rem 0; } figure img { width: 100%; max-width: 46rem; display: block; }
+.scroll { overflow-x: auto; }
+table.plan { border-collapse: collapse; width: 100%; font-size: .82rem; margin: .4rem 0; }
+.plan th, .plan td { text-align: right; padding: .25rem .5rem .25rem 0; vertical-align: bottom;
+  border-bottom: 1px solid var(--line); }
+.plan th:first-child, .plan td:first-child, .plan th:last-child, .plan td:last-child { text-align: left; }
+.plan td { white-space: nowrap; font-variant-numeric: tabular-nums; }
+.plan thead tr:first-child th { border-bottom: none; text-align: center; }
+.plan .main { font-weight: 700; } .plan th:last-child, .plan td:last-child { padding-left: .5rem; }
+ul { margin: .3rem 0; padding-left: 1.2rem; } li { margin: .15rem 0; max-width: 58rem; }
+table.frame { width: 100%; border-collapse: collapse; } table.frame > * > tr > td { padding: 0; }
+.foot { color: var(--quiet); font-size: .78rem; border-top: 1px solid var(--line); padding-top: .3rem; }
+@media print {
+  @page { size: A4; margin: 12mm 13mm 14mm;
+    @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #59636b; } }
+  body { max-width: none; padding: 0; font-size: 9.2pt; }
+  table.plan { font-size: 7.4pt; } .plan th, .plan td { padding: 1.6pt 3.4pt 1.6pt 0; }
+  figure img { max-width: 150mm; } h2 { margin-top: 4mm; }
+  p, li, .warn { max-width: none; } ul { break-inside: auto; }
+  h2, thead, figure { break-after: avoid; } figure, .scroll, tr.aim, li, .warn { break-inside: avoid; }
+  thead { display: table-header-group; } tfoot { display: table-footer-group; }
+  .scroll { overflow: visible; } .foot { font-size: 8pt; padding-top: 2mm; }
+}
+"""
+
+
+def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool) -> str:
+    parts = ["<h1>Plan sheet</h1>"]
+    if invented:
+        parts.append(f'<p class="warn">{html.escape(DEMO)}</p>')
+    parts.append(f'<p class="warn">{html.escape(IN_SHORT)}</p>')
+    parts.append(
+        '<div class="fill"><span>Patient (code)</span><span>Clinician</span><span>Date</span></div>'
+    )
+    parts += [f"<p>{html.escape(line)}</p>" for line in _intro(plan, past)]
+    for section in sections:
+        parts.append(_section_html(section))
+    parts.append("<h2>Cautions</h2>" + _list(_cautions(invented, plan)))
+    # a table repeats its foot on every printed page, in every browser
+    body = (
+        '<table class="frame" role="presentation"><tbody><tr><td>'
+        + "".join(parts)
+        + f'</td></tr></tbody><tfoot><tr><td><p class="foot">{html.escape(IN_SHORT)}</p></td></tr>'
+        "</tfoot></table>"
+    )
+    return (
+        '<!doctype html>\n<html lang="en-GB"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>Plan sheet</title><style>{_STYLE}</style></head><body><main>{body}</main></body></html>\n"
+    )
+
+
+def _section_html(section: _Section) -> str:
+    data = base64.b64encode(section.picture).decode("ascii")
+    return (
+        f"<section><h2>{html.escape(section.title)}</h2>"
+        f'<figure><img src="data:image/png;base64,{data}" alt="{html.escape(section.alt)}"></figure>'
+        f'<div class="scroll">{_table_html(section.table)}</div>{_list(section.notes)}</section>'
+    )
+
+
+def _table_html(table: pd.DataFrame) -> str:
+    spans = [("", 2), ("Best chance", 5), ("Aim / rate", 3), ("As aimed", 1), ("", 1)]
+    top = "".join(
+        f'<th colspan="{n}" scope="colgroup">{name}</th>' if name else f'<td colspan="{n}"></td>'
+        for name, n in spans
+    )
+    names = [_short(column) for column in table.columns]
+    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in names)
+    body = ""
+    for row in table.itertuples(index=False, name=None):
+        cells = "".join(
+            f"<td{' class=main' if column == 'Best chance: plan' else ''}>{html.escape(text)}</td>"
+            for column, text in zip(table.columns, row, strict=True)
+        )
+        body += f'<tr class="aim">{cells}</tr>'
+    return f'<table class="plan"><thead><tr>{top}</tr><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _short(column: str) -> str:
+    name = column.split(": ")[-1]
+    return name[:1].upper() + name[1:]
+
+
+def _list(lines: Sequence[str]) -> str:
+    return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
+
+
+# Word ------------------------------------------------------------------------------------------------
+
+
+def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool) -> Document:
+    from docx import Document as new_document
+    from docx.enum.section import WD_ORIENT
+    from docx.shared import Mm, Pt
+
+    document = new_document()
+    document.core_properties.author = ""
+    document.core_properties.title = "Plan sheet"
+    page = document.sections[0]
+    page.orientation = WD_ORIENT.LANDSCAPE
+    page.page_width, page.page_height = Mm(297), Mm(210)
+    page.left_margin = page.right_margin = Mm(14)
+    page.top_margin, page.bottom_margin = Mm(12), Mm(18)
+    page.footer_distance = Mm(7)
+    normal: Any = document.styles["Normal"]
+    normal.font.name, normal.font.size = "Arial", Pt(9.5)
+    normal.paragraph_format.space_after = Pt(3)
+    foot = page.footer.paragraphs[0].add_run(IN_SHORT)
+    foot.font.size = Pt(8)
+    document.add_heading("Plan sheet", 0)
+    for line in ([DEMO] if invented else []) + [IN_SHORT]:
+        document.add_paragraph().add_run(line).bold = True
+    document.add_paragraph(
+        "Patient (code) ______________   Clinician ______________   Date __________"
+    )
+    for line in _intro(plan, past):
+        document.add_paragraph(line)
+    for section in sections:
+        document.add_heading(section.title, 1)
+        picture = document.add_picture(io.BytesIO(section.picture), width=Mm(165))
+        properties = picture._inline.docPr
+        properties.set("descr", section.alt)
+        _word_table(document, section.table)
+        for note in section.notes:
+            document.add_paragraph(note, style="List Bullet")
+    document.add_heading("Cautions", 1)
+    for line in _cautions(invented, plan):
+        document.add_paragraph(line, style="List Bullet")
+    return document
+
+
+_WIDTHS = (13, 20, 22, 19, 19, 50, 22, 22, 19, 19, 20, 24)
+"""Of the columns in Word, mm."""
+
+
+def _word_table(document: Document, table: pd.DataFrame) -> None:
+    from docx.enum.text import WD_ALIGN_PARAGRAPH
+    from docx.oxml import OxmlElement
+    from docx.shared import Mm, Pt
+
+    made = document.add_table(rows=1, cols=table.shape[1], style="Light Shading")
+    made.autofit = False
+    for column, width in zip(made.columns, _WIDTHS, strict=True):
+        column.width = Mm(width)
+    lines = [table.columns.tolist(), *table.to_numpy().tolist()]
+    for number, line in enumerate(lines):
+        row = made.rows[0] if number == 0 else made.add_row()
+        keep = OxmlElement("w:cantSplit")
+        row._tr.get_or_add_trPr().append(keep)
+        if number == 0:
+            row._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
+        for k, (cell, text) in enumerate(zip(row.cells, line, strict=True)):
+            cell.width = Mm(_WIDTHS[k])
+            paragraph = cell.paragraphs[0]
+            paragraph.paragraph_format.keep_with_next = number < len(lines) - 1
+            paragraph.paragraph_format.space_after = Pt(0)
+            if 0 < k < len(line) - 1:
+                paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
+            run = paragraph.add_run(str(text))
+            run.font.size = Pt(8)
+            run.bold = number == 0 or k in (0, 2)
