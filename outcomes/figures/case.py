@@ -104,7 +104,7 @@ def _page(
     ]
     figure = Figure(figsize=(width, sum(heights) + 0.35), layout="constrained")
     figure.suptitle(_heading(cohort, patient), x=0.012, ha="left", fontsize=10, weight="bold")
-    parts = list(np.ravel(figure.subfigures(len(heights), 1, height_ratios=heights)))
+    parts = list(np.ravel(figure.subfigures(len(heights), 1, height_ratios=heights, squeeze=False)))
     axes: list[Axes] = []
     if len(times):
         axes.append(_timeline(times, parts.pop(0).subplots()))
@@ -363,7 +363,7 @@ def _key_teeth(rows: pd.DataFrame, left: pd.DataFrame, unit: str, ax: Axes) -> A
         ax.plot([0, *ended], [place + 0.12] * (len(ended) + 1), color=COLOURS[0], lw=1, zorder=2)
         for course, plan, end in zip(steps["course"], wanted, ended, strict=True):
             mark = MARKERS[(int(course) - 1) % len(MARKERS)]
-            look = {"marker": mark, "mec": COLOURS[0], "ms": 4.2, "ls": "none"}
+            look: dict[str, Any] = {"marker": mark, "mec": COLOURS[0], "ms": 4.2, "ls": "none"}
             ax.plot(plan, place - 0.18, mfc="white", zorder=3, **look)
             ax.plot(end, place + 0.12, mfc=COLOURS[0], zorder=3, **look)
             most = max(most, int(course))

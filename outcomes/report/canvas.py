@@ -282,21 +282,21 @@ def _run(paragraph: Any, text: str, line: Line, *, bold: bool, author: bool = Fa
 
 
 def _bullet(paragraph: Any, indent: float) -> None:
-    from lxml import etree
-    from pptx.oxml.ns import qn
+    from pptx.oxml.xmlchemy import OxmlElement
 
     properties = paragraph._p.get_or_add_pPr()
     properties.set("marL", str(int(indent * 12700)))
     properties.set("indent", str(int(-indent * 12700)))
-    mark = etree.SubElement(properties, qn("a:buChar"))
+    mark = OxmlElement("a:buChar")
     mark.set("char", "•")
+    properties.append(mark)
 
 
 def add_picture(slide: Slide, picture: Picture, left: float, top: float, name: str) -> Any:
     """Place a picture with its alt text."""
     from pptx.util import Pt
 
-    shape = slide.shapes.add_picture(
+    shape: Any = slide.shapes.add_picture(
         io.BytesIO(picture.png), Pt(left), Pt(top), Pt(picture.width), Pt(picture.height)
     )
     shape.name = name
@@ -393,10 +393,10 @@ def add_grid(slide: Slide, grid: Grid, left: float, top: float, name: str) -> An
     shape.name = name
     table = shape.table
     _no_style(shape)
-    for column, width in zip(table.columns, grid.widths, strict=True):
-        column.width = Pt(width)
-    for line, height in zip(table.rows, grid.heights, strict=True):
-        line.height = Pt(height)
+    for place, width in enumerate(grid.widths):
+        table.columns[place].width = Pt(width)
+    for place, height in enumerate(grid.heights):
+        table.rows[place].height = Pt(height)
     groups = {place + 1 for place in grid.headings}
     last = len(grid.texts) - 1
     for number, texts in enumerate(grid.texts):
@@ -433,16 +433,16 @@ def _no_style(shape: Any) -> None:
 
 
 def _edges(cell: Any, *, top: bool, bottom: bool) -> None:
-    from lxml import etree
-    from pptx.oxml.ns import qn
+    from pptx.oxml.xmlchemy import OxmlElement
 
     properties = cell._tc.get_or_add_tcPr()
     for place, (name, drawn) in enumerate((("lnT", top), ("lnB", bottom))):
-        edge = etree.Element(qn(f"a:{name}"))
+        edge = OxmlElement(f"a:{name}")
         edge.set("w", str(int(1.5 * 12700)) if drawn else "0")
+        fill = OxmlElement("a:solidFill" if drawn else "a:noFill")
         if drawn:
-            fill = etree.SubElement(edge, qn("a:solidFill"))
-            etree.SubElement(fill, qn("a:srgbClr")).set("val", STRONG)
-        else:
-            etree.SubElement(edge, qn("a:noFill"))
+            colour = OxmlElement("a:srgbClr")
+            colour.set("val", STRONG)
+            fill.append(colour)
+        edge.append(fill)
         properties.insert(place, edge)

@@ -119,7 +119,7 @@ def care(series: Series, tables: Tables) -> list[Item]:
             "10",
             "Follow-up and outcome",
             "; ".join(
-                filter(None, (tables.get("achievement") and tables["achievement"].label, follow))
+                filter(None, (tables["achievement"].label if has("achievement") else "", follow))
             ),
             "retention, wear as reported, adverse events",
         ),

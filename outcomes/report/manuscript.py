@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.figures.case import measure_name
+from outcomes.report.lines import dicts
 from outcomes.report.paper import Cell, PaperTable, Row, row
 from outcomes.report.rounding import Rounding, between, counted_share, mean_sd, plain
 from outcomes.report.tables import NBSP, number, p_value
@@ -131,7 +132,7 @@ def _levels(name: str, title: str, values: pd.Series, n: int) -> list[Row]:
     rows += [
         row(
             f"{name} {level}",
-            [f"{NBSP}{NBSP}{capital(level)}", counted_share(int(k), n)],
+            [f"{NBSP}{NBSP}{capital(str(level))}", counted_share(int(k), n)],
             patients=int(k),
         )
         for level, k in counts.items()
@@ -179,13 +180,13 @@ def achievement_table(series: Series, rounding: Rounding) -> Draft:
         title = f"{heading(str(movement))}, {UNIT.get(unit, unit)}"
         rows.append(_achieved(f"{movement} all", title, whole, places, one))
         if len(part) > 1:
-            for line in part.itertuples(index=False):
-                name = f"{NBSP}{NBSP}{capital(class_name(str(line.tooth_class)))}"
+            for line in part.to_dict("records"):
+                name = f"{NBSP}{NBSP}{capital(class_name(str(line['tooth_class'])))}"
                 rows.append(
                     _achieved(
-                        f"{movement} {line.tooth_class}",
+                        f"{movement} {line['tooth_class']}",
                         name,
-                        pd.Series(line._asdict()),
+                        pd.Series(line),
                         places,
                         one,
                     )
@@ -367,7 +368,7 @@ def lines_of(series: Series) -> list[tuple[dict[str, Any], str]]:
     """Lines of the table before and after, with their group ("" for everybody)."""
     whole = series.before_after.table
     lines: list[tuple[dict[str, Any], str]] = []
-    for line in whole[whole["period"] == "total"].to_dict("records"):
+    for line in dicts(whole[whole["period"] == "total"]):
         if not line["patients"]:
             continue
         split = series.before_after_split

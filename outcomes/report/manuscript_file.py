@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from outcomes.figures.publication import Drawn
 from outcomes.report.checklists import checklist_table
 from outcomes.report.manuscript import Tables
-from outcomes.report.paper_files import add_table, new_document, page_for
+from outcomes.report.paper_files import add_table, new_document, page_for, page_room
 from outcomes.report.prose import limitations, methods, results
 from outcomes.report.sentences import Paragraph
 
@@ -120,8 +120,8 @@ def _figures(document: Document, figures: Sequence[Drawn], folder: Path) -> None
 
     document.add_heading("Figures", 1)
     section = document.sections[-1]
-    room = int(section.page_width) - int(section.left_margin) - int(section.right_margin)
-    tall = int(0.72 * (int(section.page_height) - 2 * int(section.top_margin)))
+    room, high = page_room(section)
+    tall = int(0.72 * high)
     for place, figure in enumerate(figures, start=1):
         picture = next(file for file in figure.files if file.endswith("300dpi.png"))
         wide = next((f for f in figure.files if f.endswith("two_column_300dpi.png")), picture)

@@ -277,10 +277,16 @@ def _rules(made: Any) -> None:
         properties.append(whole)
 
 
+def page_room(section: Any) -> tuple[int, int]:
+    """Width and height inside the margins, in the length unit of Word files."""
+    across = int(section.page_width) - int(section.left_margin) - int(section.right_margin)
+    return across, int(section.page_height) - int(section.top_margin) - int(section.bottom_margin)
+
+
 def _widths(document: Document, made: Any, table: PaperTable) -> None:
     """Columns as wide as their longest word asks, shares of the page."""
     section = document.sections[-1]
-    page = int(section.page_width) - int(section.left_margin) - int(section.right_margin)
+    page = page_room(section)[0]
     wanted = []
     for place, title in enumerate(table.columns):
         texts = [t[place] for r, t in zip(table.rows, table.texts(), strict=True) if not r.heading]
@@ -312,6 +318,7 @@ def write_docx(tables: Iterable[PaperTable], path: str | Path) -> Path:
 def page_for(document: Document, table: PaperTable | None, *, first: bool) -> None:
     """Turn the page where the table is wide, back where it is not or there is none."""
     from docx.enum.section import WD_ORIENT, WD_SECTION
+    from docx.shared import Emu
 
     wide = table is not None and len(table.columns) > 7
     section = document.sections[-1]
@@ -320,8 +327,9 @@ def page_for(document: Document, table: PaperTable | None, *, first: bool) -> No
     if not first:
         section = document.add_section(WD_SECTION.NEW_PAGE)
     section.orientation = WD_ORIENT.LANDSCAPE if wide else WD_ORIENT.PORTRAIT
-    long, short = sorted((section.page_width, section.page_height), reverse=True)
-    section.page_width, section.page_height = (long, short) if wide else (short, long)
+    short, long = sorted((int(section.page_width or 0), int(section.page_height or 0)))
+    across, high = (long, short) if wide else (short, long)
+    section.page_width, section.page_height = Emu(across), Emu(high)
 
 
 def write_xlsx(tables: Iterable[PaperTable], path: str | Path) -> Path:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from outcomes.estimate.before_after import SMALL
 from outcomes.figures.case import measure_name
+from outcomes.report.lines import dicts
 from outcomes.report.paper import SMALL as SMALL_GROUP
 from outcomes.report.paper import Cell, PaperTable, Row, row
 from outcomes.report.provenance import versions
@@ -219,7 +220,7 @@ def course_table(series: Series, rounding: Rounding) -> Draft:
     """Measures from course to course."""
     table = series.before_after.table
     rows = []
-    for line in table[table["period"] != "total"].to_dict("records"):
+    for line in dicts(table[table["period"] != "total"]):
         n = int(line["patients"])
         if not n or (line["measure"] in series.opposed and series.split):
             continue
@@ -227,10 +228,10 @@ def course_table(series: Series, rounding: Rounding) -> Draft:
     if series.before_after_split is not None:
         table = series.before_after_split.table
         table = table[(table["period"] != "total") & table["measure"].isin(series.opposed)]
-        for line in table.to_dict("records"):
+        for line in dicts(table):
             n = int(line["patients"])
             if n:
-                group = str(line[series.split])
+                group = str(line[str(series.split)])
                 rows.append(_course_line(line, group, rounding, n, len(series.patients)))
     if len({line.cells[1].text for line in rows}) < 2:
         rows = []
