@@ -15,7 +15,7 @@ DONE, STOPPED, WRONG_USE, FAILED, INTERRUPTED = 0, 1, 2, 3, 130
 
 app = typer.Typer(
     name="outcomes",
-    help="Planned and achieved tooth movement: check a cohort, audit a practice.",
+    help="Planned and achieved tooth movement: check a cohort, audit a practice, plan the next case.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -147,6 +147,86 @@ def case_series(
 
 
 @app.command()
+def calibrate(
+    cohort: CohortArgument = None,
+    aims: Annotated[
+        Path | None,
+        typer.Option(
+            "--aims",
+            exists=True,
+            dir_okay=False,
+            help="A new patient's aims (.xlsx or .csv): tooth, movement, aim. Adds a plan sheet.",
+        ),
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.")] = Path(
+        "calibration-report"
+    ),
+    since: Annotated[
+        str | None,
+        typer.Option(
+            metavar="YYYY-MM-DD", help="Day from which factors were used: before against after."
+        ),
+    ] = None,
+    covariate: Annotated[
+        list[str] | None,
+        typer.Option(help="Column on which the rates should depend; the aims need it too."),
+    ] = None,
+    over_cap: Annotated[
+        float, typer.Option(min=0.01, max=0.99, help="Largest chance of going too far.")
+    ] = 0.10,
+    max_factor: Annotated[
+        float, typer.Option(min=1.0, help="No plan above this many times the aim.")
+    ] = 2.0,
+    aligners: Annotated[
+        int | None, typer.Option(min=1, help="Most aligners the course may have.")
+    ] = None,
+    days: Annotated[float, typer.Option(min=1.0, help="Days each aligner is worn.")] = 7.0,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
+    ] = False,
+    seed: Annotated[int, typer.Option(help="Seed of everything drawn at random.")] = 1,
+    notation: NotationOption = None,
+) -> None:
+    """Write factors, how well they would have helped, and a plan sheet for a patient's aims."""
+    _report(
+        "overcorrection",
+        cohort,
+        out,
+        overwrite,
+        seed,
+        notation,
+        aims=None if aims is None else str(_readable_aims(aims, notation).absolute()),
+        since=None if since is None else _day(since),
+        covariates=list(covariate or []),
+        over_cap=over_cap,
+        max_factor=max_factor,
+        aligners=aligners,
+        days_per_aligner=days,
+    )
+
+
+def _readable_aims(aims: Path, notation: Notation | None) -> Path:
+    """The path, once its aims can be read; all problems listed otherwise."""
+    from outcomes.calibrate.aims import read_aims
+    from outcomes.cohort.read import CohortError
+
+    try:
+        read_aims(aims, notation=notation)
+    except CohortError as error:
+        _stop(error, "The aims cannot be used until what says 'stop' is put right.")
+    return aims
+
+
+def _day(text: str) -> str:
+    from datetime import date
+
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        _wrong_use(f"--since {text}: write a day as 2025-01-31.")
+
+
+@app.command()
 def lab(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for your notebooks.")],
     cohort: CohortArgument = None,
@@ -180,8 +260,8 @@ def _report(
     **options: Any,
 ) -> None:
     from outcomes.cohort.read import CohortError
-    from outcomes.report.place import OutputRefused
     from outcomes.progress import shown
+    from outcomes.report.place import OutputRefused
     from outcomes.report.run import ReportError, run_report
 
     _say_demo(cohort)
@@ -220,10 +300,13 @@ def _wrong_use(message: str) -> NoReturn:
     raise typer.Exit(WRONG_USE)
 
 
-def _stop(error: "CohortError") -> NoReturn:
+def _stop(
+    error: "CohortError",
+    last: str = "The cohort cannot be analysed until what says 'stop' is put right.",
+) -> NoReturn:
     console = _console(stderr=True)
     _print_problems(console, error.problems)
-    console.print("The cohort cannot be analysed until what says 'stop' is put right.")
+    console.print(last)
     raise typer.Exit(STOPPED) from error
 
 

@@ -119,6 +119,18 @@ class Calibration:
         return pd.DataFrame(rows)
 
     @property
+    def needed_wide(self) -> pd.DataFrame:
+        """movement, group, aim, unit, within_1, within_2 ...: within tolerance after so many."""
+        if not len(self.needed):
+            return self.needed
+        later = self.needed[self.needed["courses"] > 0]
+        keys = ["movement", "group", "aim", "unit"]
+        wide = later.pivot_table(
+            index=keys, columns="courses", values="within", sort=False, observed=True
+        )
+        return wide.add_prefix("within_").reset_index().rename_axis(columns=None)
+
+    @property
     def accuracy(self) -> pd.DataFrame:
         """Leave-one-patient-out prediction of each movement and group."""
         parts = [v.accuracy.assign(movement=m) for m, v in self.validations.items()]

@@ -163,23 +163,17 @@ def courses(frame: pd.DataFrame) -> pd.DataFrame:
 
 def needed(frame: pd.DataFrame) -> pd.DataFrame:
     """Chance of being within tolerance after each number of courses, a column each."""
-    wide = frame.pivot_table(
-        index=["movement", "group", "aim", "unit"],
-        columns="courses",
-        values="within",
-        sort=False,
-        observed=True,
-    ).reset_index()
-    pairs = zip(wide["aim"], wide["unit"], strict=True)
     shown = pd.DataFrame(
         {
-            "Movement": wide["movement"].astype(str),
-            "Teeth": wide["group"].astype(str),
-            "Aim": [size(aim, unit) for aim, unit in pairs],
-        }
+            "Movement": frame["movement"].astype(str),
+            "Teeth": frame["group"].astype(str),
+            "Aim": [size(a, u) for a, u in zip(frame["aim"], frame["unit"], strict=True)],
+        },
+        index=frame.index,
     )
-    for k in range(1, int(frame["courses"].max()) + 1):
-        shown[f"{k} course{'s' * (k > 1)}"] = wide[k].map(percent)
+    for name in [str(c) for c in frame.columns if str(c).startswith("within_")]:
+        k = int(name.removeprefix("within_"))
+        shown[f"{k} course{'s' * (k > 1)}"] = frame[name].map(percent)
     return shown
 
 

@@ -19,6 +19,7 @@ __all__ = [
     "aims_read",
     "attachment",
     "cautions",
+    "chances_caption",
     "courses",
     "declined",
     "directions",
@@ -29,7 +30,10 @@ __all__ = [
     "overplanned",
     "plan",
     "plan_notes",
+    "planned_movements",
+    "ranges_caption",
     "summary",
+    "teeth",
     "verdicts",
 ]
 
@@ -250,6 +254,43 @@ def plan_notes(found: Calibration) -> list[str]:
     return [
         f"{row.tooth}, {row.movement}: {row.verdict}. {row.why} {row.cautions}".strip()
         for row in _rows(found.plan.aims)
+    ]
+
+
+def planned_movements(found: Calibration) -> list[str]:
+    """Movements of which at least one aim has a plan."""
+    if found.plan is None:
+        return []
+    aims = found.plan.aims
+    return list(dict.fromkeys(aims.loc[aims["verdict"] != "not supported", "movement"]))
+
+
+def ranges_caption() -> str:
+    """Under the figure of ranges."""
+    return (
+        "Where the best-chance plan of each tooth is likely to end. The ranges are of the next "
+        "scan, for a patient and a tooth like those of the past."
+    )
+
+
+def chances_caption(found: Calibration) -> str:
+    """Under the map of chances."""
+    return (
+        "The darker, the better the chance of landing within tolerance. Because results spread more "
+        "as plans grow, the best plan asks for less than aim / rate; it bends down where the cap of "
+        f"{percent(found.limits.over_cap)} on going too far holds it."
+    )
+
+
+def teeth(found: Calibration) -> list[str]:
+    """What single-tooth rates are made of."""
+    if not found.teeth:
+        return ["No movement has enough records for rates of single teeth."]
+    own = found.tooth_factors["own_weight"].median()
+    return [
+        "A single tooth has few records, so its rate leans on the other teeth of its class: the "
+        "fewer its own records, and the more alike the teeth of the class, the more. The median "
+        f"weight of a tooth's own records is {percent(own)}."
     ]
 
 

@@ -20,13 +20,16 @@ from outcomes.calibrate.prescribe import Plan
 from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.calibration import landing_ranges
 from outcomes.report.calibration_tables import plan_rows
+from outcomes.report.output import Shown, say
 from outcomes.report.tables import percent, size
-from outcomes.report.words.english import heading, listed
+from outcomes.report.words.english import heading, listed, number_of
 
 if TYPE_CHECKING:
     from docx.document import Document
 
-__all__ = ["DEMO", "sheet_html", "write_plan_sheet"]
+    from outcomes.report.calibration import Calibration
+
+__all__ = ["DEMO", "foot_of_pages", "save_plan_sheet", "sheet_html", "write_plan_sheet"]
 
 DEMO = (
     "Invented demonstration data: a practice and a patient that do not exist. Plan nothing from it."
@@ -89,6 +92,29 @@ def write_plan_sheet(
     word = folder / "plan_sheet.docx"
     _word(plan, sections, past=past, invented=invented).save(str(word))
     return [page, word]
+
+
+def save_plan_sheet(found: Calibration, out: str | Path | None) -> Shown:
+    """Write the plan sheet of a calibration into the report folder, and say where it is."""
+    if found.plan is None or out is None:
+        return say("")
+    cohort = found.cohort
+    planned = cohort.movements[cohort.movements["planned"] != 0]
+    past = (
+        f"{cohort.source}: {number_of(planned['patient'].nunique(), 'patient')}, "
+        f"{number_of(len(planned), 'planned movement')}"
+    )
+    names = [p.name for p in write_plan_sheet(found.plan, out, past=past, invented=cohort.invented)]
+    return say(f"The plan sheet to print is {listed(names)} in the report folder.")
+
+
+def foot_of_pages() -> Shown:
+    """The cautions in short at the foot of every printed page of a report."""
+    text = IN_SHORT.replace('"', "'")
+    return Shown(
+        "<style>@media print { @page { @bottom-left { width: 145mm; text-align: left; "
+        f'font: 7pt sans-serif; color: #59636b; content: "{text}"; }} }} }}</style>'
+    )
 
 
 def sheet_html(plan: Plan, *, past: str = "", invented: bool = False) -> str:

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outcomes.paths import data_path
-from outcomes.report.place import check_free, written_whole
 from outcomes.progress import Step, silent
+from outcomes.report.place import check_free, written_whole
 from outcomes.report.provenance import file_sha256, provenance, write_provenance
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 TITLES = {
     "practice_audit": "Practice audit",
     "case_series": "Case series",
+    "overcorrection": "Overcorrection",
     "check_your_cohort": "Check of a cohort",
 }
 
@@ -153,7 +154,7 @@ def run_report(
             invented=cohort.invented,
             notebook_sha256=file_sha256(source),
             seed=options["seed"],
-            options={k: v for k, v in options.items() if k != "seed"},
+            options=_recorded(options),
         )
         _write_folder(folder, executed, cohort, record)
     return Report(out, out / "report.html", warnings)
@@ -258,14 +259,27 @@ def _quiet_kernel() -> Iterator[Path]:
                     os.environ[name] = value
 
 
+def _recorded(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Options for the provenance: files by name, with the hash of aims."""
+    found = {name: _shared(name, value) for name, value in options.items() if name != "seed"}
+    if options.get("aims"):
+        found["aims_sha256"] = file_sha256(Path(options["aims"]))
+    return found
+
+
+PATHS = ("cohort", "aims")
+"""Parameters that are paths: only their file names leave the machine."""
+
+
+def _shared(name: str, value: Any) -> Any:
+    return Path(value).name if name in PATHS and value else value
+
+
 def _without_paths(
     executed: "NotebookNode", parameters: Mapping[str, Any]
 ) -> tuple["NotebookNode", tuple[str, ...]]:
-    shared = {
-        name: Path(value).name if name == "cohort" and value else value
-        for name, value in parameters.items()
-        if name != "out"
-    } | {"out": None}
+    shared = {name: _shared(name, value) for name, value in parameters.items() if name != "out"}
+    shared |= {"out": None}
     warnings: list[str] = []
     kept = []
     replaced = any("injected-parameters" in c.metadata.get("tags", []) for c in executed.cells)
