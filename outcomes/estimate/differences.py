@@ -1,4 +1,4 @@
-"""Does the achievement rate differ by attachment, clinician or site, for the same kind of tooth?"""
+"""Does the rate differ by attachment, growth, clinician or site, for the same kind of tooth?"""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from outcomes.estimate.rates import RateError, RateFit, fit_rate
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
 
-FACTORS = ("attachment", "auxiliary", "clinician", "site")
+FACTORS = ("attachment", "auxiliary", "growing", "clinician", "site")
 
 COLUMNS = (
     "movement",

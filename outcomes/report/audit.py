@@ -38,7 +38,7 @@ class Audit:
     fits, class_fits, direction_fits, tooth_fits
         Rate models: one rate for each movement, and one for each tooth class, direction, tooth.
     differences
-        Between attachments, auxiliaries, clinicians, sites.
+        Between attachments, auxiliaries, growing and grown patients, clinicians, sites.
     unplanned
         Movements where the plan was zero, by movement and tooth class.
     measurement

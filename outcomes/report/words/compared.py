@@ -1,4 +1,4 @@
-"""What differs between attachments, clinicians and sites, in words."""
+"""What differs between attachments, growing and grown patients, clinicians, sites, in words."""
 
 from __future__ import annotations
 
@@ -86,8 +86,18 @@ def difference_words(row: Any) -> str:
 def _level_words(factor: str, level: str) -> str:
     if factor in ("attachment", "auxiliary"):
         return f"with no {factor}" if level == "none" else f"with {level} {plural(factor)}"
+    if factor == "growing":
+        return f"in {_GROWTH.get(level, level)} patients"
     return f"{'at' if factor == 'site' else 'for'} {factor} {level}"
 
 
+_GROWTH = {"yes": "growing", "no": "grown"}
+_PLURALS = {"auxiliary": "auxiliaries", "growing": "growing or grown patients"}
+
+
 def plural(factor: str) -> str:
-    return "auxiliaries" if factor == "auxiliary" else f"{factor.replace('_', ' ')}s"
+    """
+    >>> plural("site"), plural("auxiliary")
+    ('sites', 'auxiliaries')
+    """
+    return _PLURALS.get(factor, f"{factor.replace('_', ' ')}s")
