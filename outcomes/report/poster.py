@@ -83,6 +83,8 @@ WIDE = Format("48x36_landscape", 48 * 72, 36 * 72, 3)
 FORMATS = {form.name: form for form in (A0, WIDE)}
 
 SIZES = (38.0, 36.0, 34.0, 32.0, 30.0, 28.0)
+ENOUGH_FOR_PICTURES = 400.0
+"""A column that ends so many points early gets a place for the author's pictures."""
 LARGER = 0.15
 """What a point of larger type is worth, beside the worth of a block."""
 
@@ -169,9 +171,11 @@ def write_poster(series: Series, tables: Tables, path: str | Path, form: Format 
     top = _key_numbers(slide, story, form, top)
     bottom = _footer(slide, story, form)
     columns, size, gap = fit(blocks(series, story, form), form, bottom - top)
+    ends = []
     for place, column in enumerate(columns):
         left = form.margin + place * (form.column + form.gap)
-        _draw_column(slide, column, left, top, bottom, form, size, gap)
+        ends.append((_draw_column(slide, column, left, top, bottom, form, size, gap), left))
+    _room_for_pictures(slide, *min(ends), bottom, form, size)
     slides.save(str(path))
     return Path(path)
 
@@ -484,8 +488,8 @@ def _draw_column(
     form: Format,
     size: float,
     gap: float,
-) -> None:
-    """Draw blocks from the top; spare room goes between them, within reason."""
+) -> float:
+    """Draw blocks from the top, spare room between them, within reason; points to where it ends."""
     spare = bottom - top - _tall(column, gap)
     more = min(2.2 * size, spare / max(1, len(column) - 1))
     place = top
@@ -500,6 +504,22 @@ def _draw_column(
                 _draw_part(slide, part, left + pad, place, form.column - 2 * pad, height, name)
             place += height
         place += gap + more
+    return place
+
+
+def _room_for_pictures(
+    slide: Slide, top: float, left: float, bottom: float, form: Format, size: float
+) -> None:
+    """A marked place in the shortest column, where it has room for one."""
+    if bottom - top < ENOUGH_FOR_PICTURES:
+        return
+    words = (Line("[Room for clinical pictures, published with consent]", size, align="center"),)
+    add_panel(slide, "room for pictures", left, top, form.column, bottom - top)
+    height = text_height(words, form.column - 2 * size)
+    middle = top + (bottom - top - height) / 2
+    add_box(
+        slide, Box("room for pictures", left + size, middle, form.column - 2 * size, height, words)
+    )
 
 
 def _draw_part(
