@@ -149,9 +149,8 @@ def courses(
     stopped = int(frame["stopped"].max())
     if stopped:
         notes.append(
-            "Patients and teeth without a further course keep the state of their last one. The "
-            "column reached_of_treated follows only patients who had the course, who are a choice "
-            "of those who began."
+            "Patients and teeth without a further course keep the state of their last one. The share "
+            "of those treated on is of a choice of those who began, and flatters or slights the rest."
         )
     return Courses(
         overall=frame[[*order, *(c for c in frame.columns if c not in order)]],
