@@ -1,6 +1,8 @@
 """The order of the steps: a module imports only from steps before it (design: architecture)."""
 
 import ast
+import importlib
+import pkgutil
 import subprocess
 import sys
 from pathlib import Path
@@ -96,3 +98,11 @@ def test_nothing_heavy_is_imported_at_the_start(module):
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent
     )
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("name", ["outcomes", "outcomes.figures", "outcomes.report"])
+def test_no_public_name_is_also_a_module(name):
+    """Importing the module would put it in the place of the function of that name."""
+    package = importlib.import_module(name)
+    modules = {module.name for module in pkgutil.iter_modules(package.__path__)}
+    assert not modules & set(package._WHERE)

@@ -17,7 +17,7 @@ _WHERE = {
     "influence": "robustness",
     "intervals": "robustness",
     "pooled_teeth": "robustness",
-    "plausibility": "plausibility",
+    "plausibility": "screening",
     "study_size": "study",
     "case_page": "case",
     "series_panels": "series",

@@ -8,7 +8,7 @@ import io
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from types import MethodType
 from typing import Any
@@ -18,8 +18,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import PlaceHolderLayoutEngine
-from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.layout_engine import ConstrainedLayoutEngine, PlaceHolderLayoutEngine
 
 from outcomes.paths import data_path
 
@@ -116,15 +115,20 @@ def records(frame: pd.DataFrame) -> Iterator[Any]:
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Room in points that a line of text needs in the style's font."""
+    with style():
+        family = mpl.rcParams["font.family"][0]
+    return size * _width_of_one_point(text, family, bold)
+
+
+@lru_cache(maxsize=4096)
+def _width_of_one_point(text: str, family: str, bold: bool) -> float:
+    """Room in points at a type size of one point: outlines scale, so it is measured once."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextPath
 
-    with style():
-        font = FontProperties(
-            family=mpl.rcParams["font.family"][0], weight="bold" if bold else "normal", size=size
-        )
+    font = FontProperties(family=family, weight="bold" if bold else "normal", size=100)
     path = TextPath((0, 0), text.replace("$", r"\$"), prop=font)
-    return 1.02 * float(path.get_extents().x1)  # a little air
+    return 1.02 * float(path.get_extents().x1) / 100  # a little air
 
 
 def trim_height(ax: Axes) -> None:
