@@ -346,7 +346,7 @@ def grid_layout(
         least.append(max(longest_word(text, size, bold=bold) for text, bold in cells) + 2 * pad)
         # A heading may take two lines; other texts should take one.
         wide = [_width(text, size, head) / (1.8 if head else 1) for text, head in cells]
-        wish.append(max(least[-1], max(wide) + 2 * pad))
+        wish.append(max(least[-1], max(wide) + 2 * pad + 0.5))
     if sum(least) > width:
         raise ValueError(f"The table needs {sum(least):.0f} pt of {width:.0f}.")
     spare = width - sum(least)

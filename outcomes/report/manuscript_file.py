@@ -83,6 +83,7 @@ def write_manuscript(
         add_table(document, table)
     page_for(document, None, first=False)
     _figures(document, figures, Path(folder))
+    page_for(document, more[0], first=False)  # the heading stays with its first table
     document.add_heading("Supplement", 1)
     for table in more:
         page_for(document, table, first=False)

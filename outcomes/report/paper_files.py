@@ -29,6 +29,10 @@ __all__ = [
 ]
 
 
+CELL_STYLE = "Table cell"
+"""Paragraph style of cells: an author changes all tables by changing it."""
+
+
 def as_csv(table: PaperTable) -> str:
     """The printed texts, comma-separated.
 
@@ -160,6 +164,7 @@ def as_latex(table: PaperTable) -> str:
 def new_document() -> Document:
     """A Word document on A4 with our plain styles."""
     from docx import Document as make
+    from docx.enum.style import WD_STYLE_TYPE
     from docx.shared import Mm, Pt, RGBColor
 
     document = make()
@@ -179,6 +184,10 @@ def new_document() -> Document:
         fonts = look.element.get_or_add_rPr().get_or_add_rFonts()
         for kind in ("asciiTheme", "hAnsiTheme", "eastAsiaTheme", "cstheme"):
             fonts.attrib.pop(_w(kind), None)
+    cell = document.styles.add_style(CELL_STYLE, WD_STYLE_TYPE.PARAGRAPH)
+    cell.base_style, cell.font.size = normal, Pt(8.5)
+    cell.paragraph_format.space_before = cell.paragraph_format.space_after = Pt(1.5)
+    cell.paragraph_format.line_spacing = 1.0
     return document
 
 
@@ -188,7 +197,7 @@ def _w(name: str) -> str:
     return str(qn(f"w:{name}"))
 
 
-def add_table(document: Document, table: PaperTable, *, size: float = 8.5) -> None:
+def add_table(document: Document, table: PaperTable) -> None:
     """Append caption, a real Word table and footnotes to a document.
 
     The heading line repeats on every page, and no line is broken across pages.
@@ -204,11 +213,11 @@ def add_table(document: Document, table: PaperTable, *, size: float = 8.5) -> No
     made = document.add_table(rows=1, cols=len(table.columns))
     made.alignment = WD_TABLE_ALIGNMENT.LEFT
     made.autofit = False
-    _fill(made.rows[0].cells, table.columns, numeric, size, bold=True)
+    _fill(made.rows[0].cells, table.columns, numeric, bold=True)
     _repeat(made.rows[0])
     for line, texts in zip(table.rows, table.texts(), strict=True):
         cells = made.add_row().cells
-        _fill(cells, texts, numeric, size, bold=line.heading)
+        _fill(cells, texts, numeric, bold=line.heading)
         if line.heading:
             merged = cells[0].merge(cells[-1])
             for paragraph in merged.paragraphs[1:]:  # a merge keeps those of the other cells
@@ -226,20 +235,15 @@ def add_table(document: Document, table: PaperTable, *, size: float = 8.5) -> No
     document.add_paragraph().paragraph_format.space_after = Pt(4)
 
 
-def _fill(cells: Any, texts: Iterable[str], numeric: list[bool], size: float, bold: bool) -> None:
+def _fill(cells: Any, texts: Iterable[str], numeric: list[bool], bold: bool) -> None:
     from docx.enum.text import WD_ALIGN_PARAGRAPH
-    from docx.shared import Pt
 
     for cell, text, flag in zip(cells, texts, numeric, strict=True):
         paragraph = cell.paragraphs[0]
-        look = paragraph.paragraph_format
-        look.space_after = look.space_before = Pt(1.5)
-        look.line_spacing = 1.0
+        paragraph.style = CELL_STYLE
         if flag:
             paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
-        # An empty paragraph would be as high as the normal font.
-        run = paragraph.add_run(text or "\u00a0")
-        run.font.size, run.bold = Pt(size), bold
+        paragraph.add_run(text).bold = bold or None
 
 
 def _repeat(line: Any) -> None:

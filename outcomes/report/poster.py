@@ -460,23 +460,25 @@ def _lay_out(block: Block, width: float, size: float) -> Placed:
 
 
 def _grid(table: PaperTable, width: float, size: float) -> Grid:
-    """The table at the largest type, from a little below the text down to 24 pt, that fits."""
+    """The table at the largest type of one line a row; where none is, the largest that fits."""
     headings = [place for place, line in enumerate(table.rows) if line.heading]
-    wanted = size - 2
-    while True:
+    fits: list[Grid] = []
+    trial = size - 2
+    while trial >= SMALLEST:
         try:
-            return grid_layout(
-                table.columns,
-                table.texts(),
-                width,
-                wanted,
-                right=table.numeric(),
-                headings=headings,
+            grid = grid_layout(
+                table.columns, table.texts(), width, trial, right=table.numeric(), headings=headings
             )
         except ValueError:
-            if wanted <= SMALLEST:
-                raise
-            wanted = max(SMALLEST, wanted - 2)
+            trial -= 1
+            continue
+        fits.append(grid)
+        if len(set(grid.heights[1:])) == 1:
+            return grid
+        trial -= 1
+    if not fits:
+        raise PosterError(f"{table.label} is too wide for a column, even at {SMALLEST:g} pt.")
+    return fits[0]
 
 
 def _draw_column(
