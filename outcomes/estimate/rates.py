@@ -21,6 +21,7 @@ import pandas as pd
 from scipy.special import stdtr, stdtrit
 
 from outcomes.estimate import mixed, resample
+from outcomes.estimate.checks import check_notes
 from outcomes.estimate.design import Design, RateError, rate_design
 
 if TYPE_CHECKING:
@@ -395,7 +396,7 @@ def fit_design(
         rates=rates,
         covariates=covariates,
         variance=_variance_table(fitted, design),
-        notes=(*design.notes, *_fit_notes(fitted, design)),
+        notes=(*design.notes, *_fit_notes(fitted, design), *check_notes(fitted, design)),
         engine=engine,
         design=design,
         mixed=fitted,
