@@ -53,6 +53,9 @@ def outcomes(*arguments):
         ["check", "no-such-file.xlsx"],
         ["check", "--notation", "palmer"],
         ["audit", "--seed", "one"],
+        ["calibrate", "--aims", "no-such-file.csv"],
+        ["calibrate", "--over-cap", "2"],
+        ["calibrate", "--since", "last spring"],
         ["audits"],
         ["template"],
         ["template", "practice.csv"],
@@ -115,6 +118,42 @@ def test_notation_is_passed_on(tmp_path):
     path.write_text(ROWS.replace("tooth (FDI)", "tooth"))
     assert outcomes("check", path).exit_code == 1
     assert outcomes("check", path, "--notation", "universal").exit_code == 0
+
+
+# ---- calibrate ----------------------------------------------------------------------------------
+
+
+def test_aims_that_cannot_be_used_are_1_with_every_problem(tmp_path, cohort):
+    aims = tmp_path / "aims.csv"
+    aims.write_text("tooth (FDI),movement,aim\n99,vertical,-1\n31,vertical,much\n")
+    done = outcomes("calibrate", cohort, "--aims", aims, "--out", tmp_path / "report")
+    assert done.exit_code == 1
+    for word in ("99", "not a number", "aims cannot be used"):
+        assert word in done.output.replace("\n", " ")
+    assert not (tmp_path / "report").exists()
+
+
+def test_options_of_calibrate_reach_the_notebook(tmp_path, cohort, monkeypatch):
+    seen = {}
+
+    def keep(notebook, path, out, parameters, progress, *, overwrite):
+        seen.update(parameters, notebook=notebook)
+        return run.Report(out, out / "report.html", ())
+
+    monkeypatch.setattr(run, "run_report", keep)
+    aims = tmp_path / "aims.csv"
+    aims.write_text("tooth (FDI),movement,aim\n31,vertical,-1\n")
+    done = outcomes(
+        "calibrate", cohort, "--aims", aims, "--since", "2025-01-31", "--covariate", "attachment",
+        "--over-cap", "0.2", "--max-factor", "1.8", "--aligners", "20", "--days", "10",
+    )  # fmt: skip
+    assert done.exit_code == 0
+    assert seen["notebook"] == "overcorrection"
+    assert seen["aims"] == str(aims)
+    assert seen["since"] == "2025-01-31"
+    assert seen["covariates"] == ["attachment"]
+    assert (seen["over_cap"], seen["max_factor"]) == (0.2, 1.8)
+    assert (seen["aligners"], seen["days_per_aligner"]) == (20, 10.0)
 
 
 # ---- audit --------------------------------------------------------------------------------------
@@ -231,5 +270,5 @@ def test_version_and_help():
     assert "outcomes" in outcomes("--version").output
     done = outcomes("--help")
     assert done.exit_code == 0
-    for command in ("template", "check", "audit", "lab"):
+    for command in ("template", "check", "audit", "calibrate", "lab"):
         assert command in done.output
