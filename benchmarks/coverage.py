@@ -1,7 +1,7 @@
 """Do 95 % intervals of the rates cover the truth? A simulation study, seeded and resumable.
 
 Run ``python benchmarks/coverage.py``; it appends to coverage.csv block by block, so that a second
-start goes on where the first stopped. ``--summary`` prints the table of what is there.
+start goes on where the first stopped, and puts its tables into README.md.
 
 Each cohort has 8 teeth a patient, two courses each, with four rates (one a tooth class). Covered
 is the share of the four intervals that hold the true rate, and of the interval of the difference
@@ -14,11 +14,13 @@ import argparse
 import csv
 import io
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from candidates import cluster_robust
+from page import replace_part
 from scipy.special import stdtrit
 
 from outcomes.estimate import mixed, resample
@@ -178,6 +180,66 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+SHORT = {
+    "REML, Satterthwaite t": "**REML, t**",
+    "patient bootstrap, percentile": "patient bootstrap",
+    "parametric bootstrap, percentile": "parametric bootstrap",
+    "patient bootstrap, t": "(patient bootstrap SE, t)",
+    "cluster-robust CR2, t": "(CR2, t)",
+    "cluster-robust CR3, t": "(CR3, t)",
+}
+HOLDS = (93.5, 96.5)
+
+
+def page(table: pd.DataFrame) -> str:
+    """The generated part of README.md: coverage of rates and of a difference, width and bias."""
+    cells = table.groupby(["design", "patients"])["cohorts"].max()
+    lines = [
+        f"Cohorts a cell: {cells.min():,}{'' if cells.min() == cells.max() else f' to {cells.max():,}'}. "
+        f"Monte-Carlo standard errors: {_largest(table, 'rate')} points at most for the rates, "
+        f"{_largest(table, 'difference')} for the difference. Coverage outside "
+        f"{HOLDS[0]}–{HOLDS[1]} % in italics; in brackets, methods on trial.",
+        "",
+    ]
+    for quantity, title in (
+        ("rate", "Coverage of the rates, %"),
+        ("difference", "Coverage of the difference between incisors and molars, %"),
+    ):
+        part = table[table["quantity"] == quantity]
+        lines += [f"**{title}**", "", *_rows(part, "coverage", _percent), ""]
+    rates = table[table["quantity"] == "rate"]
+    lines += ["**Width of the intervals of the rates** (geometric mean)", ""]
+    lines += [*_rows(rates, "width", "{:.3f}".format), ""]
+    bias = rates[rates["method"] == METHODS[0]]
+    worst = bias.loc[(bias["bias"] / bias["bias_se"]).abs().idxmax()]
+    lines.append(
+        f"Bias of the rates: {bias['bias'].abs().max():.4f} at most (a rate is about 0.5); the one "
+        f"furthest out is {worst['bias'] / worst['bias_se']:+.1f} of its Monte-Carlo standard errors "
+        f"({worst['design']}, {worst['patients']} patients), of {len(bias)} cells. Cohorts without "
+        f"a fit: {int(bias['failed'].sum())}."
+    )
+    return "\n".join(lines)
+
+
+def _largest(table: pd.DataFrame, quantity: str) -> str:
+    return f"{table.loc[table['quantity'] == quantity, 'coverage_se'].max():.1f}"
+
+
+def _percent(value: float) -> str:
+    inside = HOLDS[0] <= round(value, 1) <= HOLDS[1]
+    return f"{value:.1f}" if inside else f"*{value:.1f}*"
+
+
+def _rows(part: pd.DataFrame, column: str, form: Callable[[float], str]) -> list[str]:
+    lines = ["| design | patients | " + " | ".join(SHORT[m] for m in METHODS) + " |"]
+    lines.append("| --- | ---: |" + " ---: |" * len(METHODS))
+    for (design, patients), cell in part.groupby(["design", "patients"], sort=False):
+        values = cell.set_index("method")[column]
+        shown = " | ".join(form(float(values[m])) for m in METHODS)
+        lines.append(f"| {design} | {patients} | {shown} |")
+    return lines
+
+
 def done() -> set[tuple[str, int, int]]:
     """Blocks already written in full."""
     if not OUT.exists():
@@ -210,16 +272,16 @@ def main() -> None:
     parser.add_argument(
         "--backwards", action="store_true", help="for a second run beside the first"
     )
-    parser.add_argument("--summary", action="store_true", help="print the table and stop")
+    parser.add_argument("--summary", action="store_true", help="only write the tables")
     arguments = parser.parse_args()
     if not arguments.summary:
         run(arguments.cohorts, arguments.backwards)
     table = summary(pd.read_csv(OUT))
-    for quantity, part in table.groupby("quantity", sort=False):
-        wide = part.pivot_table(
-            index=["design", "patients"], columns="method", values="coverage", sort=False
-        )
-        print(quantity, wide.round(1).to_string(), sep="\n")
+    order = {d: i for i, d in enumerate(DESIGNS)}
+    table = table.sort_values(
+        ["design", "patients"], key=lambda c: c.map(order) if c.name == "design" else c
+    )
+    replace_part(OUT.with_name("README.md"), "coverage", page(table))
 
 
 if __name__ == "__main__":
