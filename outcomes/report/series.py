@@ -14,6 +14,7 @@ from outcomes.estimate.bite import BiteChange, bite_change
 from outcomes.estimate.descriptive import achievement
 from outcomes.estimate.rates import RateFits, fit_rates
 from outcomes.estimate.remaining import remaining
+from outcomes.estimate.roots import ApexDisplacement, apex_displacement
 from outcomes.estimate.unplanned import unplanned
 from outcomes.measure.repeats import RepeatsError, measurement_error
 from outcomes.paths import data_path
@@ -60,6 +61,8 @@ class Series:
         Movements where the plan was zero.
     remaining
         What was left at the last scan, tooth by tooth.
+    roots
+        How far the apices of the lower incisors went, by computation.
     measurement, measurement_reason
         Error of repeated readings; why there is none.
     """
@@ -79,6 +82,7 @@ class Series:
     bite: BiteChange
     unplanned: pd.DataFrame
     remaining: pd.DataFrame
+    roots: ApexDisplacement
     measurement: pd.DataFrame
     measurement_reason: str
 
@@ -152,6 +156,7 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
         bite=bite_change(cohort, by=split),
         unplanned=unplanned(frame),
         remaining=remaining(cohort),
+        roots=apex_displacement(cohort),
         measurement=measurement,
         measurement_reason=reason,
     )

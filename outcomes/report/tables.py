@@ -305,3 +305,22 @@ def contrasts(frame: pd.DataFrame) -> pd.DataFrame:
     )
     shown.insert(3, "95 % interval", _intervals(frame, points))
     return shown
+
+
+def roots(frame: pd.DataFrame) -> pd.DataFrame:
+    """Displacement of apices, labial positive."""
+    millimetres = {
+        "mean": "Mean (mm)",
+        "sd": "SD (mm)",
+        "most_labial": "Most labial",
+        "most_lingual": "Most lingual",
+        "largest_distance": "Longest way",
+    }
+    return _texts(
+        frame,
+        {
+            "tooth": ("Tooth", str),
+            "patients": ("Patients", count),
+            **{column: (title, number) for column, title in millimetres.items()},
+        },
+    )

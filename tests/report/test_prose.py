@@ -236,3 +236,14 @@ def test_every_cohort_that_can_be_read_gets_words():
     words = text(series, tables)
     assert "No rate model could be fitted" in words
     assert np.isfinite(len(words))
+
+
+def test_apices_are_named_with_the_caution():
+    from outcomes.report import open_series, run_series, words
+
+    roots = run_series(open_series()).roots
+    first, *rest = words.roots(roots)
+    farthest = roots.table.loc[roots.table["apex_buccal"].abs().idxmax()]
+    assert f"tooth {farthest['tooth']} of {farthest['patient']}" in first
+    assert f"{abs(farthest['apex_buccal']):.2f}" in first
+    assert rest[-1] == roots.caution

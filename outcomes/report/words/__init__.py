@@ -11,6 +11,7 @@ from outcomes.report.words.achieved import (
     how_sure,
     movement_rates,
 )
+from outcomes.report.words.apices import roots
 from outcomes.report.words.closing import audit_cautions, cautions, methods, next_steps
 from outcomes.report.words.compared import compared, difference_words, differences, plural
 from outcomes.report.words.english import (
@@ -69,6 +70,7 @@ __all__ = [
     "problems_found",
     "rate_words",
     "reading",
+    "roots",
     "summary",
     "tables_read",
     "target_sentence",
