@@ -30,6 +30,11 @@ def test_periods_by_hand():
     assert table.loc[["before", "after"], "patients"].tolist() == [20, 20]
 
 
+def test_the_day_itself_belongs_to_after():
+    table = closing_loop(practice(), "2025-03-01").periods.set_index("period")
+    assert table.loc["after", "patients"] == 20
+
+
 def test_better_is_said_with_its_interval_and_the_caution():
     loop = closing_loop(practice(), "2025-01-01")
     row = loop.change.iloc[0]

@@ -184,6 +184,19 @@ def test_single_teeth_use_pooled_rates_and_an_unseen_tooth_its_class(past):
     assert unseen["patients"] == 0
 
 
+def test_ranges_of_single_teeth_use_the_pooled_uncertainty(past):
+    """var = pooled se^2 x^2 + (patients + teeth) x^2 + residual, from the 80 % range by hand."""
+    fit = fit_rate(past, group="tooth")
+    row = option(prescribe(fit, aims()), DIRECT).loc[13]
+    pooled = oc.tooth_rates(fit).rates.set_index("tooth").loc[13]
+    x = row["planned"]
+    df = fit.predict(pd.DataFrame({"tooth": [13], "planned": [x]}))["df"].iloc[0]
+    sd = (row["high_80"] - row["low_80"]) / 2 / stats.t.ppf(0.9, df)
+    between = fit.mixed.psi[0, 0] + fit.mixed.site_variance
+    expected = np.sqrt((pooled["se"] ** 2 + between) * x**2 + fit.mixed.sigma2)
+    assert sd == pytest.approx(expected, rel=1e-3)
+
+
 def test_a_known_patient_uses_what_is_known_of_them(past, fit):
     effects = fit.patient_effects.set_index("patient")["effect"]
     slow, fast = effects.idxmin(), effects.idxmax()
