@@ -12,11 +12,11 @@ fit <- function(data = d) suppressMessages(lmer(formula, data, REML = TRUE))
 now <- function() as.numeric(proc.time()[["elapsed"]])
 timed <- function(call, least) {
   seconds <- c()
-  while (length(seconds) < least || (sum(seconds) < 30 && length(seconds) < 15)) {
+  while (length(seconds) < least || (sum(seconds) < 10 && length(seconds) < 11)) {
     start <- now()
     call()
     seconds <- c(seconds, now() - start)
-    if (sum(seconds) > 90) break
+    if (sum(seconds) > 30) break
   }
   seconds
 }

@@ -35,6 +35,7 @@ REPLICATES = {
     "outcomes": {40: 1000, 200: 1000, 1000: 200, 5000: 40},
     "others": {40: 50, 200: 20, 1000: 5, 5000: 2},
 }
+SLOW = 60  # seconds of a fit beyond which an engine's other tasks are left out
 LEFT_OUT = {40: 10, 200: 5, 1000: 2, 5000: 1}
 AGREE = 1e-6
 
@@ -51,16 +52,18 @@ def run(peer_python: Path, engines: tuple[str, ...], sizes: tuple[int, ...]) -> 
             path = Path(folder, f"{patients}.csv")
             frame.to_csv(path, index=False)
             for engine in engines:
-                given_up = ""
+                given_up, command = "", _command(engine, peer_python)
                 for task in TASKS:
                     count = _count(engine, task, patients)
                     if count is None:
                         continue
                     result = {"note": given_up} if given_up else {}
                     if not given_up:
-                        result = _one(_command(engine, peer_python), task, path, count)
-                        if result.get("note"):
-                            given_up = str(result["note"])
+                        result = _one(command, task, path, count)
+                        if isinstance(command, str) or task == "fit":
+                            given_up = str(result.get("note", ""))
+                        if task == "fit" and result.get("seconds", 0) > SLOW:
+                            given_up = "left out, slow"
                     seconds = result.get("seconds", np.nan)
                     each = _units(task, patients, count)
                     rows.append(
