@@ -119,6 +119,15 @@ def test_one_course_no_aims_no_attachments_no_dates_are_said_and_stop_nothing():
         assert part in text
 
 
+def test_smallest_cohort_gives_words_and_no_factor(small_cohort):
+    result = run_calibration(small_cohort, open_aims(None, None))
+    assert set(result.plan.aims["verdict"]) == {"not supported"}
+    text = all_words(result)
+    assert "No rate for premolar" in text
+    assert "no rates of vertical" in text
+    assert "nan" not in text.lower().replace("finance", "")
+
+
 # The plan sheet ----------------------------------------------------------------------------------
 
 
