@@ -25,6 +25,7 @@ from scipy.special import stdtrit
 
 from outcomes.estimate import mixed, resample
 from outcomes.estimate.design import Design, rate_design
+from outcomes.estimate.rates import RateError, fit_rate
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
 
 OUT = Path(__file__).with_name("coverage.csv")
@@ -44,6 +45,7 @@ TRUTH = np.array(list(DEFAULT_RATES["rotation"].values()))
 DIFFERENCE = np.array([1.0, 0.0, 0.0, -1.0])
 CONTRASTS = np.vstack([np.eye(4), DIFFERENCE])
 TARGET = CONTRASTS @ TRUTH
+REPORTED = "as reported"
 METHODS = (
     "REML, Satterthwaite t",
     "patient bootstrap, percentile",
@@ -106,8 +108,8 @@ def intervals(fit: mixed.MixedFit, design: Design, seed: int) -> np.ndarray:
     )
 
 
-def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.ndarray] | None:
-    """Estimates less truth (contrast,) and intervals; None without a fit."""
+def invented(design: str, patients: int, cohort: int) -> tuple[pd.DataFrame, int]:
+    """The rows of one cohort, and a seed for its bootstraps."""
     number = list(DESIGNS).index(design)
     sequence = np.random.SeedSequence([number, patients, cohort])
     frame = simulate_rates(
@@ -117,6 +119,25 @@ def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.
         rows_per_tooth=2,
         **DESIGNS[design],
     )
+    return frame, int(sequence.generate_state(1)[0])
+
+
+def reported(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.ndarray] | None:
+    """As one_cohort, for the intervals that the package gives by default."""
+    try:
+        fit = fit_rate(invented(design, patients, cohort)[0])
+    except RateError:
+        return None
+    if len(fit.groups) < len(TRUTH):
+        return None
+    difference = fit.contrast_table(DIFFERENCE)
+    bounds = [[*fit.rates[end], *difference[end]] for end in ("low", "high")]
+    return CONTRASTS @ fit.mixed.beta - TARGET, np.array([bounds])
+
+
+def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.ndarray] | None:
+    """Estimates less truth (contrast,) and intervals of all METHODS; None without a fit."""
+    frame, seed = invented(design, patients, cohort)
     drawn = rate_design(frame, None, group="tooth_class", covariates=(), intercept=False)
     if len(drawn.groups) < len(TRUTH):
         return None
@@ -124,12 +145,16 @@ def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.
         fit = mixed.fit(drawn.blocks())
     except mixed.ModelError:
         return None
-    return CONTRASTS @ fit.beta - TARGET, intervals(fit, drawn, int(sequence.generate_state(1)[0]))
+    return CONTRASTS @ fit.beta - TARGET, intervals(fit, drawn, seed)
 
 
-def one_block(design: str, patients: int, block: int) -> list[dict[str, object]]:
+PARTS = {"methods": (METHODS, one_cohort), "reported": ((REPORTED,), reported)}
+
+
+def one_block(part: str, design: str, patients: int, block: int) -> list[dict[str, object]]:
     """Rows of the table for one block of cohorts."""
-    results = [one_cohort(design, patients, c) for c in range(block * BLOCK, (block + 1) * BLOCK)]
+    methods, one = PARTS[part]
+    results = [one(design, patients, c) for c in range(block * BLOCK, (block + 1) * BLOCK)]
     fitted = [r for r in results if r is not None]
     error = np.array([r[0] for r in fitted])[:, None, :]
     bounds = np.array([r[1] for r in fitted])
@@ -138,7 +163,7 @@ def one_block(design: str, patients: int, block: int) -> list[dict[str, object]]
     width = high - low
     rows = []
     for quantity, columns in (("rate", slice(0, 4)), ("difference", slice(4, 5))):
-        for m, method in enumerate(METHODS):
+        for m, method in enumerate(methods):
             share = covered[:, m, columns].mean(1)
             off = error[:, 0, columns].mean(1)
             rows.append(
@@ -181,7 +206,8 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
 
 
 SHORT = {
-    "REML, Satterthwaite t": "**REML, t**",
+    REPORTED: "**as reported**",
+    "REML, Satterthwaite t": "REML, t",
     "patient bootstrap, percentile": "patient bootstrap",
     "parametric bootstrap, percentile": "parametric bootstrap",
     "patient bootstrap, t": "(patient bootstrap SE, t)",
@@ -231,39 +257,47 @@ def _percent(value: float) -> str:
 
 
 def _rows(part: pd.DataFrame, column: str, form: Callable[[float], str]) -> list[str]:
-    lines = ["| design | patients | " + " | ".join(SHORT[m] for m in METHODS) + " |"]
-    lines.append("| --- | ---: |" + " ---: |" * len(METHODS))
+    lines = ["| design | patients | " + " | ".join(SHORT.values()) + " |"]
+    lines.append("| --- | ---: |" + " ---: |" * len(SHORT))
     for (design, patients), cell in part.groupby(["design", "patients"], sort=False):
         values = cell.set_index("method")[column]
-        shown = " | ".join(form(float(values[m])) for m in METHODS)
+        shown = " | ".join(form(float(values[m])) if m in values else "" for m in SHORT)
         lines.append(f"| {design} | {patients} | {shown} |")
     return lines
 
 
-def done() -> set[tuple[str, int, int]]:
-    """Blocks already written in full."""
+def done() -> set[tuple[str, str, int, int]]:
+    """Part, design, patients and block of what is written in full."""
     if not OUT.exists():
         return set()
     table = pd.read_csv(OUT)
-    counts = table.groupby(["design", "patients", "block"]).size()
-    return set(counts.index[counts == 2 * len(METHODS)])
+    part = np.where(table["method"] == REPORTED, "reported", "methods")
+    counts = table.groupby([part, "design", "patients", "block"]).size()
+    wanted = [2 * len(PARTS[key[0]][0]) for key in counts.index]
+    return set(counts.index[counts.to_numpy() == wanted])
 
 
 def run(cohorts: int, backwards: bool) -> None:
     """Blocks not there yet, one from every cell before the next."""
-    cells = [(d, p, b) for b in range(cohorts // BLOCK) for d in DESIGNS for p in PATIENTS]
-    for design, patients, block in reversed(cells) if backwards else cells:
+    cells = [
+        (part, design, patients, block)
+        for part in PARTS
+        for block in range(cohorts // BLOCK)
+        for design in DESIGNS
+        for patients in PATIENTS
+    ]
+    for cell in reversed(cells) if backwards else cells:
         ready = done()
-        if (design, patients, block) in ready:
+        if cell in ready:
             continue
         lines = io.StringIO()
         writer = csv.DictWriter(lines, FIELDS, lineterminator="\n")
         if not OUT.exists():
             writer.writeheader()
-        writer.writerows(one_block(design, patients, block))
+        writer.writerows(one_block(*cell))
         with OUT.open("a", newline="") as file:
             file.write(lines.getvalue())  # in one piece: two runs may share the file
-        print(f"{len(ready) + 1}/{len(cells)} {design}, {patients}", file=sys.stderr)
+        print(f"{len(ready) + 1}/{len(cells)} {cell}", file=sys.stderr)
 
 
 def main() -> None:
