@@ -106,6 +106,8 @@ def rate_design(
                 centres[name] = float(np.mean(pd.Series(values).groupby(patient).mean()))
                 values = values - centres[name]
                 notes.append(f"Rates are given at {name} = {centres[name]:.3g}, its mean.")
+            else:
+                notes.append(f"Rates are given at {name} = 0.")
             extra.append(planned * values)
             names.append(name)
         else:

@@ -23,6 +23,7 @@ COLUMNS = (
     "patients",
     "movements",
     "reference_patients",
+    "not_recorded",
     "difference",
     "se",
     "df",
@@ -40,8 +41,9 @@ class Differences:
     Attributes
     ----------
     table
-        movement, factor, level, reference, patients, movements, reference_patients, difference,
-        se, df, low, high, p, p_holm. ``difference`` is rate at the level minus rate at the
+        movement, factor, level, reference, patients, movements, reference_patients,
+        not_recorded (planned movements left out because the factor is blank), difference, se, df,
+        low, high, p, p_holm. ``difference`` is rate at the level minus rate at the
         reference, a share of the plan; ``p_holm`` is adjusted over the whole table.
     not_recorded
         Factors without a column, or with one value everywhere.
@@ -143,6 +145,7 @@ def _compare(
     }
     table = table.assign(**named)
     table["reference_patients"] = int(counts["patients"].to_dict()[reference])
+    table["not_recorded"] = int(rows[factor].isna().sum())
     return table.drop(columns="covariate").merge(counts, left_on="level", right_index=True)
 
 

@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
 from outcomes.estimate.design import RateError
-from outcomes.estimate.rates import RateFit
+from outcomes.estimate.rates import RateFit, degrees_of_freedom
 
 __all__ = ["LARGEST_SD", "Pooled", "ToothRates", "pool", "tooth_rates"]
 
@@ -197,7 +197,7 @@ def tooth_rates(fit: RateFit, *, towards: str | Sequence[str] = "tooth_class") -
     g = len(fit.groups)
     pooled = pool(fit.mixed.beta[:g], fit.mixed.covariance[:g, :g], code)
     se = np.sqrt(np.diag(pooled.covariance))
-    df = fit.mixed.df(_padded(pooled.weights, fit))
+    df = degrees_of_freedom(fit.mixed, fit.design, _padded(pooled.weights, fit))
     quantile = stdtrit(df, 0.5 + fit.level / 2)
     rates = counts.assign(
         own_rate=fit.mixed.beta[:g],
@@ -215,7 +215,7 @@ def tooth_rates(fit: RateFit, *, towards: str | Sequence[str] = "tooth_class") -
             "teeth": np.bincount(code),
             "rate": pooled.class_estimate,
             "se": np.sqrt(np.diag(pooled.class_covariance) + pooled.between_variance),
-            "df": fit.mixed.df(_padded(pooled.class_weights, fit)),
+            "df": degrees_of_freedom(fit.mixed, fit.design, _padded(pooled.class_weights, fit)),
         }
     )
     return ToothRates(rates, classes, pooled.between_sd)

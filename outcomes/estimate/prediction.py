@@ -11,7 +11,7 @@ the whole variance by Satterthwaite's rule (Kuznetsova et al., J Stat Softw 2017
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -87,6 +87,8 @@ def rate_moments(fit: RateFit, new: pd.DataFrame) -> pd.DataFrame:
     patient and the tooth, all in rate units; ``df`` belongs to the rate itself (Satterthwaite).
     Columns of ``new`` as for ``predict``; ``planned`` is not needed.
     """
+    from outcomes.estimate.rates import degrees_of_freedom
+
     rows = _rows(fit, new.assign(planned=1.0))
     parts = _parts(fit, rows, fit.mixed.theta)
     sigma2 = fit.mixed.sigma2
@@ -96,7 +98,47 @@ def rate_moments(fit: RateFit, new: pd.DataFrame) -> pd.DataFrame:
             "variance_estimate": sigma2 * parts.estimate,
             "variance_patient": sigma2 * parts.patient,
             "variance_tooth": sigma2 * parts.tooth,
-            "df": fit.mixed.df(rows.rate),
+            "df": degrees_of_freedom(fit.mixed, fit.design, rows.rate),
+        },
+        index=new.index,
+    )
+
+
+def own_rate_moments(fit: RateFit, new: pd.DataFrame) -> pd.DataFrame:
+    """rate, variance_left, df_left, variance, df of the own rates of known patients.
+
+    ``rate`` is that of ``rate_moments``. ``variance_left`` is what is not known of the patient and,
+    where the tooth has records too, of that tooth; ``variance`` adds that of the estimate; each with
+    degrees of freedom by Satterthwaite's rule. For a tooth without records the rate meant is the
+    mean over the patient's teeth of its kind, so that the variation between teeth is no part of it.
+
+    Raises
+    ------
+    RateError
+        If a patient is not in the data.
+    """
+    rows = _rows(fit, new.assign(planned=1.0))
+    if (rows.patient < 0).any():
+        raise RateError("A patient is not in the data, so that nothing is known of an own rate.")
+
+    def both(theta: Array) -> Array:
+        """Relative variances, what is left and the whole: (2 n,)."""
+        parts = _parts(fit, rows, theta)
+        left = parts.patient + np.where(rows.site >= 0, parts.tooth, 0.0)
+        return np.concatenate([left, left + parts.estimate])
+
+    theta, sigma2 = fit.mixed.theta, fit.mixed.sigma2
+    variance = sigma2 * both(theta)
+    df = _satterthwaite(fit, both)
+    n = len(new)
+    rate = _parts(fit, rows, theta).mean - rows.drift @ fit.mixed.beta
+    return pd.DataFrame(
+        {
+            "rate": rate,
+            "variance_left": variance[:n],
+            "df_left": df[:n],
+            "variance": variance[n:],
+            "df": df[n:],
         },
         index=new.index,
     )
@@ -234,18 +276,26 @@ def _relative_variance(fit: RateFit, rows: _Rows, theta: Array) -> tuple[Array, 
 
 def _distribution(fit: RateFit, rows: _Rows) -> tuple[Array, Array, Array]:
     """Expected result, predictive variance and its degrees of freedom, row by row."""
+    expected, relative = _relative_variance(fit, rows, fit.mixed.theta)
+    df = _satterthwaite(fit, lambda theta: _relative_variance(fit, rows, theta)[1])
+    return expected, fit.mixed.sigma2 * relative, df
+
+
+def _satterthwaite(fit: RateFit, of: Callable[[Array], Array]) -> Array:
+    """Degrees of freedom of variances given, relative to sigma2, as functions of theta; (n,)."""
     theta, sigma2 = fit.mixed.theta, fit.mixed.sigma2
-    expected, relative = _relative_variance(fit, rows, theta)
+    relative = of(theta)
     variance = sigma2 * relative
     free = np.flatnonzero(theta != 0)
     slopes = []
     for j in free:
         step = 1e-4 * max(abs(theta[j]), 0.05)
         move = step * (np.arange(len(theta)) == j)
-        up = _relative_variance(fit, rows, theta + move)[1]
-        down = _relative_variance(fit, rows, theta - move)[1]
+        up, down = of(theta + move), of(theta - move)
         slopes.append(sigma2 * (up - down) / (2 * step))
     slopes.append(relative * fit.mixed.blocks.y_scale**2)  # sigma2 is kept in scaled units
     gradient = np.stack(slopes, axis=1)
     spread = np.einsum("nt,ts,ns->n", gradient, fit.mixed.parameter_covariance, gradient)
-    return expected, variance, 2 * variance**2 / spread
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = 2 * variance**2 / spread
+    return np.where(variance > 0, df, np.inf)

@@ -102,7 +102,7 @@ class RateFit:
         contrasts = np.atleast_2d(np.asarray(contrasts, dtype=float))
         estimate = contrasts @ self.mixed.beta
         se = self.mixed.standard_error(contrasts)
-        df = self.mixed.df(contrasts)
+        df = degrees_of_freedom(self.mixed, self.design, contrasts)
         return _interval_table(estimate, se, df, self.level)
 
     def contrasts(self) -> pd.DataFrame:
@@ -277,6 +277,26 @@ class RateFits(dict[str, RateFit]):
 _RATE_COLUMNS = ["group", "patients", "movements", "rate", "se", "df", "low", "high"]
 
 
+def degrees_of_freedom(fitted: mixed.MixedFit, design: Design, contrasts: Any) -> np.ndarray:
+    """Satterthwaite degrees of freedom of contrasts (c, p), kept to the number of patients where
+    the variance between patients is estimated as zero.
+
+    An estimate of zero from few patients is no proof that they are alike, but it turns rows into
+    independent evidence: with 3 patients the intervals then covered 80 % instead of 95 %. So a
+    contrast has at most the patients of the smallest group that matters in it (half the largest
+    weight or more), less one, as degrees of freedom.
+    """
+    contrasts = np.atleast_2d(np.asarray(contrasts, dtype=float))
+    df = fitted.df(contrasts)
+    if fitted.psi[0, 0] > 0:
+        return df
+    patients = design.counts["patients"].to_numpy()
+    weight = np.abs(contrasts[:, : len(patients)])
+    touched = (weight > 0) & (weight >= 0.5 * weight.max(axis=1, keepdims=True))
+    smallest = np.where(touched, patients, fitted.blocks.patients).min(axis=1)
+    return np.minimum(df, np.maximum(smallest - 1, 1))
+
+
 def _interval_table(estimate: Any, se: Any, df: Any, level: float) -> pd.DataFrame:
     quantile = stdtrit(df, 0.5 + level / 2)
     return pd.DataFrame(
@@ -382,7 +402,8 @@ def fit_design(
         where = f"{design.movement}: " if design.movement else ""
         raise RateError(f"{where}{error}") from error
     eye = np.eye(len(fitted.beta))
-    table = _interval_table(fitted.beta, fitted.standard_error(eye), fitted.df(eye), level)
+    df = degrees_of_freedom(fitted, design, eye)
+    table = _interval_table(fitted.beta, fitted.standard_error(eye), df, level)
     g = len(design.groups)
     rates = table.iloc[:g].drop(columns="p").rename(columns={"estimate": "rate"})
     rates = pd.concat([design.counts, rates.reset_index(drop=True)], axis=1)
@@ -424,7 +445,8 @@ def _fit_notes(fitted: mixed.MixedFit, design: Design) -> list[str]:
     if fitted.psi[0, 0] == 0:
         notes.append(
             "Patients do not differ beyond what teeth and measurement explain: the variance "
-            "between patients is estimated as zero."
+            "between patients is estimated as zero. The intervals are kept to the degrees of "
+            "freedom of the number of patients all the same."
         )
     if fitted.site_variance == 0:
         notes.append(
@@ -456,7 +478,7 @@ def fit_rates(
     cohort
         A cohort, or a frame with a ``movement`` column.
     movements
-        Which movements; by default all in the data.
+        Which movements; by default all in the data, those of the schema first.
     **options
         As for ``fit_rate``.
 
@@ -472,7 +494,8 @@ def fit_rates(
     if "movement" not in frame.columns:
         raise RateError("No column 'movement': add it, or use fit_rate for a single movement.")
     present: list[Hashable] = list(frame["movement"].dropna().unique())
-    wanted = movements or [m for m in MOVEMENTS if m in present]
+    known = [m for m in MOVEMENTS if m in present]
+    wanted = movements or [*known, *(str(m) for m in present if m not in MOVEMENTS)]
     fits = RateFits()
     fits.failed = {}
     for name in wanted:

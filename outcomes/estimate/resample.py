@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from outcomes.estimate import mixed
+from outcomes.estimate.crossproducts import ALIAS_TOLERANCE
 from outcomes.estimate.mixed import Array, Blocks, MixedFit, Problems
 
 _EXACT_LIMIT = 3_000_000  # patients x sites up to which every leave-one-out fit is searched in full
@@ -167,7 +168,9 @@ def _refit(fit: MixedFit, problems: Problems, shift: Array | None = None) -> Rep
     """Optimum of every problem; coefficients in data units, plus ``shift`` if given."""
     blocks = fit.blocks
     problems, absent = _without_empty_columns(problems)
+    problems, aliased = _without_aliased_columns(blocks, problems)
     theta, converged = mixed.minimise(blocks, problems, reml=fit.reml, start=fit.theta)
+    converged &= ~aliased
     e = mixed.evaluate(theta, blocks, problems, reml=fit.reml)
     sigma2 = e.r2 / e.m
     unit = blocks.y_scale / blocks.x_scale
@@ -218,6 +221,31 @@ def _without_empty_columns(problems: Problems) -> tuple[Problems, np.ndarray | N
     return replace(problems, base=base, n=problems.n + absent.sum(1)), absent
 
 
+def _without_aliased_columns(blocks: Blocks, problems: Problems) -> tuple[Problems, np.ndarray]:
+    """Where a sample cannot tell two effects apart (all its patients have the covariate, say),
+    put the whole data in its place; the second result marks these, to be left out after."""
+    if problems.weights is None:
+        return problems, np.zeros(1, dtype=bool)
+    aliased = _is_aliased(problems.base)
+    if not aliased.any():
+        return problems, aliased
+    whole = mixed.as_observed(blocks)
+    return replace(
+        problems,
+        base=np.where(aliased[:, None, None], whole.base, problems.base),
+        n=np.where(aliased, whole.n, problems.n),
+        weights=np.where(aliased[:, None], 1.0, problems.weights),
+    ), aliased
+
+
+def _is_aliased(base: Array) -> np.ndarray:
+    """(B,): does X'X of W'W (B, k, k) lack full rank, columns scaled to unit length?"""
+    gram = base[:, :-1, :-1]
+    size = np.sqrt(np.maximum(np.einsum("bii->bi", gram), np.finfo(float).tiny))
+    scaled = gram / (size[:, :, None] * size[:, None, :])
+    return np.asarray(np.linalg.eigvalsh(scaled)[:, 0] < ALIAS_TOLERANCE)
+
+
 def _joined(parts: list[Replicates]) -> Replicates:
     return Replicates(
         *(np.concatenate([getattr(p, f) for p in parts]) for f in Replicates.__dataclass_fields__)
@@ -236,9 +264,14 @@ class _Shares:
     log: Array
     d_log: Array
 
-    def left_out(self) -> _Shares:
-        """The totals without each patient."""
-        return _Shares(*(f.sum(0) - f for f in (self.c, self.d_c, self.log, self.d_log)))
+    def left_out(self, possible: np.ndarray) -> _Shares:
+        """The totals without each patient (P,); of everybody where that is not possible."""
+
+        def without(share: Array) -> Array:
+            keep = possible.reshape(-1, *[1] * (share.ndim - 1))
+            return np.asarray(share.sum(0) - share * keep)
+
+        return _Shares(*(without(f) for f in (self.c, self.d_c, self.log, self.d_log)))
 
 
 def _shares(theta: Array, blocks: Blocks) -> _Shares:
@@ -304,7 +337,9 @@ def _expanded(fit: MixedFit) -> Replicates:
         raise mixed.ModelError("Expanded leave-one-out takes one patient effect: use exact=True.")
     d = len(theta)
     m = (blocks.n - blocks.rows - (blocks.p if fit.reml else 0)).astype(np.float64)
-    here = _shares(theta, blocks).left_out()
+    whole = mixed.as_observed(blocks).base[0]
+    possible = ~_is_aliased(whole - mixed.unpack(blocks.ww.T, blocks.p + 1))
+    here = _shares(theta, blocks).left_out(possible)
     free = np.flatnonzero(theta > 0)
     gradient = _gradient(here, m, fit.reml)[:, free]
     hessian = np.zeros((blocks.patients, len(free), len(free)))
@@ -312,8 +347,8 @@ def _expanded(fit: MixedFit) -> Replicates:
     for row, j in enumerate(free):
         step = 1e-4 * max(theta[j], 0.05)
         move = step * (np.arange(d) == j)
-        up = _shares(theta + move, blocks).left_out()
-        down = _shares(theta - move, blocks).left_out()
+        up = _shares(theta + move, blocks).left_out(possible)
+        down = _shares(theta - move, blocks).left_out(possible)
         difference = _gradient(up, m, fit.reml) - _gradient(down, m, fit.reml)
         hessian[:, row] = difference[:, free] / (2 * step)
         second[:, j] = (up.d_c - down.d_c) / (2 * step)
@@ -329,11 +364,7 @@ def _expanded(fit: MixedFit) -> Replicates:
     inverse, beta, r2 = _solve(c)
     sigma2 = r2 / m
     unit = blocks.y_scale / blocks.x_scale
-    return _in_data_units(
-        blocks,
-        theta + delta,
-        sigma2,
-        (beta + blocks.y_shift) * unit,
-        sigma2[:, None, None] * inverse * np.outer(unit, unit),
-        np.ones(blocks.patients, dtype=bool),
-    )
+    beta = (beta + blocks.y_shift) * unit
+    beta[~possible] = np.nan
+    covariance = sigma2[:, None, None] * inverse * np.outer(unit, unit)
+    return _in_data_units(blocks, theta + delta, sigma2, beta, covariance, possible)

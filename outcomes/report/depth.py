@@ -35,8 +35,9 @@ class Depth:
     contrasts
         ``fit.contrasts()``.
     covariates
-        Covariate to the fit that holds it; ``covariate_tests`` the likelihood-ratio test of each
-        against ``fit``: covariate, chisq, df, p, p_holm.
+        Covariate to the fit that holds it; ``covariate_tests``: covariate, p (t test on
+        Satterthwaite degrees of freedom, over its levels), p_holm, and chisq, df, p_lrt of the
+        likelihood-ratio test, which with few patients finds too much.
     linearity, r_squared
         As named; linearity None where plans hardly differ in size.
     influence
@@ -137,7 +138,15 @@ def run_depth(
         except RateError as error:
             skipped.append(f"{name}: {error}")
             continue
-        tests.append({"covariate": name, **test[["chisq", "df", "p"]]})
+        tests.append(
+            {
+                "covariate": name,
+                "p": _any_level(effects[name].covariates["p"]),
+                "chisq": test["chisq"],
+                "df": test["df"],
+                "p_lrt": test["p"],
+            }
+        )
     bend = None
     try:
         bend = linearity(fit)
@@ -168,9 +177,14 @@ def run_depth(
     )
 
 
+def _any_level(p: pd.Series) -> float:
+    """p value for any of several levels: the smallest, times their number (Bonferroni)."""
+    return float(min(1.0, p.min() * len(p)))
+
+
 def _adjusted(tests: list[dict[str, object]]) -> pd.DataFrame:
     from statsmodels.stats.multitest import multipletests
 
-    table = pd.DataFrame(tests, columns=["covariate", "chisq", "df", "p"])
+    table = pd.DataFrame(tests, columns=["covariate", "p", "chisq", "df", "p_lrt"])
     table["p_holm"] = multipletests(table["p"], method="holm")[1] if len(table) else []
     return table

@@ -94,8 +94,8 @@ def covariates(depth: Depth) -> list[str]:
         )
         shown = "changes with" if p < 0.05 else "is not shown to change with"
         lines.append(
-            f"The rate {shown} {name}: {changes}; likelihood-ratio test, Holm-adjusted "
-            f"{_equals(p)}."
+            f"The rate {shown} {name}: {changes}; t test on Satterthwaite degrees of freedom, "
+            f"Holm-adjusted {_equals(p)}."
         )
     if lines:
         lines.append(
@@ -172,7 +172,10 @@ def influence(depth: Depth) -> list[str]:
     """The patient whose absence moves a rate most."""
     table = depth.influence
     lost = table[table["rate"].isna()]
-    lines = [f"Without {row.patient} there is no {row.group} left." for row in lost.itertuples()]
+    lines = [
+        f"Without {row.patient} the rate of {row.group} cannot be estimated."
+        for row in lost.itertuples()
+    ]
     worst = table.dropna(subset="rate").iloc[0]
     size = abs(float(worst["change_se"]))
     verdict = (

@@ -70,3 +70,9 @@ def test_words_for_growing_patients(rows):
         ("in growing patients than in grown patients", "in grown patients than in growing patients")
     )
     assert "growing or grown patients" in compared(table)
+
+
+def test_blank_factors_are_counted(rows):
+    blank = rows.assign(growing=rows["growing"].where(rows.index % 5 > 0, None))
+    table = differences(blank, ["growing"]).table
+    assert table["not_recorded"][0] == (blank.index % 5 == 0).sum()

@@ -283,3 +283,44 @@ def test_covariates_enter_predictions(rotation):
     rows = rotation.head(3)
     expected = fit.predict(rows.assign(patient="someone new"))["expected"]
     np.testing.assert_allclose(expected, fit.data["fixed"].head(3), rtol=1e-9)
+
+
+# ------------------------------------------------------------- effects carried by few patients
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_a_covariate_that_one_patient_decides(rotation, exact):
+    """Without that patient the effect cannot be told from the rates: blank, and no crash."""
+    few = rotation[rotation["patient"].isin(rotation["patient"].unique()[:8])]
+    frame = few.assign(helped=(few["patient"] != "P003").astype(int))
+    fit = fit_rate(frame, covariates="helped")
+    left = resample.without_each_patient(fit.mixed, exact=exact)
+    lone = list(fit.design.patient_labels).index("P003")
+    assert np.isnan(left.beta[lone]).all()
+    others = np.delete(left.beta, lone, axis=0)
+    assert np.isfinite(others).all()
+    again = fit_rate(frame[frame["patient"] != "P000"], covariates="helped")
+    np.testing.assert_allclose(left.beta[0], again.mixed.beta, atol=1e-7 if exact else 0.02)
+
+
+def test_bootstrap_counts_samples_that_cannot_be_fitted(rotation):
+    few = rotation[rotation["patient"].isin(rotation["patient"].unique()[:8])]
+    frame = few.assign(helped=few["patient"].isin(["P003", "P004"]).astype(int))
+    result = fit_rate(frame, covariates="helped").bootstrap(300, seed=2)
+    # all or none of 8 draws from the two helped patients: (6/8)^8 + (2/8)^8 = 0.100 (arithmetic)
+    lost = 300 - result.covariates["replicates"][0]
+    assert lost == pytest.approx(300 * 0.1001, abs=18)
+
+
+def test_zero_patient_variance_keeps_to_the_number_of_patients():
+    """Patients made alike: rows are no longer counted as independent evidence."""
+    from outcomes.simulate import simulate_rates
+
+    found = 0
+    for seed in range(12):
+        fit = fit_rate(simulate_rates(4, seed=seed, patient_sd=0.0), group=None)
+        if fit.mixed.psi[0, 0] == 0:
+            found += 1
+            assert fit.rates["df"][0] == 3
+            assert any("kept to the degrees of freedom" in note for note in fit.notes)
+    assert found >= 3

@@ -40,6 +40,13 @@ def differences(audit: Audit) -> list[str]:
                 f"{equals(row.p_holm)}; {number_of(row.patients, 'patient')} against "
                 f"{count(row.reference_patients)})."
             )
+    if len(table) and table["not_recorded"].any():
+        blank = table.groupby("factor", sort=False)["not_recorded"].max()
+        parts = [f"{factor} in {count(n)}" for factor, n in blank.items() if n]
+        sentences.append(
+            f"Rows without the factor are left out of its comparison: up to {listed(parts)} of a "
+            "movement's rows."
+        )
     if result.not_recorded:
         sentences.append(
             f"Not compared, because not recorded or the same everywhere: "
