@@ -35,6 +35,8 @@ lab: $(STAMP)  ## JupyterLab on the notebooks
 	$(BIN)/jupyter lab --notebook-dir notebooks
 
 bench: $(STAMP)  ## speed and memory beside other packages
+	$(PYTHON) -m venv benchmarks/.venv
+	-benchmarks/.venv/bin/python -m pip install --quiet -r benchmarks/peers.txt
 	$(BIN)/python benchmarks/run.py
 
 format: $(STAMP)
