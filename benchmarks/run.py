@@ -29,7 +29,7 @@ HERE = Path(__file__).parent
 SIZES = {40: (16, 2), 200: (22, 2), 1000: (28, 2), 5000: (28, 3)}
 ENGINES = ("outcomes", "lme4", "mixedlm", "lme-python", "statsmodels")
 TASKS = ("fit", "bootstrap", "patient bootstrap", "influence", "memory")
-LIMIT = 600  # seconds for one process
+LIMIT = 300  # seconds for one process
 # replicates, or patients left out, in one timed call
 REPLICATES = {
     "outcomes": {40: 1000, 200: 1000, 1000: 200, 5000: 40},
@@ -238,10 +238,15 @@ def _targets(results: pd.DataFrame) -> list[str]:
     memory = measured("outcomes", "memory", largest, "peak_mb") / measured(
         "outcomes", "memory", largest, "frame_mb"
     )
+    statsmodels = measured("statsmodels", "fit", largest)
+    note = results.loc[(results["engine"] == "statsmodels") & (results["task"] == "fit"), "note"]
+    bound = ""
+    if np.isnan(statsmodels) and len(note) and str(note.iloc[-1]).startswith("over"):
+        statsmodels, bound = LIMIT, "more than "
     table = [
         (f"fit, {largest:,} patients, against lme4", 10, measured("lme4", "fit", largest) / own),
         ("the same, against the fastest compiled peer", 5, min(compiled, default=np.nan) / own),
-        ("the same, against statsmodels", 40, measured("statsmodels", "fit", largest) / own),
+        ("the same, against statsmodels", 40, statsmodels / own),
         (
             "bootstrap replicate at 40 patients, against lme4",
             10,
@@ -251,7 +256,8 @@ def _targets(results: pd.DataFrame) -> list[str]:
     lines = ["**Targets**", "", "| | target | measured |", "| --- | ---: | ---: |"]
     for what, target, value in table:
         shown = "not measured" if np.isnan(value) else f"{value:,.3g} times faster"
-        lines.append(f"| {what} | {target} times faster | {shown} |")
+        more = bound if "statsmodels" in what else ""
+        lines.append(f"| {what} | {target} times faster | {more}{shown} |")
     for kind in ("bootstrap", "patient bootstrap"):
         seconds = 1000 * measured("outcomes", kind, 40)
         name = "parametric" if kind == "bootstrap" else "over patients"
