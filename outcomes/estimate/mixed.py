@@ -56,6 +56,7 @@ __all__ = [
     "GroupColumns",
     "MixedFit",
     "ModelError",
+    "NoOptimum",
     "Predictor",
     "Problems",
     "as_observed",
@@ -70,6 +71,10 @@ __all__ = [
     "sort_rows",
     "unpack",
 ]
+
+
+class NoOptimum(ModelError):
+    """The search for the variances does not converge: a fit with fewer of them may."""
 
 
 @dataclass(frozen=True)
@@ -134,7 +139,9 @@ def fit(blocks: Blocks, *, reml: bool = True) -> MixedFit:
     Raises
     ------
     ModelError
-        If the fixed effects leave no residual variation, or the search does not converge.
+        If the fixed effects leave no residual variation.
+    NoOptimum
+        If the search does not converge.
     """
     problems = as_observed(blocks)
     if problems.base[0, -1, -1] / blocks.n < 1e-20:
@@ -144,9 +151,9 @@ def fit(blocks: Blocks, *, reml: bool = True) -> MixedFit:
         )
     theta, converged = minimise(blocks, problems, reml=reml)
     if not converged[0]:
-        raise ModelError(
-            "The likelihood has no clear optimum for these rows. Use fewer groups or covariates, "
-            "or leave out the tooth level (site=False)."
+        raise NoOptimum(
+            "The rows are too few, or too much alike, to tell the variation between patients from "
+            "the rest. Use fewer groups or covariates, or add cases."
         )
     return at_optimum(blocks, theta[0], reml=reml)
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -397,7 +397,8 @@ def fit_design(
 
             fitted = by_statsmodels(design, site=site, reml=reml)
         else:
-            fitted = mixed.fit(design.blocks(site=site), reml=reml)
+            fitted, left_out = _fit_blocks(design, site=site, reml=reml)
+            design = replace(design, notes=(*design.notes, *left_out))
     except mixed.ModelError as error:
         where = f"{design.movement}: " if design.movement else ""
         raise RateError(f"{where}{error}") from error
@@ -421,6 +422,22 @@ def fit_design(
         engine=engine,
         design=design,
         mixed=fitted,
+    )
+
+
+def _fit_blocks(
+    design: Design, *, site: bool, reml: bool
+) -> tuple[mixed.MixedFit, tuple[str, ...]]:
+    """The fit; without the tooth level where its variance cannot be told from the residual one."""
+    try:
+        return mixed.fit(design.blocks(site=site), reml=reml), ()
+    except mixed.NoOptimum:
+        if not site:
+            raise
+    fitted = mixed.fit(design.blocks(site=False), reml=reml)
+    return fitted, (
+        "The variation between teeth was left out of the model: with so few records a tooth it "
+        "cannot be told from measurement.",
     )
 
 

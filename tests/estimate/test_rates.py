@@ -215,3 +215,26 @@ def test_readable_in_terminal_and_notebook(rotation):
     fit = fit_rate(rotation)
     assert "incisor" in repr(fit)
     assert "0.606" in fit._repr_html_()
+
+
+@pytest.mark.parametrize("seed", range(0, 600, 8))
+def test_small_practices_always_get_rates(seed):
+    """14 rows, one a tooth, 8 patients or fewer: where the residual variance runs to zero the tooth
+    level is left out, and said, instead of an error (seed 584 is such a case)."""
+    rng = np.random.default_rng(seed)
+    patient = np.sort(rng.integers(0, 8, 14))
+    frame = pd.DataFrame(
+        {
+            "patient": [f"P{i}" for i in patient],
+            "tooth": rng.choice([11, 12, 13, 14, 15, 16, 21, 22, 23, 24, 26], 14),
+            "planned": np.round(rng.normal(0, 1, 14), 2),
+        }
+    ).drop_duplicates(["patient", "tooth"])
+    rate = 0.6 + 0.1 * rng.normal(size=len(frame))
+    frame["achieved"] = np.round(rate * frame["planned"] + 0.1 * rng.normal(size=len(frame)), 2)
+    fit = fit_rate(frame[frame["planned"] != 0])
+    assert np.isfinite(fit.rates[["rate", "se", "df"]].to_numpy()).all()
+    left_out = any("was left out of the model" in note for note in fit.notes)
+    assert left_out == ("tooth" not in set(fit.variance["component"]))
+    if seed == 584:
+        assert left_out
