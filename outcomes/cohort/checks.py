@@ -37,7 +37,12 @@ def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     shown = frame["patient"].to_numpy(object)
     again = np.zeros(len(frame), dtype=bool)
     again[kept] = rows.duplicated(content, keep="first").to_numpy()
-    sieve.exclude(again, "", shown, "the same record again", "Delete the copy.")
+    if again.any():
+        first = rows.groupby(content, dropna=False, sort=False)["row"].transform("min")
+        each = np.full(len(frame), "", dtype=object)
+        each[kept] = [f"the same record as row {row}" for row in first]
+        remedy = "Delete the copy."
+        sieve.exclude(again, "", shown, "the same record again", remedy, each=each)
     differ = np.zeros(len(frame), dtype=bool)
     kept = np.flatnonzero(sieve.kept)
     differ[kept] = frame.iloc[kept].duplicated(key, keep=False).to_numpy()
@@ -286,18 +291,15 @@ def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
     kept = {name: frame[sieves[name].kept] for name, frame in tables.items()}
     for name, frame in kept.items():
         sieve = sieves[name]
-        if name != "patients" and "patients" in kept:
+        if name != "patients" and len(kept.get("patients", ())):
             remedy = "Add the patient to the patients table, or correct the code."
             missing = ~frame["patient"].isin(kept["patients"]["patient"]).to_numpy()
             _first_rows(frame[missing], ["patient"], "patient not in patients", remedy, sieve)
-        if name in ("movements", "repeats") and "courses" in kept:
+        if name in ("movements", "repeats") and len(kept.get("courses", ())):
             places = pd.MultiIndex.from_frame(frame[["patient", "course"]])
             in_courses = pd.MultiIndex.from_frame(kept["courses"][["patient", "course"]])
             missing = ~places.isin(in_courses)
-            remedy = "Add the course to the courses table, or correct its number."
-            _first_rows(
-                frame[missing], ["patient", "course"], "course not in courses", remedy, sieve
-            )
+            _courses_missing(frame[missing], sieve)
     if "patients" in kept and "movements" in kept:
         idle = ~kept["patients"]["patient"].isin(kept["movements"]["patient"].unique())
         remedy = "Nothing, if that is right; or correct the code."
@@ -309,6 +311,22 @@ def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
             sieves["patients"],
         )
     _spellings(kept, sieves)
+
+
+def _courses_missing(rows: pd.DataFrame, sieve: Sieve) -> None:
+    """One line for all: a courses table that is being filled in must not hide other problems."""
+    first = rows.drop_duplicates(["patient", "course"])
+    if first.empty:
+        return
+    patient, course, row = first[["patient", "course", "row"]].iloc[0]
+    more = f", the first of {len(first):,} such courses" if len(first) > 1 else ""
+    sieve.note(
+        "course",
+        f"course not in courses{more}",
+        "Add the course to the courses table, or correct its number.",
+        value=f"{cells.clean_text(patient)} course {cells.clean_text(course)}",
+        row=int(row),
+    )
 
 
 def _first_rows(rows: pd.DataFrame, by: list[str], problem: str, remedy: str, sieve: Sieve) -> None:

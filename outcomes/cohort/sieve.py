@@ -44,10 +44,22 @@ class Sieve:
         self.reason[where & self.kept] = reason
 
     def exclude(
-        self, where: np.ndarray, column: str, values: np.ndarray, problem: str, remedy: str
+        self,
+        where: np.ndarray,
+        column: str,
+        values: np.ndarray,
+        problem: str,
+        remedy: str,
+        *,
+        each: np.ndarray | None = None,
     ) -> None:
-        """List a problem of each row in ``where`` and set those rows aside."""
-        self._list(where, column, values, problem, remedy, "exclude")
+        """List a problem of each row in ``where`` and set those rows aside.
+
+        The ledger shows ``problem`` as the reason; ``each`` words it for every row of the table,
+        shape (n,), where the list of problems can say more.
+        """
+        listed = problem if each is None else each[where]
+        self._list(where, column, values, listed, remedy, "exclude")
         named = not column or column in problem
         self.reason[where & self.kept] = problem if named else f"{column}: {problem}"
 
@@ -93,7 +105,7 @@ class Sieve:
         where: np.ndarray,
         column: str,
         values: np.ndarray,
-        problem: str,
+        problem: str | np.ndarray,
         remedy: str,
         severity: str,
     ) -> None:

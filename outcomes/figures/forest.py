@@ -35,6 +35,8 @@ _NEEDED = ["group", "patients", "movements", "rate", "low", "high"]
 _QUANTITY = "achieved share of plan"
 _WIDEST = (-0.5, 1.75)
 """Intervals are cut off, with an arrow, beyond these rates."""
+_SAYS_NOTHING = 3.0
+"""An interval that reaches beyond this many times the plan, either way, is written as not known."""
 
 
 def rates_forest(
@@ -168,9 +170,9 @@ def _context(rates: pd.DataFrame, published: pd.DataFrame | None) -> pd.DataFram
 
 
 def _frame_axes(rates: pd.DataFrame, context: pd.DataFrame, ax: Axes) -> None:
-    low = min(0.0, np.nanmin([rates["low"].min(), rates["rate"].min()]))
-    high = max(1.0, np.nanmax([rates["high"].max(), rates["rate"].max()]))
-    low, high = max(low, _WIDEST[0]), min(high, _WIDEST[1])
+    ends = rates[["low", "rate", "high"]].to_numpy(float)
+    ends = np.clip(ends[~np.isnan(ends)], *_WIDEST)
+    low, high = ends.min(initial=0.0), ends.max(initial=1.0)
     ax.set_xlim(100 * (low - 0.03 * (low < 0)), 100 * (high + 0.03))
     ax.set_ylim(rates["place"].max() + 0.7, -1.6)
     ax.set_xlabel("Achieved share of the plan (%)")
@@ -185,7 +187,7 @@ def _draw_rate(row: Any, ax: Axes) -> None:
     small = row.patients < SMALL
     left, right = ax.get_xlim()
     low, high = 100 * row.low, 100 * row.high
-    if np.isfinite(low):
+    if not np.isnan([low, high]).any():
         ax.plot(
             [max(low, left), min(high, right)],
             [row.place, row.place],
@@ -294,9 +296,16 @@ def _heading(movement: str, unit: str | None) -> str:
 
 
 def _number(row: Any) -> str:
-    if not np.isfinite(row.low):
-        return f"{percent(row.rate)} (no interval)"
-    return f"{percent(row.rate)} ({percent(row.low)} to {percent(row.high)})"
+    if np.isnan(row.rate):
+        return "not known"
+    rate = (
+        percent(row.rate) if abs(row.rate) <= _SAYS_NOTHING else f"over ±{percent(_SAYS_NOTHING)}"
+    )
+    if np.isnan([row.low, row.high]).any():
+        return f"{rate} (no interval)"
+    if max(abs(row.low), abs(row.high)) > _SAYS_NOTHING:
+        return f"{rate} (not known)"
+    return f"{rate} ({percent(row.low)} to {percent(row.high)})"
 
 
 def _write_notes(rates: pd.DataFrame, context: pd.DataFrame, left: float, ax: Axes) -> None:

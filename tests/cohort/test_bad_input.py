@@ -113,7 +113,22 @@ def test_the_same_record_again_counts_once(csv):
     cohort = csv(GOOD, GOOD, GOOD)
     assert cohort.movements["row"].tolist() == [2]
     assert cohort.excluded["row"].tolist() == [3, 4]
-    assert found(cohort, 3) == [("exclude", "the same record again")]
+    assert found(cohort, 3) == [("exclude", "the same record as row 2")]
+    assert found(cohort, 4) == [("exclude", "the same record as row 2")]
+    assert cohort.ledger.loc[cohort.ledger["step"] == "excluded", "reason"].tolist() == [
+        "the same record again"
+    ]
+
+
+def test_a_copy_names_the_row_it_copies_and_no_other(csv):
+    cohort = csv(GOOD, "P2,36,tip,5,1", "P3,36,tip,,1", "P2,36,tip,5,1")
+    assert found(cohort, 5) == [("exclude", "the same record as row 3")]
+
+
+def test_a_copy_is_named_where_other_columns_are_blank():
+    row = {"patient": "P1", "tooth": 36, "movement": "tip", "planned": 5, "achieved": 1}
+    frame = pd.DataFrame([row | {"attachment": None, "lot": np.nan}] * 2)
+    assert from_frames(frame).problems["problem"].tolist() == ["the same record as row 2"]
 
 
 def test_records_that_contradict_each_other_are_all_excluded(csv):
@@ -261,10 +276,19 @@ def test_patients_and_courses_that_are_missing_are_listed():
     assert set(problems["severity"]) == {"check"}
     assert set(problems[["table", "problem", "value"]].itertuples(index=False, name=None)) == {
         ("movements", "patient not in patients", "P2"),
-        ("movements", "course not in courses", "P1 course 1"),
-        ("movements", "course not in courses", "P2 course 1"),
+        ("movements", "course not in courses, the first of 2 such courses", "P1 course 1"),
         ("patients", "patient without movements that can be analysed", "P9"),
     }
+
+
+@pytest.mark.parametrize("patient", [[], ["EXAMPLE"]])
+def test_tables_without_records_hide_no_other_problem(patient):
+    movements = pd.DataFrame(
+        {"patient": ["P1", "P2"], "tooth": 36, "movement": "tip", "planned": 5, "achieved": 1}
+    )
+    patients = pd.DataFrame({"patient": patient})
+    courses = pd.DataFrame({"patient": patient, "course": 1})
+    assert not len(from_frames(movements, patients, courses).problems)
 
 
 def test_patient_details_that_cannot_be_read_are_blank_and_the_patient_stays():

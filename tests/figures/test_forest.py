@@ -63,6 +63,38 @@ def test_an_interval_off_the_scale_ends_in_arrows():
     assert right < 200
 
 
+HUGE = {
+    "huge": (-42833.15, 42834.1),
+    "infinite": (-np.inf, np.inf),
+    "one side": (0.2, 1e300),
+    "unknown": (np.nan, np.nan),
+}
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("width", [3.5, 7.2])
+@pytest.mark.parametrize("which", HUGE)
+def test_an_interval_that_says_nothing_leaves_the_layout_alone(which, width, texts):
+    low, high = HUGE[which]
+    ax = rates_forest(rates(low=low, high=high), ax=new_axes(width, 3))
+    written = [text for text in texts(ax) if text.startswith("52 ")]
+    assert written == ["52 (no interval)" if which == "unknown" else "52 (not known)"]
+    ax.figure.draw_without_rendering()
+    inside = ax.figure.get_window_extent()
+    boxes = [t.get_window_extent() for t in ax.texts]
+    assert all(box.x0 >= inside.x0 - 1 and box.x1 <= inside.x1 + 1 for box in boxes)
+    assert -60 < ax.get_xlim()[0] < ax.get_xlim()[1] < 200
+    assert bool(marks(ax, "_beyond")) == (which != "unknown")
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_rate_that_is_not_known_is_said(texts):
+    ax = rates_forest(rates(rate=[np.nan, 1e6, -np.inf], low=np.nan, high=np.nan))
+    assert "not known" in texts(ax)
+    assert texts(ax).count("over ±300 (no interval)") == 2
+    ax.figure.draw_without_rendering()
+
+
 def test_published_shares_are_marked_apart_with_their_source(texts):
     ax = rates_forest(rates(), published=published_values("rate"))
     drawn = {
