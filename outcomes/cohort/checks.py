@@ -25,6 +25,12 @@ from outcomes.cohort.sieve import Sieve
 #: Fewer rows than this say nothing about a whole column (common practice, no source).
 ENOUGH_ROWS = 8
 
+#: Problems of single values that stay in the rates.
+TOO_LARGE = {
+    unit: f"larger than {EXPECTED_SIZE[unit]:g} {plural(unit)}" for unit in ("mm", "degree")
+}
+OPPOSITE = "planned and achieved have opposite signs"
+
 LOOK = "Compare with the source; correct it, or leave it if it is right."
 
 
@@ -129,11 +135,10 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
         if name == "aim":
             value = np.where(value == planned, np.nan, value)
         for of in ("mm", "degree"):
-            problem = f"larger than {EXPECTED_SIZE[of]:g} {plural(of)}"
             other = "degrees" if of == "mm" else "mm"
             remedy = f"A slip, or a number in {other}? {LOOK}"
             big = sieve.kept & (unit == of) & (np.abs(value) > largest)
-            sieve.check(big, name, frame[name].to_numpy(object), problem, remedy)
+            sieve.check(big, name, frame[name].to_numpy(object), TOO_LARGE[of], remedy)
     opposite = (
         sieve.kept & (np.sign(planned) * np.sign(achieved) < 0) & (np.abs(achieved) > tolerance)
     )
@@ -141,7 +146,7 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
         opposite,
         "achieved",
         frame["achieved"].to_numpy(object),
-        "planned and achieved have opposite signs",
+        OPPOSITE,
         f"The sign convention, or a tooth that moved the wrong way? {LOOK}",
     )
     if "aim" in frame:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from outcomes.paths import data_path
 from outcomes.report.provenance import versions
 from outcomes.report.tables import NBSP, count, percent
-from outcomes.report.words.english import class_name, listed, movement_name, number_of
-from outcomes.report.words.reading import ledger_sum
+from outcomes.report.words.english import capital, class_name, listed, movement_name, number_of
+from outcomes.report.words.reading import left_out
 from outcomes.report.words.rows import lines
 
 if TYPE_CHECKING:
@@ -54,19 +54,33 @@ def _wrong_way_step(audit: Audit) -> list[str]:
         return []
     teeth = listed(
         f"{movement_name(row.movement)} of tooth {row.tooth} ({percent(row.wrong_way)} of "
-        f"{count(row.movements)})"
+        f"{count(row.movements)}{_few_words(row.patients)})"
         for row in lines(often)
     )
     return [f"Open the records of the teeth that most often went the other way: {teeth}."]
 
 
+def _few_words(patients: int) -> str:
+    """A mark for a group too small to lean on."""
+    from outcomes.report.audit import FEW
+
+    return f"; only {number_of(patients, 'patient')}" if patients < FEW else ""
+
+
 def _records_steps(audit: Audit) -> list[str]:
     cohort, steps = audit.cohort, []
-    left = ledger_sum(cohort, "excluded")
-    if left:
+    left = left_out(cohort)
+    if left.correctable:
+        each = "gives it" if left.correctable == 1 else "gives each"
         steps.append(
-            f"Put right what can be of the {number_of(left, 'row')} left out (problems.csv gives "
-            "each row and what to do), and run the audit again."
+            f"Put right what can be of the {number_of(left.correctable, 'row')} with a fault "
+            f"(problems.csv {each} and what to do), and run the audit again."
+        )
+    if left.awaiting:
+        steps.append(
+            f"{capital(number_of(left.awaiting, 'row'))} "
+            f"{'awaits' if left.awaiting == 1 else 'await'} a scan: fill in what was achieved "
+            "once it is measured."
         )
     look = int((cohort.problems["severity"] == "check").sum())
     if look:
@@ -144,7 +158,9 @@ def methods(audit: Audit) -> list[str]:
         "and for each tooth within a patient, fitted by restricted maximum likelihood. Intervals "
         "are 95 % t intervals on Satterthwaite degrees of freedom. Comparisons add the factor to "
         "the model by tooth class; their p values are adjusted by Holm's method over all "
-        "comparisons in the table, their intervals are not. Pooled rates are the sum of achieved "
+        "comparisons in the table, their intervals are not. Kinds of tooth, and the two directions "
+        "of a movement, are compared by t tests of their rates, with p values adjusted by Holm's "
+        "method over all movements together in each of the two lists. Pooled rates are the sum of achieved "
         "movement in the planned direction over the sum of planned movement, with patient-bootstrap "
         f"intervals (1,000 resamples, seed {audit.seed}).",
         "Limits: both changes are measured from the same starting scan, so its error enters both "

@@ -100,8 +100,14 @@ def points_of(share: float) -> str:
     return f"{n} percentage {'point' if n == 1 else 'points'}"
 
 
+SAYS_NOTHING = 3.0
+"""An interval that reaches beyond this many times the plan, either way, is not known."""
+
+
 def rate_words(row: Any) -> str:
     """A rate with its interval: ``57 % (95 % interval 51 to 63 %)``."""
+    if not (abs(row.low) <= SAYS_NOTHING and abs(row.high) <= SAYS_NOTHING):
+        return f"{percent(row.rate)} (interval not known)"
     return f"{percent(row.rate)} (95{NBSP}% interval {range_words(row.low, row.high)})"
 
 

@@ -33,7 +33,8 @@ def wrong_way(audit: Audit) -> list[str]:
     if over:
         sentences.append(
             f"{capital(number_of(over, 'movement'))} ({percent(over / total)}) went further than "
-            "planned, by any amount."
+            "planned, by any amount: some of these ended on target too, so 'too far' and 'on "
+            "target' overlap."
         )
     if wrong:
         table = audit.by_class[audit.by_class["wrong_way"] > 0].sort_values(
@@ -42,7 +43,7 @@ def wrong_way(audit: Audit) -> list[str]:
         top = first_row(table, 0)
         moved = round(top.wrong_way * top.movements)
         sentences.append(
-            f"The largest share is in {movement_name(top.movement)} of "
+            f"The largest share that went the other way is in {movement_name(top.movement)} of "
             f"{class_name(str(top.tooth_class))}: {count(moved)} of {count(top.movements)}. Small "
             "plans go the wrong way easily, by measurement error alone; look at the larger ones."
         )

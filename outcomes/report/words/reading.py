@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.report.words.english import capital, is_, number_of, was
+from outcomes.cohort.clean import HEADINGS_ROW
+from outcomes.cohort.sieve import EXAMPLE_ROW, NOT_MEASURED, STOPPED
+from outcomes.report.tables import count
+from outcomes.report.words.english import capital, is_, listed, number_of, was
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -17,20 +21,100 @@ def ledger_sum(cohort: Cohort, step: str, table: str = "movements") -> int:
     return int(rows.loc[(rows["table"] == table) & (rows["step"] == step), "rows"].sum())
 
 
-def reading(cohort: Cohort) -> list[str]:
-    """What was read, and what was left out."""
-    read, left = ledger_sum(cohort, "read"), ledger_sum(cohort, "excluded")
+@dataclass(frozen=True)
+class LeftOut:
+    """Rows of movements that were read and not analysed, by what can be done about them.
+
+    Attributes
+    ----------
+    correctable
+        Something is wrong with the row, and the list of problems says what to do.
+    awaiting
+        Nothing is wrong: the result is not measured yet.
+    stopped
+        The whole cohort waits for a problem that stops it.
+    no_record
+        The template's example row and repeated headings: never left out, because never records.
+    """
+
+    correctable: int
+    awaiting: int
+    stopped: int
+    no_record: int
+
+    @property
+    def records(self) -> int:
+        return self.correctable + self.awaiting + self.stopped
+
+
+def left_out(cohort: Cohort) -> LeftOut:
+    """Count the excluded rows of movements by what can be done about them.
+
+    Examples
+    --------
+    >>> from outcomes.cohort.read import from_frames
+    >>> rows = pd.DataFrame({"patient": ["EXAMPLE", "P1", "P2", "P3"], "tooth": [11, 11, 99, 12],
+    ...     "movement": "tip", "planned": 5.0, "achieved": [1.0, 3.0, 2.0, None]})
+    >>> left_out(from_frames(rows))
+    LeftOut(correctable=1, awaiting=1, stopped=0, no_record=1)
+    """
+    ledger = cohort.ledger
+    rows = ledger[(ledger["table"] == "movements") & (ledger["step"] == "excluded")]
+    by = rows.groupby("reason")["rows"].sum()
+    no_record = sum(int(by.get(reason, 0)) for reason in (EXAMPLE_ROW, HEADINGS_ROW))
+    awaiting, stopped = int(by.get(NOT_MEASURED, 0)), int(by.get(STOPPED, 0))
+    correctable = int(by.sum()) - no_record - awaiting - stopped
+    return LeftOut(correctable, awaiting, stopped, no_record)
+
+
+def left_words(cohort: Cohort) -> str:
+    """``272 rows were left out: 14 can be corrected, 258 await a scan``; no full stop."""
+    left = left_out(cohort)
+    if not left.records:
+        return "no row was left out"
+    kinds = [
+        (left.correctable, "can be corrected", "can be corrected"),
+        (left.awaiting, "awaits a scan", "await a scan"),
+        (left.stopped, "waits for what stops the analysis", "wait for what stops the analysis"),
+    ]
+    kinds = [kind for kind in kinds if kind[0]]
+    if len(kinds) == 1:
+        ((n, one, many),) = kinds
+        parts = f"it {one}" if n == 1 else f"all {many}"
+    else:
+        parts = ", ".join(f"{count(n)} {one if n == 1 else many}" for n, one, many in kinds)
+    return f"{number_of(left.records, 'row')} {was(left.records)} left out: {parts}"
+
+
+def _no_record_words(cohort: Cohort) -> str:
+    ledger = cohort.ledger[cohort.ledger["table"] == "movements"]
+    found = ledger.set_index("reason")["rows"]
+    parts = [
+        number_of(int(found[reason]), one)
+        for reason, one in ((EXAMPLE_ROW, "example row"), (HEADINGS_ROW, "repeated heading"))
+        if reason in found.index
+    ]
+    return f", among them {listed(parts)} of no patient" if parts else ""
+
+
+def reading(cohort: Cohort, *, table: bool = False) -> list[str]:
+    """What was read, and what was left out.
+
+    Parameters
+    ----------
+    cohort
+        What was read.
+    table
+        Whether the table of reasons (the ledger) follows.
+    """
+    read, left = ledger_sum(cohort, "read"), left_out(cohort)
     movements = cohort.movements
     planned = movements[movements["planned"] != 0]
     aside = len(movements) - len(planned)
     sentences = [
-        f"{capital(number_of(read, 'row'))} of movements {was(read)} read from {cohort.source}. "
-        + (
-            "None was left out."
-            if left == 0
-            else f"{capital(number_of(left, 'row'))} {was(left)} left out, each for a reason in "
-            "the table below; no row disappears without one."
-        ),
+        f"{capital(number_of(read, 'row'))} of movements {was(read)} read from {cohort.source}"
+        f"{_no_record_words(cohort)}. {capital(left_words(cohort))}."
+        + (" The table below gives the reason for each." if table and left.records else ""),
         f"{capital(number_of(len(planned), 'planned movement'))} of "
         f"{number_of(planned['tooth_site'].nunique(), 'tooth', 'teeth')} in "
         f"{number_of(planned['patient'].nunique(), 'patient')} "

@@ -1,10 +1,12 @@
-"""The box at the top of an audit: three to six sentences."""
+"""The box at the top of an audit: three to seven sentences."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
+from outcomes.cohort.schema import EXPECTED_SIZE
 from outcomes.report.tables import count, percent
 from outcomes.report.words.compared import compared, difference_words
 from outcomes.report.words.english import (
@@ -16,9 +18,8 @@ from outcomes.report.words.english import (
     none_,
     number_of,
     rate_words,
-    was,
 )
-from outcomes.report.words.reading import ledger_sum
+from outcomes.report.words.reading import left_words
 from outcomes.report.words.rows import first_row, lines, shares
 
 if TYPE_CHECKING:
@@ -26,9 +27,8 @@ if TYPE_CHECKING:
 
 
 def summary(audit: Audit) -> list[str]:
-    """Three to six sentences for the box at the top."""
+    """Three to seven sentences for the box at the top."""
     planned = audit.planned
-    left = ledger_sum(audit.cohort, "excluded")
     if not len(planned):
         return [
             "No row holds both a planned and an achieved movement, so there is nothing to audit. "
@@ -39,11 +39,7 @@ def summary(audit: Audit) -> list[str]:
         f"{number_of(planned['tooth_site'].nunique(), 'tooth', 'teeth')} in "
         f"{number_of(planned['patient'].nunique(), 'patient')}"
     )
-    first += (
-        "; no row was left out."
-        if left == 0
-        else f"; {number_of(left, 'row')} {was(left)} left out, with the reasons below."
-    )
+    first += f"; {left_words(audit.cohort)}."
     return [
         sentence
         for sentence in (
@@ -53,6 +49,7 @@ def summary(audit: Audit) -> list[str]:
             target_sentence(audit),
             _difference_summary(audit),
             _sure_sentence(audit),
+            _flagged_sentence(audit),
         )
         if sentence
     ]
@@ -67,8 +64,9 @@ def _overall_sentence(audit: Audit) -> str:
     low, high = (row for row in (first_row(rates, 0), first_row(rates, -1)))
     if len(rates) == 1:
         return f"Of the {movement_name(low.movement)} that was planned, {rate_words(low)} was achieved."
+    most = "Of the movements with a rate, most" if audit.fits.failed else "Most"
     return (
-        f"Most was achieved of {movement_name(high.movement)}, {rate_words(high)} of the plan, and "
+        f"{most} was achieved of {movement_name(high.movement)}, {rate_words(high)} of the plan, and "
         f"least of {movement_name(low.movement)}, {rate_words(low)}."
     )
 
@@ -133,6 +131,32 @@ def _sure_sentence(audit: Audit) -> str:
         f"{capital(number_of(len(few), 'rate'))} of {count(len(rates))} by movement and kind of "
         f"tooth {'rests' if len(few) == 1 else 'rest'} on fewer than {FEW} patients: described, "
         "but too few to lean on."
+    )
+
+
+def _flagged_sentence(audit: Audit) -> str:
+    """How many values behind the rates the check holds to be unlikely."""
+    problems = audit.cohort.problems
+    problems = problems[
+        (problems["table"] == "movements")
+        & (problems["severity"] == "check")
+        & problems["column"].isin(["planned", "achieved"])
+        & problems["row"].isin(audit.planned["row"])
+    ]
+    large = int(problems["problem"].isin(TOO_LARGE.values()).sum())
+    opposite = int((problems["problem"] == OPPOSITE).sum())
+    flagged = large + opposite
+    if not flagged:
+        return ""
+    limits = listed((f"{EXPECTED_SIZE[u]:g}{UNITS[u]}" for u in TOO_LARGE), last="or")
+    kinds = [
+        f"{count(large)} larger than {limits}" if large else "",
+        f"{count(opposite)} opposite in sign to the plan" if opposite else "",
+    ]
+    return (
+        f"{capital(number_of(flagged, 'value'))} flagged by the check "
+        f"({listed(kind for kind in kinds if kind)}) {'enters' if flagged == 1 else 'enter'} the "
+        "rates; see problems.csv."
     )
 
 
