@@ -248,10 +248,12 @@ def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
     ]
     numbers = [_number(row) for row in records(rates)]
     wide = ax.get_figure(root=True).get_figwidth() > 5  # type: ignore[union-attr]
-    head = "patients / movements" if wide else "pat. / mov."
+    head = "patients / movements" if wide else "patients /\nmovements"
     size = 7.5
     counts_end = -8.0
-    names_start = counts_end - 10 - max(text_width(text, size) for text in [*counts, head])
+    names_start = (
+        counts_end - 10 - max(text_width(text, size) for text in [*counts, *head.split("\n")])
+    )
     names_start -= max(
         [text_width(text, size) for text in rates["group"]]
         + [text_width(_heading(m, u), size, bold=True) - 40 for m, u in _headings(rates)]

@@ -14,6 +14,7 @@ _WHERE = {
     "show_figure": "documents",
     "show_paper": "documents",
     "write_documents": "documents",
+    "written_words": "documents",
     "Calibration": "calibration",
     "open_aims": "calibration",
     "run_calibration": "calibration",

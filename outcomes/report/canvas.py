@@ -210,10 +210,21 @@ def blank(slides: Presentation) -> Slide:
 
 
 def add_panel(
-    slide: Slide, name: str, left: float, top: float, width: float, height: float, fill: str = PANEL
+    slide: Slide,
+    name: str,
+    left: float,
+    top: float,
+    width: float,
+    height: float,
+    fill: str = PANEL,
+    edge: str = "",
 ) -> Any:
-    """A plain rectangle behind other things; its name begins with ``panel``."""
+    """A plain rectangle behind other things; its name begins with ``panel``.
+
+    ``edge`` is the colour of a broken line around it, for a place that is still to be filled.
+    """
     from pptx.dml.color import RGBColor
+    from pptx.enum.dml import MSO_LINE
     from pptx.enum.shapes import MSO_SHAPE
     from pptx.oxml.ns import qn
     from pptx.util import Pt
@@ -222,7 +233,11 @@ def add_panel(
     shape.name = f"panel {name}"
     shape.fill.solid()
     shape.fill.fore_color.rgb = RGBColor.from_string(fill)
-    shape.line.fill.background()
+    if edge:
+        shape.line.color.rgb, shape.line.width = RGBColor.from_string(edge), Pt(4)
+        shape.line.dash_style = MSO_LINE.DASH
+    else:
+        shape.line.fill.background()
     style = shape._element.find(qn("p:style"))
     if style is not None:  # it brings a shadow
         shape._element.remove(style)

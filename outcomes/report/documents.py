@@ -28,6 +28,7 @@ __all__ = [
     "show_figure",
     "show_paper",
     "write_documents",
+    "written_words",
 ]
 
 SCREEN_DPI = 110
@@ -76,6 +77,20 @@ def write_documents(
         written += write_posters(series, tables, out)
         written.append(write_slides(series, tables, out / "slides.pptx"))
     return written
+
+
+def written_words(written: Iterable[Path]) -> str:
+    """The list of written files, and what did not fit on the posters."""
+    return "Written: " + ", ".join(_named(path) for path in written) + "."
+
+
+def _named(path: Path) -> str:
+    if path.suffix != ".pptx":
+        return path.name
+    from pptx import Presentation
+
+    comment = Presentation(str(path)).core_properties.comments
+    return f"{path.name} ({comment})" if comment else path.name
 
 
 def _captions(drawn: Iterable[Drawn], cases: Iterable[Drawn], path: Path) -> None:

@@ -17,7 +17,7 @@ from outcomes.report.words.english import capital, class_name, heading
 if TYPE_CHECKING:
     from outcomes.report.series import Series
 
-__all__ = ["Tables", "manuscript_tables"]
+__all__ = ["Tables", "lines_of", "manuscript_tables", "target_notes"]
 
 Tables = dict[str, PaperTable]
 """Short name ("patients", "achievement", ...) to table."""
@@ -339,7 +339,9 @@ def before_after_table(series: Series, rounding: Rounding) -> Draft:
         "are not adjusted for the number of measures.",
         f"On target: patients within {_limits(series, measures=True)} of their target. A measure "
         "taken at teeth is the patient's mean over them.",
-        "Rounded as recorded, after computing: no reading of these measures was repeated.",
+        "Differences are computed before rounding. Rounded as recorded: no reading of these measures "
+        "was repeated.",
+        *target_notes(series),
     ]
     if series.split and series.opposed:
         notes.append(
@@ -362,6 +364,24 @@ def before_after_table(series: Series, rounding: Rounding) -> Draft:
     if one:
         columns = (*columns[:2], "Start", "End", *columns[4:])
     return "Measures at the start and at the last scan", columns, rows, notes
+
+
+def target_notes(series: Series) -> list[str]:
+    """That overbite and open bite, two sides of one thing, are judged against their own targets."""
+    lines = [line for line, _ in lines_of(series) if line["with_target"]]
+    names = {str(line["measure"]) for line in lines}
+    if not {"overbite", "open_bite"} <= names:
+        return []
+    rows = series.cohort.measures
+    said = []
+    for name in ("overbite", "open_bite"):
+        aims = rows.loc[rows["measure"] == name, "target"].dropna()
+        low, high = f"{aims.min():g}", f"{aims.max():g}"
+        size = low if low == high else f"{low} to {high}"
+        said.append(f"{measure_name(name)} {size}{NBSP}mm".replace("-", "−"))
+    return [
+        f"The targets differ ({' and '.join(said)}): a patient can be on one and off the other."
+    ]
 
 
 def lines_of(series: Series) -> list[tuple[dict[str, Any], str]]:

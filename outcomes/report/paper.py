@@ -132,7 +132,7 @@ class PaperTable:
         for place in range(len(self.columns)):
             texts = [line.cells[place].text for line in self.rows if not line.heading]
             texts = [text for text in texts if text and text != "–"]
-            found.append(bool(texts) and all(text[0] in "0123456789−+<" for text in texts))
+            found.append(bool(texts) and all(text[0] in "0123456789−+<≥" for text in texts))
         return found
 
     def chosen(

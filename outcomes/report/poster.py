@@ -13,6 +13,7 @@ from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.publication import settle
 from outcomes.figures.series import before_after_panels, series_panels
 from outcomes.report.canvas import (
+    MARK,
     PAPER,
     STRONG,
     Box,
@@ -31,6 +32,7 @@ from outcomes.report.canvas import (
 from outcomes.report.manuscript import Tables
 from outcomes.report.paper import PaperTable
 from outcomes.report.series_figures import main_measure, series_figures
+from outcomes.report.sharing import enough
 from outcomes.report.story import Story, rate_frame, tell
 
 if TYPE_CHECKING:
@@ -83,8 +85,8 @@ WIDE = Format("48x36_landscape", 48 * 72, 36 * 72, 3)
 FORMATS = {form.name: form for form in (A0, WIDE)}
 
 SIZES = (38.0, 36.0, 34.0, 32.0, 30.0, 28.0)
-ENOUGH_FOR_PICTURES = 400.0
-"""A column that ends so many points early gets a place for the author's pictures."""
+ROOM_FOR_PICTURES = 400.0
+"""Least height of the place for the author's pictures, points; it takes what its column spares."""
 LARGER = 0.15
 """What a point of larger type is worth, beside the worth of a block."""
 
@@ -111,6 +113,8 @@ class Block:
         What leaving it out costs, where room is short; 0 is never left out.
     tint
         On a light panel.
+    room
+        Height of a marked place to be filled by the author, points; 0 for none.
     """
 
     name: str
@@ -121,6 +125,12 @@ class Block:
     caption: str = ""
     worth: float = 0.0
     tint: bool = False
+    room: float = 0.0
+
+
+@dataclass(frozen=True)
+class Room:
+    """A marked place that grows with its column."""
 
 
 @dataclass(frozen=True)
@@ -153,7 +163,7 @@ def write_poster(series: Series, tables: Tables, path: str | Path, form: Format 
     series, tables
         Results and their tables.
     path
-        The .pptx to write.
+        The .pptx to write; its comments say what did not fit.
     form
         ``A0`` (841 × 1189 mm portrait) or ``WIDE`` (48 × 36 in landscape).
 
@@ -170,12 +180,14 @@ def write_poster(series: Series, tables: Tables, path: str | Path, form: Format 
     top = _header(slide, story, form)
     top = _key_numbers(slide, story, form, top)
     bottom = _footer(slide, story, form)
-    columns, size, gap = fit(blocks(series, story, form), form, bottom - top)
-    ends = []
+    found = blocks(series, story, form)
+    columns, size, gap = fit(found, form, bottom - top)
     for place, column in enumerate(columns):
         left = form.margin + place * (form.column + form.gap)
-        ends.append((_draw_column(slide, column, left, top, bottom, form, size, gap), left))
-    _room_for_pictures(slide, *min(ends), bottom, form, size)
+        _draw_column(slide, column, left, top, bottom, form, size, gap)
+    kept = {placed.block.name for column in columns for placed in column}
+    missing = [block.heading.lower() for block in found if block.name not in kept]
+    slides.core_properties.comments = f"did not fit: {', '.join(missing)}" if missing else ""
     slides.save(str(path))
     return Path(path)
 
@@ -257,6 +269,8 @@ def blocks(series: Series, story: Story, form: Format) -> list[Block]:
         found.append(Block("findings", "Findings", _bullets(story.findings), worth=1.0))
     found += _figure_blocks(series, story, form)
     found += [
+        # Worth more than all others together: left out only where nothing else helps.
+        Block("pictures", "Clinical pictures", room=ROOM_FOR_PICTURES, worth=12.0),
         Block("limits", "Limits", _bullets(story.limits)),
         Block("conclusion", "Conclusion", (Line(story.conclusion, 0),), tint=True),
         Block("cautions", "Before anybody acts on this", _bullets(story.cautions)),
@@ -269,8 +283,7 @@ def _bullets(sentences: Sequence[Any]) -> tuple[Line, ...]:
 
 
 def _notes(table: PaperTable) -> str:
-    keep = [note for note in table.notes if note.startswith(("†", "Medians"))]
-    return " ".join(keep)
+    return " ".join(table.notes)
 
 
 def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
@@ -336,6 +349,8 @@ def _two_measures(series: Series) -> list[str]:
     """The two measures with a target that most patients have."""
     table = series.before_after.table
     table = table[(table["period"] == "total") & (table["patients"] > 0)]
+    many = table[[enough(int(k), len(series.patients)) for k in table["patients"]]]
+    table = many if len(many) else table
     aimed = table[table["with_target"] > 0]
     table = aimed if len(aimed) else table
     order = table.sort_values("patients", ascending=False, kind="stable")
@@ -450,6 +465,8 @@ def _lay_out(block: Block, width: float, size: float) -> Placed:
     if block.table is not None:
         grid = _grid(block.table, inner, size)
         parts.append((grid, grid.height))
+    if block.room:
+        parts.append((Room(), block.room))
     if block.caption:
         note = (Line(block.caption, max(SMALLEST, size - 6), colour="555555"),)
         parts.append((None, 0.3 * size))
@@ -490,38 +507,39 @@ def _draw_column(
     form: Format,
     size: float,
     gap: float,
-) -> float:
-    """Draw blocks from the top, spare room between them, within reason; points to where it ends."""
+) -> None:
+    """Draw blocks from the top, with the spare room of the column."""
     spare = bottom - top - _tall(column, gap)
-    more = min(2.2 * size, spare / max(1, len(column) - 1))
+    grows = any(placed.block.room for placed in column)
+    # A place for pictures takes what is left; else it goes between the blocks, within reason.
+    more = 0.0 if grows else min(2.2 * size, spare / max(1, len(column) - 1))
     place = top
     for placed in column:
         pad = 0.7 * size if placed.block.tint else 0.0
         if placed.block.tint:
             add_panel(slide, placed.block.name, left, place, form.column, placed.height)
         names = iter(("heading", "body", "caption"))
-        for part, height in placed.parts:
-            if part is not None:
+        for part, least in placed.parts:
+            height = least
+            if isinstance(part, Room):
+                height += max(0.0, spare)
+                _draw_room(slide, left, place, form.column, height, size)
+            elif part is not None:
                 name = f"{placed.block.name} {next(names)}"
                 _draw_part(slide, part, left + pad, place, form.column - 2 * pad, height, name)
             place += height
         place += gap + more
-    return place
 
 
-def _room_for_pictures(
-    slide: Slide, top: float, left: float, bottom: float, form: Format, size: float
+def _draw_room(
+    slide: Slide, left: float, top: float, width: float, height: float, size: float
 ) -> None:
-    """A marked place in the shortest column, where it has room for one."""
-    if bottom - top < ENOUGH_FOR_PICTURES:
-        return
-    words = (Line("[Room for clinical pictures, published with consent]", size, align="center"),)
-    add_panel(slide, "room for pictures", left, top, form.column, bottom - top)
-    height = text_height(words, form.column - 2 * size)
-    middle = top + (bottom - top - height) / 2
-    add_box(
-        slide, Box("room for pictures", left + size, middle, form.column - 2 * size, height, words)
-    )
+    """A box with a broken edge for the author's pictures."""
+    add_panel(slide, "room for pictures", left, top, width, height, edge=MARK)
+    words = (Line("[clinical pictures, with consent]", size, align="center"),)
+    tall = text_height(words, width - 2 * size)
+    middle = top + (height - tall) / 2
+    add_box(slide, Box("room for pictures", left + size, middle, width - 2 * size, tall, words))
 
 
 def _draw_part(

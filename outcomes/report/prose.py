@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from outcomes.figures.case import measure_name
-from outcomes.report.manuscript import Tables, lines_of
+from outcomes.report.manuscript import Tables, lines_of, target_notes
 from outcomes.report.sentences import Paragraph, Sentence, counted, joined, say
+from outcomes.report.sharing import enough
 from outcomes.report.words.english import capital, class_name, movement_name
 
 if TYPE_CHECKING:
     from outcomes.report.series import Series
 
-__all__ = ["limitations", "measure_sentence", "methods", "results", "summary"]
+__all__ = ["limitations", "measure_sentence", "methods", "results", "summary", "worsened"]
 
 WORSE_WHEN = {
     "recession": 1,
@@ -590,12 +591,18 @@ def _target_phrase(s: _Source, line: dict[str, Any], cell: Any) -> Sentence | st
         return ""
     start, end = cell("On target, start"), cell("On target, end")
     if line["with_target"] == 1:
+        lost = ", though it was at the start" if line["met_at_start"] and not line["met"] else ""
         return Sentence(
-            f"; the target was {'met' if line['met'] else 'not met'} at the last scan", (end,)
+            f"; the target was {'met' if line['met'] else 'not met'} at the last scan{lost}", (end,)
         )
+    own = ""
+    if str(line["measure"]) == "open_bite" and target_notes(s.series):
+        own = " (its target is not that of overbite)"
+    fewer = ", so fewer at the end" if line["met"] < line["met_at_start"] else ""
+    were = "was" if line["met"] == 1 else "were"
     return Sentence(
-        f"; {end.text.replace('/', ' of ')} patients were on target at the last scan, "
-        f"{start.text.replace('/', ' of ')} at the start",
+        f"; {end.text.replace('/', ' of ')} patients {were} on target{own} at the last scan, "
+        f"{start.text.replace('/', ' of ')} at the start{fewer}",
         (start, end),
     )
 
@@ -647,9 +654,9 @@ def _bite(s: _Source) -> list[Sentence]:
 
         sentences.append(
             say(
-                "{how} change of overbite{who} was {change} mm: {upper} mm from extrusion of upper "
-                "incisors, {lower} mm from that of lower incisors, {posterior} mm from intrusion of "
-                "molars, and {rest} mm not explained ({table}).",
+                "{how} change of overbite{who} was {change} mm: {upper} mm from {upper_way} of upper "
+                "incisors, {lower} mm from {lower_way} of lower incisors, {posterior} mm from "
+                "{posterior_way} of molars, and {rest} mm not explained ({table}).",
                 how="the" if average else "the mean (SD)",
                 who=who,
                 change=part("change"),
@@ -657,6 +664,9 @@ def _bite(s: _Source) -> list[Sentence]:
                 lower=part("lower_incisor"),
                 posterior=part("from_posterior"),
                 rest=part("unexplained"),
+                upper_way=_way(part("upper_incisor").text, "extrusion", "intrusion"),
+                lower_way=_way(part("lower_incisor").text, "extrusion", "intrusion"),
+                posterior_way=_way(part("from_posterior").text, "intrusion", "extrusion"),
                 table=s.label("bite"),
             )
         )
@@ -667,6 +677,13 @@ def _bite(s: _Source) -> list[Sentence]:
         )
     )
     return sentences
+
+
+def _way(text: str, more: str, less: str) -> str:
+    """Which way teeth moved to change the overbite by a printed number."""
+    if not any(figure in "123456789" for figure in text.split(" ")[0]):
+        return "vertical movement"
+    return less if text.startswith("−") else more
 
 
 def _error(s: _Source) -> list[Sentence]:
@@ -733,17 +750,29 @@ def summary(series: Series, tables: Tables, most: int = 4) -> list[Sentence]:
     """The findings in a few sentences, for a poster or the box at the top."""
     s = _Source(series, tables)
     found: list[Sentence] = []
+    n = len(series.patients)
     if "before_after" in tables:
+        every = [pair for pair in lines_of(series) if enough(int(pair[0]["patients"]), n)]
+        worse = [_short_worse(s, line, group) for line, group in every if worsened(line)]
+        judged = {str(line["measure"]) for line, _ in every if line["with_target"]}
         lines = [
             (line, group)
-            for line, group in lines_of(series)
+            for line, group in every
             if line["with_target"]
             and pd.notna(line["low"])
             and not line["low"] <= 0 <= line["high"]
+            and not worsened(line)
+            # The same finding as overbite, against a target of its own.
+            and not (line["measure"] == "open_bite" and "overbite" in judged)
         ]
-        found += [_short_change(s, line, group) for line, group in lines[: most - 1]]
-    if "rates" in tables:
-        rates = series.fits.rates.sort_values("rate")
+        room = max(1, most - 1 - len(worse))
+        found += [_short_change(s, line, group) for line, group in lines[:room]] + worse
+        most = max(most, len(found) + 1)
+    rates = series.fits.rates if "rates" in tables else pd.DataFrame()
+    if len(rates):
+        rates = rates[[enough(int(k), n) for k in rates["patients"]]]
+    if len(rates):
+        rates = rates.sort_values("rate")
         ends = [rates.iloc[-1]] if len(rates) == 1 else [rates.iloc[-1], rates.iloc[0]]
         column = s.interval_column("rates")
         parts = [
@@ -779,12 +808,56 @@ def _short_change(s: _Source, line: dict[str, Any], group: str) -> Sentence:
     unit = {"mm": "\u00a0mm", "degree": "°"}.get(str(line["unit"]), "")
     column = s.interval_column("before_after")
     name = capital(measure_name(str(line["measure"])))
+    before = s.ref("before_after", key, "On target, start")
     return say(
-        "{name}{who}: {d}{unit} ({interval}); {met} on target.",
+        "{name}{who}: {d}{unit} ({interval}); on target {before}\u00a0→\u00a0{met}."
+        if before.text != "–"
+        else "{name}{who}: {d}{unit} ({interval}).",
         name=name,
         who=f", {group}" if group else "",
         d=s.ref("before_after", key, "Difference"),
         unit=unit,
         interval=s.ref("before_after", key, column),
+        before=before,
         met=s.ref("before_after", key, "On target, end"),
+    )
+
+
+def worsened(line: dict[str, Any]) -> str:
+    """In what way a measure was worse at the end than at the start; nothing where it was not.
+
+    Parameters
+    ----------
+    line
+        A row of `BeforeAfter.table`. A mean change counts only where its interval excludes zero;
+        fewer patients on target always count.
+    """
+    found = []
+    if line["with_target"] and line["met"] < line["met_at_start"]:
+        found.append(
+            "on target at the start, not at the end"
+            if line["with_target"] == 1
+            else "fewer on target at the end than at the start"
+        )
+    if pd.notna(line["low"]) and not line["low"] <= 0 <= line["high"]:
+        if line["with_target"]:
+            if line["distance"] > line["distance_at_start"]:
+                found.append("further from the target on average")
+        elif WORSE_WHEN.get(str(line["measure"]), 0) * line["difference"] > 0:
+            found.append("worse on average")
+    return ", ".join(found)
+
+
+def _short_worse(s: _Source, line: dict[str, Any], group: str) -> Sentence:
+    key = f"{line['measure']} {group or 'all'}"
+    before, met = (s.ref("before_after", key, f"On target, {when}") for when in ("start", "end"))
+    return say(
+        "{name}{who}: {how} ({before}\u00a0→\u00a0{met})."
+        if before.text != "–"
+        else "{name}{who}: {how}.",
+        name=capital(measure_name(str(line["measure"]))),
+        who=f", {group}" if group else "",
+        how=worsened(line),
+        before=before,
+        met=met,
     )

@@ -140,7 +140,7 @@ def _words(slides: Presentation, story: Story, heading: str, lines: Sequence[Lin
 
 def _table(slides: Presentation, story: Story, heading: str, table: PaperTable) -> None:
     """A slide with a table, its lines divided over more slides where they do not fit."""
-    notes = [note for note in table.notes if note.startswith(("†", "Medians"))]
+    notes = table.notes
     note = (Line(" ".join(notes), SMALLEST, colour="555555"),) if notes else ()
     width = WIDTH - 2 * MARGIN
     room = ROOM - (text_height(note, width) + 8 if note else 0)

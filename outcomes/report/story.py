@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from outcomes.figures.case import measure_name
-from outcomes.report.manuscript import Tables, lines_of
+from outcomes.report.manuscript import Tables, lines_of, target_notes
 from outcomes.report.paper import Cell, PaperTable, Ref, Row
-from outcomes.report.prose import limitations, summary
+from outcomes.report.prose import limitations, summary, worsened
 from outcomes.report.sentences import Sentence, counted, joined, say
+from outcomes.report.sharing import enough, hide_small
 from outcomes.report.words.closing import cautions
 from outcomes.report.words.english import capital, movement_name
 
@@ -93,7 +94,7 @@ def tell(series: Series, tables: Tables) -> Story:
         limits=limitations(series, tables).sentences[:2],
         cautions=_cautions(),
         patients=_patient_table(tables),
-        measures=_measure_table(tables),
+        measures=_measure_table(series, tables),
         software=say(
             "Computed with outcomes {own}, Python {python}, seed {seed}. "
             "Tolerance: Angle Orthod {where}",
@@ -140,7 +141,7 @@ def _change_numbers(series: Series, tables: Tables) -> list[KeyNumber]:
     column = next(c for c in table.columns if c.endswith("interval"))
     found = []
     for line, group in lines_of(series):
-        if not line["with_target"]:
+        if not line["with_target"] or not enough(int(line["patients"]), len(series.patients)):
             continue
         key = f"{line['measure']} {group or 'all'}"
         change, interval = table.ref(key, "Difference"), table.ref(key, column)
@@ -162,7 +163,9 @@ def _rate_numbers(series: Series, tables: Tables) -> list[KeyNumber]:
     if "rates" in tables:
         table = tables["rates"]
         column = next(c for c in table.columns if c.endswith("interval"))
-        rates = series.fits.rates.sort_values("movements", ascending=False)
+        rates = series.fits.rates
+        rates = rates[[enough(int(k), len(series.patients)) for k in rates["patients"]]]
+        rates = rates.sort_values("movements", ascending=False)
         found = []
         for movement in rates["movement"].astype(str):
             rate, interval = (
@@ -277,23 +280,30 @@ def _patient_table(tables: Tables) -> PaperTable:
         if line.key in _PATIENT_LINES or line.key.startswith(("sex ", "malocclusion "))
     ]
     keep = [key for key in keep if key != "growing" or not _is_heading(table, key)]
-    return table.chosen(table.columns, keep)
+    notes = tuple(note for note in table.footnotes if note.startswith("Medians"))
+    return hide_small(replace(table.chosen(table.columns, keep), footnotes=notes))
 
 
 def _is_heading(table: PaperTable, key: str) -> bool:
     return any(line.heading for line in table.rows if line.key == key)
 
 
-def _measure_table(tables: Tables, most: int = 8) -> PaperTable | None:
-    """Table of measures in five columns, those with a target first."""
+def _measure_table(series: Series, tables: Tables, most: int = 8) -> PaperTable | None:
+    """Table of measures in five columns, those with a target first; none of few patients."""
     if "before_after" not in tables:
         return None
     table = tables["before_after"]
     start, end = (c for c in table.columns if c.startswith(("Start", "End")))
     interval = next(c for c in table.columns if c.endswith("interval"))
     rows = []
-    order = sorted(table.rows, key=lambda r: table.ref(r.key, "On target, end").text == "–")
-    for line in order[:most]:
+    lines = {f"{line['measure']} {group or 'all'}": line for line, group in lines_of(series)}
+    n = len(series.patients)
+    shown = [r for r in table.rows if enough(int(lines[r.key]["patients"]), n)]
+    if not shown:
+        return None
+    order = sorted(shown, key=lambda r: table.ref(r.key, "On target, end").text == "–")[:most]
+    for line in order:
+        on_target = [table.ref(line.key, f"On target, {when}").text for when in ("start", "end")]
         change = table.ref(line.key, "Difference").text
         between = table.ref(line.key, interval).text
         cells = [
@@ -301,10 +311,20 @@ def _measure_table(tables: Tables, most: int = 8) -> PaperTable | None:
             table.ref(line.key, start).text,
             table.ref(line.key, end).text,
             change if between == "–" else f"{change} ({between})",
-            table.ref(line.key, "On target, end").text,
+            "–" if "–" in on_target else " → ".join(on_target),
         ]
-        rows.append(Row(line.key, tuple(Cell(text) for text in cells), few=line.few))
-    has_interval = any(table.ref(r.key, interval).text != "–" for r in table.rows)
+        rows.append(Row(line.key, tuple(Cell(text) for text in cells)))
+    has_interval = any(table.ref(r.key, interval).text != "–" for r in order)
+    hidden = [r.cells[0].text.split(",")[0] for r in table.rows if r not in shown]
+    notes = ["Differences are computed before rounding. On target: at the start → at the end."]
+    if any(r.key.startswith("open_bite") for r in order):
+        notes += target_notes(series)
+    notes += [
+        f"{r.cells[0].text}: {worsened(lines[r.key])}." for r in order if worsened(lines[r.key])
+    ]
+    if hidden:
+        names = ", ".join(dict.fromkeys(hidden))
+        notes.append(f"Not shown, fewer than 5 patients: {names[:1] + names[1:].lower()}.")
     difference = f"Difference ({interval})" if has_interval else "Difference"
     return PaperTable(
         table.name,
@@ -312,13 +332,17 @@ def _measure_table(tables: Tables, most: int = 8) -> PaperTable | None:
         "Measures at the start and at the last scan",
         ("Measure", start, end, difference, "On target"),
         tuple(rows),
+        tuple(notes),
     )
 
 
 def rate_frame(series: Series) -> pd.DataFrame | None:
-    """One rate for each movement, for a short forest plot."""
+    """One rate for each movement, for a short forest plot; none of fewer than 5 of more patients."""
     if not series.fits:
         return None
-    rates = series.fits.rates.copy()
+    rates = series.fits.rates
+    rates = rates[[enough(int(k), len(series.patients)) for k in rates["patients"]]].copy()
+    if not len(rates):
+        return None
     rates["group"] = [capital(movement_name(str(m))) for m in rates["movement"]]
     return rates.drop(columns="movement").sort_values("rate", ascending=False)

@@ -1,0 +1,79 @@
+"""What a document made for sharing leaves unsaid, so that nobody can be recognised in it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from outcomes.report.paper import SMALL, Cell, PaperTable, Row
+
+__all__ = ["FEWER", "HIDDEN", "enough", "hide_small"]
+
+FEWER = f"<\u00a0{SMALL}"
+AT_LEAST = f"≥\u00a0{SMALL}"
+HIDDEN = (
+    f"{FEWER}: fewer than {SMALL} patients; {AT_LEAST} or a dash: withheld, so that such a number "
+    "cannot be worked out."
+)
+
+
+def enough(patients: int, whole: int) -> bool:
+    """Whether a number of patients may be shown: 5 or more, or the whole series.
+
+    Examples
+    --------
+    >>> enough(5, 12), enough(4, 12), enough(3, 3)
+    (True, False, True)
+    """
+    return patients >= SMALL or patients == whole
+
+
+def hide_small(table: PaperTable) -> PaperTable:
+    """A table of two columns with counts by level, small counts hidden.
+
+    Counts of 1 to 4 patients become "< 5". Where the total would still give one away, the smallest
+    other level becomes "≥ 5"; where even that would, the levels are left out and their heading has
+    a dash. ``HIDDEN`` is added to the footnotes.
+    """
+    rows: list[Row] = []
+    place, changed = 0, False
+    while place < len(table.rows):
+        line = table.rows[place]
+        place += 1
+        if not line.heading:
+            rows.append(replace(line, few=False))
+            continue
+        prefix = f"{line.key} "
+        levels = [row for row in table.rows[place:] if row.key.startswith(prefix)]
+        place += len(levels)
+        if not any(level.few for level in levels):
+            rows += [line, *levels]
+            continue
+        changed = True
+        shown = _hidden(levels)
+        if shown:
+            rows += [line, *shown]
+        else:
+            rows.append(Row(line.key, (line.cells[0], Cell("–"))))
+    notes = (*table.footnotes, HIDDEN) if changed else table.footnotes
+    return replace(table, rows=tuple(rows), footnotes=notes)
+
+
+def _hidden(levels: list[Row]) -> list[Row]:
+    """Levels with their small counts hidden; nothing where the total would give them away."""
+    counts = {level.key: int(level.cells[1].text.split(" ")[0]) for level in levels}
+    small = [level.key for level in levels if level.few]
+    large = sorted((k for k in counts if k not in small), key=lambda k: counts[k])
+    texts = dict.fromkeys(small, FEWER)
+    total, n = sum(counts[key] for key in small), len(small)
+    if total in (n, (SMALL - 1) * n) or n == 1:  # the others would give it away
+        if not large:
+            return []
+        total += counts[large[0]]
+        could_be = [s for s in range(n, (SMALL - 1) * n + 1) if total - s >= SMALL]
+        if len(could_be) < 2:
+            return []
+        texts[large[0]] = AT_LEAST
+    return [
+        Row(r.key, (r.cells[0], Cell(texts[r.key]) if r.key in texts else r.cells[1]))
+        for r in levels
+    ]
