@@ -19,6 +19,7 @@ from outcomes.cohort.clean import (
 from outcomes.cohort.records import PLANNED, UNPLANNED, Cohort, CohortError, describe
 from outcomes.cohort.schema import TABLES
 from outcomes.cohort.sieve import (
+    NOT_MEASURED,
     STOPPED,
     Sieve,
     gather,
@@ -181,7 +182,14 @@ def _build(source: Source, notation: Notation | None, *, strict: bool, invented:
         source=source.name,
         sha256=source.sha256,
         invented=invented or source.invented,
+        unmeasured=_unmeasured(tables, sieves) if not stopped else _empty("movements"),
     )
+
+
+def _unmeasured(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> pd.DataFrame:
+    """Movements set aside for want of a result only, cleaned like those kept."""
+    rows = tables["movements"][sieves["movements"].reason == NOT_MEASURED]
+    return _finish("movements", rows) if len(rows) else _empty("movements")
 
 
 def _any_stop(found: list[pd.DataFrame]) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -80,6 +80,9 @@ class Cohort:
         Hash of what was read.
     invented
         Whether the records are invented, as the demo's are.
+    unmeasured
+        The movements set aside because they are not measured yet, with the columns of
+        ``movements``; in no rate, but they tell which courses a patient has.
     """
 
     movements: pd.DataFrame
@@ -93,14 +96,17 @@ class Cohort:
     source: str
     sha256: str
     invented: bool = False
+    unmeasured: pd.DataFrame = field(default_factory=pd.DataFrame)
 
-    def frame(self, movement: str | None = None) -> pd.DataFrame:
+    def frame(self, movement: str | None = None, *, unmeasured: bool = False) -> pd.DataFrame:
         """Movements joined with their patients and courses, for modelling.
 
         Parameters
         ----------
         movement
             Keep this movement only.
+        unmeasured
+            Add the movements without a result yet; their ``achieved`` is missing.
 
         Returns
         -------
@@ -124,6 +130,8 @@ class Cohort:
         0     43  degree  27.0
         """
         joined = self.movements
+        if unmeasured and len(self.unmeasured):
+            joined = pd.concat([joined, self.unmeasured], ignore_index=True)
         if movement is not None:
             if movement not in MOVEMENTS:
                 raise ValueError(f"{movement!r} is no movement: use one of {', '.join(MOVEMENTS)}.")

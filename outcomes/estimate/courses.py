@@ -15,6 +15,7 @@ import pandas as pd
 
 from outcomes.estimate.design import RateError
 from outcomes.estimate.rates import RateFit
+from outcomes.measure.tolerance import within_tolerance
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -53,13 +54,15 @@ class Courses:
     ----------
     overall
         movement (and the columns of ``by``), course, patients, teeth, still_treated (patients with
-        this course), stopped (patients whose last course came before), reached, low, high (share of
-        the aims, with the last known state of whoever stopped), reached_of_treated (patients with
-        this course only), arithmetic (1 - (1 - r)^k at the rate r of the first course). Limits are
+        this course, measured or not), not_measured (those of them without a measured result in
+        it), stopped (patients whose last course came before), reached, low, high (share of
+        the aims, with the last known state of whoever stopped or is not measured yet),
+        reached_of_treated (patients with a measured result in this course only), arithmetic (1 - (1 - r)^k at the rate r of the first course). Limits are
         by bootstrap of patients.
     patients
         patient, movement, course, teeth, aim and reached (mm or degree, sums over teeth in the
-        direction of their aims), share, treated (has this course), courses (their last one).
+        direction of their aims), share, treated (has this course), waits (has it, without any
+        result yet), courses (their last one).
     notes
         What was left out, and what carrying on means, in words.
     """
@@ -133,13 +136,13 @@ def courses(
     """
     columns = (by,) if isinstance(by, str) else tuple(by)
     rows, notes = _rows(cohort, columns)
-    sites, steps, more = _sites(rows, columns, smallest or {})
+    sites, steps, waits, more = _sites(rows, columns, smallest or {})
     notes += more
     keys = ["movement", *columns]
     per_patient, overall = [], []
     for key, part in sites.groupby(keys, sort=False, observed=True):
         named: dict[str, Any] = {str(k): v for k, v in zip(keys, key, strict=True)}
-        states = _states(part, steps)
+        states = _states(part, steps, waits[waits["movement"] == named["movement"]])
         table = _overall(states, level, n_boot, seed)
         overall.append(table.assign(**named))
         per_patient.append(states.assign(**named))
@@ -159,16 +162,16 @@ def courses(
     )
 
 
-_PATIENT_COLUMNS = ("teeth", "aim", "reached", "share", "treated", "courses")
+_PATIENT_COLUMNS = ("teeth", "aim", "reached", "share", "treated", "waits", "courses")
 
 
 def _rows(
     cohort: Cohort | pd.DataFrame, columns: tuple[str, ...]
 ) -> tuple[pd.DataFrame, list[str]]:
-    """One row for each movement of a tooth in a course, with its aim."""
+    """One row for each movement of a tooth in a course, measured or not, with its aim."""
     from outcomes.estimate.design import with_derived
 
-    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
+    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
     need = ("patient", "tooth", "course", "planned", "achieved")
     absent = [name for name in need if name not in frame.columns]
     if absent:
@@ -181,35 +184,31 @@ def _rows(
         aim = frame["aim"].fillna(frame["planned"])
     frame = frame.assign(aim=aim)
     key = ["patient", "movement", "tooth", "course"]
-    if frame.duplicated(key).any():
+    frame = frame.assign(achieved=frame["achieved"].astype(float))
+    unmeasured = frame["achieved"].isna()
+    if frame[~unmeasured].duplicated(key).any():
         raise RateError(
             "A tooth has two records of one movement in one course: number the courses in the "
             "column course."
         )
     notes = []
-    unmeasured = frame["achieved"].isna()
-    if not isinstance(cohort, pd.DataFrame):
-        skipped = cohort.ledger.query(
-            "table == 'movements' and step == 'excluded' and reason == 'not measured yet'"
-        )["rows"].sum()
-        if skipped:
-            notes.append(
-                f"{int(skipped):,} movements not measured yet are not followed; their teeth keep "
-                "the state before."
-            )
     if unmeasured.any():
         notes.append(
             f"{int(unmeasured.sum()):,} movements not measured yet are not followed; their teeth "
             "keep the state before."
         )
-    return frame[~unmeasured], notes
+    # a result goes before a blank of the same record
+    frame = frame.assign(blank=unmeasured).sort_values("blank", kind="stable")
+    return frame.drop_duplicates(key).drop(columns="blank").sort_index(), notes
 
 
 def _sites(
     rows: pd.DataFrame, columns: tuple[str, ...], smallest: dict[str, float]
-) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
-    """First aims of the teeth that have one, and what every course did in that direction."""
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, list[str]]:
+    """First aims of the teeth that have one, what every course did in that direction, and the
+    courses of patients (patient, movement, course) without any result yet."""
     key = ["patient", "movement", "tooth"]
+    every, rows = rows, rows[rows["achieved"].notna()]
     first = rows[rows["course"] == 1]
     least = first["movement"].map(smallest).fillna(0.0).to_numpy(float)
     size = first["aim"].abs().to_numpy(float)
@@ -218,8 +217,14 @@ def _sites(
         raise RateError("No tooth has a first course with an aim: nothing can be followed.")
     later = rows.loc[rows["course"] > 1, key].drop_duplicates()
     begun = later.merge(first[key].drop_duplicates(), on=key, how="left", indicator=True)
-    late = int((begun["_merge"] == "left_only").sum())
+    begun = begun[begun["_merge"] == "left_only"].drop(columns="_merge")
+    unknown = every.loc[(every["course"] == 1) & every["achieved"].isna(), key].drop_duplicates()
+    late = len(begun) - len(begun.merge(unknown, on=key))
     notes = []
+    if len(unknown):
+        notes.append(
+            f"{len(unknown):,} tooth movements whose first course is not measured are not followed."
+        )
     if late:
         notes.append(
             f"{late:,} tooth movements that began in a later course have no first aim and are not "
@@ -231,11 +236,14 @@ def _sites(
     sites = sites[[*key, *columns, "aim"]]
     steps = rows[[*key, "course", "achieved"]].merge(sites[[*key, "aim"]], on=key)
     steps["reached"] = steps["achieved"] * np.sign(steps["aim"])
-    last = rows.groupby(["patient", "movement"])["course"].max().rename("courses").reset_index()
-    return sites.merge(last, on=["patient", "movement"]), steps, notes
+    # whoever has a further course has not stopped, measured or not
+    last = every.groupby(["patient", "movement"])["course"].max().rename("courses").reset_index()
+    results = every.groupby(["patient", "movement", "course"])["achieved"].count()
+    waits = results[results == 0].reset_index()
+    return sites.merge(last, on=["patient", "movement"]), steps, waits, notes
 
 
-def _states(sites: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
+def _states(sites: pd.DataFrame, steps: pd.DataFrame, waits: pd.DataFrame) -> pd.DataFrame:
     """For each patient and course: teeth, sums of aims and of what is reached so far."""
     key = ["patient", "movement", "tooth"]
     steps = steps.merge(sites[key], on=key)
@@ -252,7 +260,11 @@ def _states(sites: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
     long = gained.reset_index().melt("patient", var_name="course", value_name="reached")
     long = long.merge(aims.reset_index(), on="patient")
     return long.assign(
-        share=long["reached"] / long["aim"], treated=long["courses"] >= long["course"]
+        share=long["reached"] / long["aim"],
+        treated=long["courses"] >= long["course"],
+        waits=pd.MultiIndex.from_frame(long[["patient", "course"]]).isin(
+            pd.MultiIndex.from_frame(waits[["patient", "course"]])
+        ),
     )
 
 
@@ -269,20 +281,29 @@ def _overall(states: pd.DataFrame, level: float, n_boot: int, seed: int) -> pd.D
         replicates = (counts @ total) / (counts @ aim)[:, None]
         low, high = np.quantile(replicates, [(1 - level) / 2, (1 + level) / 2], axis=0)
     treated = last[:, None] >= reached.columns.to_numpy()
+    waits = states.pivot(index="patient", columns="course", values="waits").to_numpy()
+    measured = treated & ~waits
     return pd.DataFrame(
         {
             "course": reached.columns.to_numpy(),
             "patients": len(aim),
             "teeth": int(aims["teeth"].sum()),
             "still_treated": treated.sum(axis=0),
+            "not_measured": waits.sum(axis=0),
             "stopped": (~treated).sum(axis=0),
             "reached": share,
             "low": low,
             "high": high,
-            "reached_of_treated": (total * treated).sum(axis=0) / (aim[:, None] * treated).sum(0),
+            "reached_of_treated": _share(total, aim[:, None], measured),
             "arithmetic": [share_reached(share[0], int(k)) for k in reached.columns],
         }
     )
+
+
+def _share(total: np.ndarray, aim: np.ndarray, of: np.ndarray) -> np.ndarray:
+    """Reached over aims, of some patients; missing where there are none."""
+    with np.errstate(invalid="ignore"):
+        return (total * of).sum(axis=0) / (aim * of).sum(axis=0)
 
 
 def courses_needed(
@@ -382,7 +403,7 @@ def _needed(
             going = needed > most
             moved = rate * factor * left + sigma * rng.standard_normal(draws)
             left = np.where(going, left - moved, left)
-        near = np.abs(left) <= tolerance
+        near = within_tolerance(left, tolerance)
         needed = np.where(near & (needed > most), course, needed)
         table.append(
             {

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.estimate.design import with_derived
+from outcomes.measure.tolerance import within_tolerance
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -277,7 +278,7 @@ def _describe(group: pd.DataFrame, seed: int, n_boot: int, level: float) -> dict
         "median_ratio": np.median(with_ratio[0]) if usable.any() else np.nan,
         "ratio_rows": int(usable.sum()),
         "mean_absolute_error": error.mean(),
-        "within_tolerance": np.mean(error <= group["tolerance"].to_numpy(float) + 1e-9),
+        "within_tolerance": np.mean(within_tolerance(error, group["tolerance"].to_numpy(float))),
         "wrong_way": np.mean(moved < 0),
         "overshot": np.mean(moved > size),
         "accuracy_percent": 100 - 100 * with_ratio[1].mean() if usable.any() else np.nan,

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from outcomes.estimate.design import RateError
+from outcomes.measure.tolerance import within_tolerance
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
 
-__all__ = ["remaining"]
+__all__ = ["first_not_measured", "remaining"]
 
 COLUMNS = (
     "patient",
@@ -51,7 +52,10 @@ def remaining(
         One row for each patient, tooth and movement that was planned in any course: courses (how
         many it has); aim of the first; planned and achieved, sums over courses; left = aim −
         achieved (mm or degrees, sign of the movement), also where a later course asked for nothing
-        more or for something else; limit; within (|left| ≤ limit); largest = |aim| / limit, by which movements of both units can be ranked.
+        more or for something else; limit; within (|left| ≤ limit); largest = |aim| / limit, by
+        which movements of both units can be ranked. Where the first course of a tooth is not
+        measured, what came of its first aim is not known and there is no row: see
+        ``first_not_measured``.
 
     Raises
     ------
@@ -68,23 +72,15 @@ def remaining(
     """
     from outcomes.cohort.schema import TOLERANCE
 
-    rows = cohort if isinstance(cohort, pd.DataFrame) else cohort.movements
-    needed = ("patient", "tooth", "movement", "unit", "planned", "achieved")
-    absent = [name for name in needed if name not in rows.columns]
-    if absent:
-        raise RateError(f"No column {', '.join(absent)}.")
-    if "course" not in rows.columns:
-        rows = rows.assign(course=1)
-    rows = rows.assign(
-        aim=rows["aim"].fillna(rows["planned"]) if "aim" in rows else rows["planned"]
-    )
-    rows = rows.dropna(subset=["planned", "achieved"]).sort_values("course", kind="stable")
-    key = ["patient", "tooth", "movement"]
-    if rows.duplicated([*key, "course"]).any():
+    rows = _history(cohort)
+    first = rows.drop_duplicates(_KEY)
+    known = first.loc[first["achieved"].notna(), [*_KEY, "aim"]]
+    rows = rows.dropna(subset=["achieved"]).drop(columns="aim").merge(known, on=_KEY)
+    if rows.duplicated([*_KEY, "course"]).any():
         raise RateError("A tooth has two rows of one movement in one course: keep one of them.")
     rows = rows.assign(some=rows["planned"] != 0)
     table = (
-        rows.groupby(key, sort=True)
+        rows.groupby(_KEY, sort=True)
         .agg(
             unit=("unit", "first"),
             courses=("course", "nunique"),
@@ -101,7 +97,56 @@ def remaining(
     table = table.assign(
         left=left,
         limit=limit,
-        within=np.abs(left) <= limit,
+        within=within_tolerance(left, limit),
         largest=np.abs(table["aim"]) / limit,
     )
     return table[list(COLUMNS)]
+
+
+_KEY = ["patient", "tooth", "movement"]
+
+
+def first_not_measured(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
+    """Movements that cannot be followed, as the first course of their tooth is not measured.
+
+    Parameters
+    ----------
+    cohort
+        As for ``remaining``.
+
+    Returns
+    -------
+    DataFrame
+        patient, tooth, movement, unit, course, aim (of that first course; not 0).
+
+    Raises
+    ------
+    RateError
+        If columns are missing.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"patient": "P001", "tooth": 11, "movement": "vertical", "unit": "mm",
+    ...     "course": [1, 2], "planned": [2.0, 0.8], "achieved": [None, 0.7]})
+    >>> len(remaining(rows)), len(first_not_measured(rows))
+    (0, 1)
+    """
+    first = _history(cohort).drop_duplicates(_KEY)
+    first = first[first["achieved"].isna() & (first["aim"] != 0)]
+    return first[[*_KEY, "unit", "course", "aim"]].reset_index(drop=True)
+
+
+def _history(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
+    """All rows with a plan, measured or not, by course, with their aims."""
+    rows = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
+    needed = ("patient", "tooth", "movement", "unit", "planned", "achieved")
+    absent = [name for name in needed if name not in rows.columns]
+    if absent:
+        raise RateError(f"No column {', '.join(absent)}.")
+    if "course" not in rows.columns:
+        rows = rows.assign(course=1)
+    rows = rows.assign(
+        aim=rows["aim"].fillna(rows["planned"]) if "aim" in rows else rows["planned"]
+    )
+    rows = rows.assign(achieved=rows["achieved"].astype(float))
+    return rows.dropna(subset=["planned"]).sort_values("course", kind="stable")

@@ -64,17 +64,22 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
     >>> [ax.get_title(loc="left") for ax in axes][:1]
     ['Key movements, °']
     """
-    from outcomes.estimate.remaining import remaining
+    from outcomes.estimate.remaining import first_not_measured, remaining
 
     rows = cohort.movements[cohort.movements["patient"] == patient]
     values = measured(cohort, patient)
     if not len(rows) and not len(values):
         raise ValueError(f"No patient {patient!r} in this cohort.")
-    left = remaining(rows)
+    every = cohort.frame(unmeasured=True)
+    every = every[every["patient"] == patient]
+    left, unknown = remaining(every), len(first_not_measured(every))
     times = course_times(cohort, patient)
     shown = _chosen(values)
     units = [unit for unit in ("mm", "degree") if (left["unit"] == unit).any()]
-    words = [*left_words(left, values), "Crowns were measured, not roots or bone."]
+    words = left_words(left, values)
+    if unknown:
+        words.append(f"First course not measured: {counted(unknown, 'planned movement')}.")
+    words = [*words, "Crowns were measured, not roots or bone."]
     with style():
         axes = _page(cohort, patient, width, times, shown, units, left, words)
         set_alt_text(axes[0], " ".join([f"Case {patient}.", _time_words(times), *words]))

@@ -80,6 +80,38 @@ def test_aim_blank_means_planned_and_unmeasured_rows_are_said():
     assert any("1 movements not measured yet" in note for note in found.notes)
 
 
+@pytest.mark.parametrize("as_cohort", [False, True])
+def test_a_further_course_without_a_result_is_not_a_stop(as_cohort):
+    """P1 measured twice, P2 and P3 have a second course, P2's is blank; P4 stopped."""
+    rows = pd.DataFrame(
+        [
+            ("P1", 1, -2.0, -1.0),
+            ("P1", 2, -1.0, -0.5),
+            ("P2", 1, -2.0, -0.5),
+            ("P2", 2, -1.5, np.nan),
+            ("P3", 1, -1.0, -0.5),
+            ("P3", 2, -0.5, -0.5),
+            ("P4", 1, -1.0, -0.8),
+            ("P5", 1, -1.0, np.nan),  # first course not measured: not followed
+            ("P5", 2, -1.0, -0.9),
+        ],
+        columns=["patient", "course", "planned", "achieved"],
+    ).assign(tooth=31, movement="vertical")
+    found = courses(from_frames(rows, notation="fdi") if as_cohort else rows, n_boot=0)
+    table = found.overall.set_index("course")
+    assert table["patients"].tolist() == [4, 4]
+    assert table["still_treated"].tolist() == [4, 3]
+    assert table["not_measured"].tolist() == [0, 1]
+    assert table["stopped"].tolist() == [0, 1]
+    assert table["reached_of_treated"].iloc[1] == pytest.approx((1.5 + 1.0) / 3)
+    notes = " ".join(found.notes)
+    assert "1 tooth movements whose first course is not measured are not followed" in notes
+    assert "began in a later course" not in notes
+    waits = found.patients.query("patient == 'P2' and course == 2").iloc[0]
+    assert waits["treated"]
+    assert waits["waits"]
+
+
 def test_from_a_cohort_and_by_a_column():
     found = courses(from_frames(small()), by="tooth_class", n_boot=50)
     assert list(found.overall.columns[:3]) == ["movement", "tooth_class", "course"]

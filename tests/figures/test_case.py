@@ -11,7 +11,7 @@ from matplotlib.colors import to_rgb
 from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.estimate.before_after import before_after
 from outcomes.estimate.design import RateError
-from outcomes.estimate.remaining import remaining
+from outcomes.estimate.remaining import first_not_measured, remaining
 from outcomes.figures.base import COLOURS, alt_text
 from outcomes.figures.case import case_page, course_times, measured
 from outcomes.figures.publication import save_for_print, write_contents
@@ -49,6 +49,26 @@ def test_remaining_adds_up_over_courses():
     assert table.loc[21, "left"] == pytest.approx(-0.8)
     assert not table.loc[21, "within"]
     assert 31 not in table.index  # a plan of zero is no aim
+
+
+@pytest.mark.parametrize("as_cohort", [False, True])
+def test_a_later_aim_never_stands_for_the_first(as_cohort):
+    """First course of 11 not measured: what came of its aim of 2.0 is not known."""
+    rows = two_courses(achieved=[np.nan, 0.7, -0.2, 0.3])
+    given = from_frames(rows.drop(columns="unit"), notation="fdi") if as_cohort else rows
+    assert remaining(given)["tooth"].tolist() == [21]
+    lost = first_not_measured(given)
+    assert lost[["tooth", "course", "aim"]].values.tolist() == [[11, 1, 2.0]]
+    if as_cohort:
+        assert "First course not measured: 1 planned movement." in alt_text(
+            case_page(given, "P001")
+        ).replace("\u00a0", " ")
+
+
+def test_a_later_course_not_measured_leaves_the_first(cohort):
+    table = remaining(two_courses(achieved=[1.2, np.nan, -0.2, 0.3])).set_index("tooth")
+    assert table.loc[11, "left"] == pytest.approx(0.8)
+    assert table.loc[11, "courses"] == 1
 
 
 def test_a_course_that_asks_for_nothing_more_does_not_forget_the_shortfall():
