@@ -79,6 +79,11 @@ def judge(
     borrowed: str = "",
     class_patients: int | None = None,
     bent: str = "",
+    records: int | None = None,
+    untested: str = "",
+    beyond: str = "",
+    own_movements: int = 0,
+    own: str = "patient",
 ) -> Verdict:
     """Judge one rate.
 
@@ -96,6 +101,16 @@ def judge(
         Patients with those.
     bent
         The sentence of a failed linearity test.
+    records
+        Patients on whom the rate rests, where those that count are fewer, as when only some had
+        plans in the direction asked for.
+    untested
+        Why nothing like this was ever planned: then no factor is supported.
+    beyond
+        Why the plan lies outside the past ones: then no factor is more than wide.
+    own_movements, own
+        Past movements of this very patient, where the rate and its error are that patient's own,
+        and whose rate it is ("patient" or "tooth"). More of other patients then bring little.
 
     Examples
     --------
@@ -107,47 +122,66 @@ def judge(
     interval = fieller_reciprocal(rate, se, df=df, level=rules.level)
     counted = patients if class_patients is None else class_patients
     low, high = _limits(rate, se, df, rules.level)
-    more = more_patients_needed(rate, se, df, counted, rules)
+    more = more_patients_needed(rate, se, df, counted, rules, records=records)
+    of_own = f" of this {own}" if own_movements else ""
+    if own_movements and more:
+        more = None if counted >= rules.enough else rules.enough - counted
+    there = " with plans in this direction" if records is not None and records > counted else ""
     level = f"{100 * rules.level:g} %"
     reasons: list[str] = []
-    if counted < rules.fewest:
+    if untested:
+        reasons.append(untested)
+    elif counted < rules.fewest:
         what = f" with {borrowed} teeth" if borrowed else ""
         reasons.append(
-            f"Only {_people(counted)}{what}, and {rules.fewest} are the fewest for any factor."
+            f"Only {_people(counted)}{what}{there}, and {rules.fewest} are the fewest for any factor."
         )
     if high <= 0:
         reasons.append("These movements went the wrong way: planning more would do harm.")
     elif low <= 0:
         reasons.append(
-            f"The rate cannot be told from zero ({level} interval {_percent(low)} to "
+            f"The rate{of_own} cannot be told from zero ({level} interval {_percent(low)} to "
             f"{_percent(high)}), so any factor from {interval.high:.2g} to infinity would fit the "
             "records."
         )
     if reasons:
         takes = _what_it_takes(rate, high, more, rules)
+        if own_movements:
+            takes = _what_own_takes(more)
         return Verdict("not supported", " ".join([*reasons, takes]), np.nan, interval, more)
     factor = 1 / rate
     if counted < rules.enough:
-        reasons.append(f"{_people(counted)} only; {rules.enough} are wanted.")
+        reasons.append(f"{_people(counted)}{there} only; {rules.enough} are wanted.")
     if class_patients is not None and patients < rules.fewest:
         reasons.append(
-            f"{_people(patients)} with this tooth itself: the rate leans on those of other "
+            f"{_people(patients)} with this tooth itself{there}: the rate leans on those of other "
             f"{borrowed} teeth."
         )
     if interval.high - interval.low > rules.widest * factor:
         reasons.append(
-            f"The interval of the factor is wide: {interval.low:.2f} to {interval.high:.2f}."
+            f"The interval of the factor{of_own} is wide: {interval.low:.2f} to "
+            f"{interval.high:.2f}."
         )
+    if beyond:
+        reasons.append(beyond)
     if bent:
         reasons.append(bent)
     held = _held(rate, high, rules)
     used = min(factor, rules.max_factor)
     if reasons:
         takes = _what_it_takes(rate, high, more, rules) if more else ""
+        if own_movements:
+            narrow = _narrow(rate, se, df, rules)
+            takes = "" if narrow and not more else _what_own_takes(more)
         return Verdict(
             "wide", " ".join(filter(None, [*reasons, takes, held])), used, interval, more
         )
-    why = f"{_people(counted)}; the factor is known to within {interval.low:.2f} to "
+    why = f"{_people(counted)}{there}; the factor is known to within {interval.low:.2f} to "
+    if own_movements:
+        why = (
+            f"{_people(counted)}{there}, and {own_movements:,} past movements of this patient; the "
+            f"factor{of_own} is known to within {interval.low:.2f} to "
+        )
     return Verdict("supported", f"{why}{interval.high:.2f}. {held}".strip(), used, interval, 0)
 
 
@@ -165,13 +199,14 @@ def _held(rate: float, high: float, rules: Rules) -> str:
 
 
 def more_patients_needed(
-    rate: float, se: float, df: float, patients: int, rules: Rules
+    rate: float, se: float, df: float, patients: int, rules: Rules, *, records: int | None = None
 ) -> int | None:
     """How many more patients like these until the factor is supported.
 
     Standard errors shrink with the square root of the number of patients, degrees of freedom grow
     in proportion, and the rate is taken to stay as it is; or, where it is lower but may reach
-    1 / max_factor, to be that: the number then tells whether it is.
+    1 / max_factor, to be that: the number then tells whether it is. ``records`` are the patients
+    on whom the rate rests, where they are more than those that count.
 
     Returns
     -------
@@ -187,8 +222,9 @@ def more_patients_needed(
     assumed = max(rate, 1 / rules.max_factor) if may_reach else rate
     if assumed <= 0:
         return None
+    base = max(patients if records is None else records, 1)
     for total in range(max(patients, rules.enough), _MOST + 1):
-        share = total / patients
+        share = (base + total - patients) / base
         if _narrow(assumed, se / np.sqrt(share), df * share, rules):
             return total - patients
     return None
@@ -217,6 +253,12 @@ def _what_it_takes(rate: float, high: float, more: int | None, rules: Rules) -> 
     if rate * rules.max_factor < 1:
         return f"{_more(more)} would tell whether the rate reaches {lowest} can make up for."
     return f"{_more(more)} would be enough for a firm one."
+
+
+def _what_own_takes(more: int | None) -> str:
+    """What would help where the rate is a patient's own."""
+    words = f"{_more(more)} are wanted. " if more else ""
+    return f"{words}Only further records of this patient would make the own factor firmer."
 
 
 def _more(n: int) -> str:

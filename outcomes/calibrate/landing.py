@@ -74,10 +74,15 @@ class Outlook:
 
 
 def plan_for_mean(outlook: Outlook, aim: Array, most: Array) -> Array:
-    """The smallest plan whose expected result is the aim, held at ``most``; by bisection, (n,)."""
+    """The smallest plan whose expected result is the aim, held at ``most``; by bisection, (n,).
+
+    Where no plan is expected to reach it, the one that is expected to come nearest: with a rate that
+    falls with the size of the plan, the largest plan may be expected to achieve less.
+    """
     low, high = np.zeros_like(aim), np.minimum(most, outlook.largest)
     grid = np.linspace(0, 1, _COARSE) * high[:, None]
-    reaches = outlook.mean(grid) >= aim[:, None]
+    means = outlook.mean(grid)
+    reaches = means >= aim[:, None]
     first = np.where(reaches.any(axis=1), reaches.argmax(axis=1), _COARSE - 1)
     index = np.arange(len(aim))
     low = grid[index, np.maximum(first - 1, 0)]
@@ -87,7 +92,7 @@ def plan_for_mean(outlook: Outlook, aim: Array, most: Array) -> Array:
         middle = (low + top) / 2
         enough = outlook.mean(middle) >= aim
         low, top = np.where(enough, low, middle), np.where(enough, middle, top)
-    return np.where(unreached, high, top)
+    return np.where(unreached, grid[index, means.argmax(axis=1)], top)
 
 
 def best_plan(

@@ -13,6 +13,7 @@ from outcomes.calibrate import cautions
 from outcomes.cohort.schema import TOLERANCE
 from outcomes.estimate.design import RateError
 from outcomes.estimate.rates import fit_rate
+from outcomes.measure.tolerance import beyond_tolerance, within_tolerance
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -33,13 +34,15 @@ class Loop:
     Attributes
     ----------
     periods
-        movement, unit, period ("before", "after"), patients, movements, plan (planned over aim),
-        reached (achieved over aim, sums), shortfall (mean |aim - achieved|, mm or degree), within,
+        movement, unit, period ("before", "after"), patients, movements, aim (mean |aim|, mm or
+        degree), plan (planned over aim), reached (achieved over aim, sums), shortfall (mean |aim - achieved|, mm or degree), within,
         over (shares of movements within tolerance, beyond it).
     change
         movement, reached, reached_low, reached_high (change of the share of the aim reached, for
         the same kinds of teeth; mixed model), shortfall, shortfall_low, shortfall_high (change of
-        the mean; bootstrap of patients). Missing where a period has too few patients.
+        the mean; ``shortfall_by`` "bootstrap" of patients, or where a period has fewer than 20 "t":
+        Welch's interval of the means of patients). A shortfall grows with the aims, so that it is
+        no measure of what factors did on its own. Missing where a period has too few patients.
     sentences, notes
         In words; what was left out.
     """
@@ -120,7 +123,7 @@ def closing_loop(
         periods += [_period(part, name, unit, label) for label in ("before", "after")]
         change, why = _change(part, name, group, level, n_boot, seed)
         changes.append(change)
-        sentences.append(_sentence(name, unit, change, why, level))
+        sentences.append(_sentence(name, unit, change, why, level, periods[-2:]))
     return Loop(
         periods=pd.DataFrame([p for p in periods if p["movements"]]),
         change=pd.DataFrame(changes),
@@ -180,11 +183,12 @@ def _period(part: pd.DataFrame, movement: str, unit: str, label: str) -> dict[st
         "period": label,
         "patients": rows["patient"].nunique(),
         "movements": len(rows),
+        "aim": float(rows["aim"].abs().mean()),
         "plan": np.nan if empty else float((rows["planned"] * sign).sum() / total),
         "reached": np.nan if empty else float((rows["achieved"] * sign).sum() / total),
         "shortfall": float(miss.abs().mean()),
-        "within": float((miss.abs() <= TOLERANCE[unit]).mean()),
-        "over": float((miss < -TOLERANCE[unit]).mean()),
+        "within": float(within_tolerance(miss, TOLERANCE[unit]).mean()),
+        "over": float(beyond_tolerance(-miss, TOLERANCE[unit]).mean()),
     }
 
 
@@ -202,7 +206,7 @@ def _change(
     part: pd.DataFrame, movement: str, group: str | None, level: float, n_boot: int, seed: int
 ) -> tuple[dict[str, Any], str]:
     """Changes with intervals; and why there are none."""
-    blank = {"movement": movement, **dict.fromkeys(_CHANGES, np.nan)}
+    blank = {"movement": movement, **dict.fromkeys(_CHANGES, np.nan), "shortfall_by": ""}
     people = part.groupby("after")["patient"].nunique().reindex([0, 1]).fillna(0)
     if people.min() < 5:
         least = "before" if people[0] < people[1] else "after"
@@ -214,12 +218,31 @@ def _change(
     except RateError as error:
         return blank, str(error)
     row = fit.covariates.set_index("covariate").loc["after"]
-    low, high, shift = _bootstrap(part, level, n_boot, seed)
+    few = people.min() < _ENOUGH_TO_RESAMPLE
+    low, high, shift = _welch(part, level) if few else _bootstrap(part, level, n_boot, seed)
     values = (row["estimate"], row["low"], row["high"], shift, low, high)
     return {
         "movement": movement,
         **dict(zip(_CHANGES, np.asarray(values, dtype=float).tolist(), strict=True)),
+        "shortfall_by": "t" if few else "bootstrap",
     }, ""
+
+
+_ENOUGH_TO_RESAMPLE = 20  # with fewer patients percentile limits are too narrow
+
+
+def _welch(part: pd.DataFrame, level: float) -> tuple[float, float, float]:
+    """Change of the mean over patients of their mean absolute shortfall: low, high, change.
+
+    Welch, Biometrika 1947;34:28–35.
+    """
+    from scipy.stats import ttest_ind
+
+    miss = (part["aim"] - part["achieved"]).abs()
+    means = miss.groupby([part["after"], part["patient"]]).mean()
+    test = ttest_ind(means.loc[1], means.loc[0], equal_var=False)
+    limits = test.confidence_interval(level)
+    return float(limits.low), float(limits.high), float(means.loc[1].mean() - means.loc[0].mean())
 
 
 def _bootstrap(
@@ -239,15 +262,55 @@ def _bootstrap(
     return float(low), float(high), float(shift[1] - shift[0])
 
 
-def _sentence(movement: str, unit: str, change: dict[str, Any], why: str, level: float) -> str:
+def _sentence(
+    movement: str,
+    unit: str,
+    change: dict[str, Any],
+    why: str,
+    level: float,
+    periods: list[dict[str, Any]],
+) -> str:
+    """The share of the aim reached first; the shortfall only as far as the two agree."""
     if why:
         return f"{movement.capitalize()}: no comparison ({why})."
     mark = " mm" if unit == "mm" else "°"
-    low, high = change["shortfall_low"], change["shortfall_high"]
-    limits = f"{100 * level:.0f} % interval {low:+.2f} to {high:+.2f}{mark}".replace("-", "−")
+    share = _direction(change["reached_low"], change["reached_high"])
+    limits = (
+        f"{100 * level:.0f} % interval {100 * change['reached_low']:+.0f} to "
+        f"{100 * change['reached_high']:+.0f}"
+    )
+    size = f"{100 * abs(change['reached']):.0f} percentage points"
+    said = {
+        1: f"{size} more of the aim reached after than before ({limits})",
+        -1: f"{size} less of the aim reached after than before ({limits})",
+        0: f"no clear change of the share of the aim reached ({limits} percentage points)",
+    }[share]
+    before, after = (f"{period['aim']:.2f}{mark}" for period in periods)
+    said += f"; aims were {before} on average before and {after} after"
+    miss = _direction(change["shortfall_low"], change["shortfall_high"])
+    limits = (
+        f"{100 * level:.0f} % interval {change['shortfall_low']:+.2f} to "
+        f"{change['shortfall_high']:+.2f}{mark}"
+    )
     size = f"{abs(change['shortfall']):.2f}{mark}"
-    if high < 0:
-        return f"{movement.capitalize()}: {size} less shortfall after than before ({limits})."
-    if low > 0:
-        return f"{movement.capitalize()}: {size} more shortfall after than before ({limits})."
-    return f"{movement.capitalize()}: no clear change of the shortfall ({limits})."
+    if miss == 0:
+        said += f"; no clear change of the shortfall ({limits})"
+    elif miss == -share:
+        said += f"; {size} {'less' if miss < 0 else 'more'} shortfall ({limits})"
+    elif share == 0:
+        said += (
+            f"; the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}), but no "
+            "clear change of the share goes with it: a shortfall changes with the size of the aims "
+            "alone"
+        )
+    else:
+        said += (
+            f"; the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}): the two "
+            "do not agree, and more of the aim can mean too far"
+        )
+    return f"{movement.capitalize()}: {said}.".replace(" -", " −")
+
+
+def _direction(low: float, high: float) -> int:
+    """1 where an interval lies above 0, −1 below, 0 otherwise."""
+    return int(low > 0) - int(high < 0)

@@ -11,7 +11,7 @@ import pandas as pd
 from outcomes.calibrate.landing import Outlook
 from outcomes.estimate.design import RateError, with_derived
 from outcomes.estimate.pooling import ToothRates, class_of, tooth_rates
-from outcomes.estimate.prediction import rate_moments
+from outcomes.estimate.prediction import own_rate_moments, rate_moments
 from outcomes.estimate.rates import RateFit
 
 __all__ = ["Case", "Source"]
@@ -36,9 +36,13 @@ class Case:
 class Known:
     """What past cases say of a kind of tooth.
 
-    ``patients`` and ``movements`` are those with the same group and the same levels of covariates;
-    ``largest`` and ``largest_back`` the largest past plan in the direction of the aim and in the
-    other; ``own_movements`` records of this very patient.
+    ``patients`` and ``movements`` are those with the same group and the same levels of covariates,
+    planned in the direction of the aim; ``records`` the patients in either direction, on whom the
+    rate rests; ``largest`` the largest past plan in the direction of the aim, for a fit by tooth
+    of any tooth of the class; ``class_patients`` those of the class in that direction.
+    ``own_movements`` are records of this very patient, whose own rate this is then (``own_tooth``:
+    of this very tooth). ``pooled_se`` and ``shift`` (pooled minus unpooled rate) belong to a fit by
+    tooth and do not depend on the size of the plan.
     """
 
     group: str
@@ -47,11 +51,14 @@ class Known:
     df: float
     patients: int
     movements: int
+    records: int
     largest: float
-    largest_back: float
     tooth_class: str = ""
     class_patients: int | None = None
     own_movements: int = 0
+    own_tooth: bool = False
+    pooled_se: float = 0.0
+    shift: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -135,9 +142,15 @@ class Source:
         """
         if self.pooled is not None:
             return self._pooled_known(case, size)
-        moments = rate_moments(self.fit, case.frame(np.array([case.sign * size]))).iloc[0]
-        se = float(np.sqrt(moments["variance_estimate"]))
-        return self._counted(case, float(moments["rate"]), se, float(moments["df"]))
+        frame = case.frame(np.array([case.sign * size]))
+        moments = rate_moments(self.fit, frame).iloc[0]
+        variance, df = float(moments["variance_estimate"]), float(moments["df"])
+        if "patient" in frame:
+            own = own_rate_moments(self.fit, frame).iloc[0]
+            # with no variance between patients the group's df have the last word
+            alike = self.fit.mixed.psi[0, 0] == 0
+            variance, df = float(own["variance"]), min(own["df"], df if alike else np.inf)
+        return self._counted(case, float(moments["rate"]), float(np.sqrt(variance)), df)
 
     def _group(self, case: Case) -> str:
         values = dict(case.values)
@@ -146,26 +159,36 @@ class Source:
     def _counted(self, case: Case, rate: float, se: float, df: float, **more: Any) -> Known:
         design = self.fit.design
         group = self._group(case)
-        alike = np.array(design.groups)[design.group_code] == group
         values = dict(case.values)
+        levels_alike = np.ones(len(design.planned), dtype=bool)
         for name, levels in design.covariate_levels.items():
             for level in levels[1:]:
                 column = design.x[:, design.names.index(f"{name}: {level}")]
-                alike &= (column != 0) == (str(values[name]) == level)
-        signed = design.planned[alike] * case.sign
-        own = 0
+                levels_alike &= (column != 0) == (str(values[name]) == level)
+        towards = levels_alike & (design.planned * case.sign > 0)
+        of_group = np.array(design.groups)[design.group_code] == group
+        of_kind = of_group
+        if self.pooled is not None:
+            kinds = self.pooled.rates.set_index("group")["tooth_class"].reindex(design.groups)
+            of_kind = kinds.to_numpy(object)[design.group_code] == more["tooth_class"]
+            more["class_patients"] = len(np.unique(design.patient[of_kind & towards]))
+        own, own_tooth = 0, False
         if "patient" in values:
-            own = int((design.patient_labels[design.patient] == values["patient"]).sum())
+            hers = design.patient_labels[design.patient] == values["patient"]
+            own = int(hers.sum())
+            own_tooth = "tooth" in values and bool((hers & (design.tooth == values["tooth"])).any())
+            own_tooth &= self.fit.mixed.site_variance is not None
         return Known(
             group=group,
             rate=rate,
             se=se,
             df=df,
-            patients=len(np.unique(design.patient[alike])),
-            movements=int(alike.sum()),
-            largest=float(signed.max(initial=0.0)),
-            largest_back=float((-signed).max(initial=0.0)),
+            patients=len(np.unique(design.patient[of_group & towards])),
+            movements=int((of_group & towards).sum()),
+            records=len(np.unique(design.patient[of_kind & levels_alike])),
+            largest=float((design.planned * case.sign)[of_kind & towards].max(initial=0.0)),
             own_movements=own,
+            own_tooth=own_tooth,
             **more,
         )
 
@@ -177,24 +200,40 @@ class Source:
         own = rates[rates["group"].astype(str) == group]
         if len(own):
             row = own.iloc[0]
-            patients = row["class_patients"]
         else:
             rest = [str(values[name]) for name in self.fit.group[1:]]
             name = " ".join([*class_of(values["tooth"], self.towards), *rest])
             row = self._class_row(name, group)
-            patients = row["patients"]
         # what covariates and a patient's own records add comes on top of the pooled rate
         stand_in = self._stand_in(case)
-        single = rate_moments(self.fit, stand_in.frame(np.array([case.sign * size]))).iloc[0]
+        frame = stand_in.frame(np.array([case.sign * size]))
+        single = rate_moments(self.fit, frame).iloc[0]
         at = self.fit.groups.index(self._group(stand_in))
+        shift = float(row["rate"] - self.fit.mixed.beta[at])
+        variance = float(row["se"]) ** 2 + self._beyond_groups(stand_in, frame)[0]
+        df = float(row["df"])
+        if "patient" in frame:
+            own_rate = own_rate_moments(self.fit, frame).iloc[0]
+            left = float(own_rate["variance_left"])
+            spread = variance**2 / df + left**2 / float(own_rate["df_left"])
+            variance += left
+            df = variance**2 / spread
         return self._counted(
             case,
-            float(row["rate"] + single["rate"] - self.fit.mixed.beta[at]),
-            float(row["se"]),
-            float(row["df"]),
+            float(single["rate"]) + shift,
+            float(np.sqrt(variance)),
+            df,
             tooth_class=str(row["tooth_class"]),
-            class_patients=int(patients),
+            pooled_se=float(row["se"]),
+            shift=shift,
         )
+
+    def _beyond_groups(self, case: Case, frame: pd.DataFrame) -> np.ndarray:
+        """What covariates add to the variance of the rate of a group, (n,); never below 0."""
+        at = self.fit.groups.index(self._group(case))
+        new = rate_moments(self.fit, frame.drop(columns="patient", errors="ignore"))
+        extra = new["variance_estimate"].to_numpy() - self.fit.mixed.covariance[at, at]
+        return np.maximum(extra, 0.0)
 
     def _class_row(self, name: str, group: str) -> pd.Series:
         assert self.pooled is not None
@@ -218,10 +257,10 @@ class Source:
         frame = stand_in.frame(case.sign * plan)
         moments = self.fit.predict(frame, levels=())
         single = rate_moments(self.fit, frame)
-        change = known.rate - single["rate"].to_numpy()
-        mean = case.sign * moments["expected"].to_numpy() + change * plan
+        mean = case.sign * moments["expected"].to_numpy() + known.shift * plan
         variance = moments["sd"].to_numpy() ** 2
-        variance += (known.se**2 - single["variance_estimate"].to_numpy()) * plan**2
+        pooled = known.pooled_se**2 + self._beyond_groups(stand_in, frame)
+        variance += (pooled - single["variance_estimate"].to_numpy()) * plan**2
         return Outlook.through(plan, mean, variance, moments["df"].to_numpy())
 
     def _stand_in(self, case: Case) -> Case:
@@ -233,5 +272,10 @@ class Source:
         rest = [str(values[name]) for name in self.fit.group[1:]]
         name = " ".join([*class_of(values["tooth"], self.towards), *rest])
         rates = self.pooled.rates
-        values["tooth"] = rates.loc[rates["tooth_class"] == name, "tooth"].iloc[0]
+        others = rates.loc[rates["tooth_class"] == name, "tooth"]
+        if "patient" in values:  # what is known of another tooth of the patient is not of this one
+            sites = self.fit.design.site_labels
+            hers = sites.loc[sites["patient"] == values["patient"], "tooth"]
+            others = pd.concat([others[~others.isin(hers)], others])
+        values["tooth"] = others.iloc[0]
         return Case(tuple(values.items()), case.sign)

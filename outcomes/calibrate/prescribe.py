@@ -22,6 +22,7 @@ from outcomes.cohort.sieve import gather, problem_frame
 from outcomes.cohort.teeth import Notation
 from outcomes.estimate.design import RateError
 from outcomes.estimate.rates import RateFit
+from outcomes.measure.tolerance import within_tolerance
 
 __all__ = [
     "AS_AIMED",
@@ -273,6 +274,11 @@ def prescribe(
         for at, (_, what) in known.items()
     }
     options = _options(rows, sources, known, verdicts, limits, rules)
+    for at, planned in options.groupby("at")["planned"].agg(lambda p: p.abs().max()).items():
+        index = int(str(at))
+        if index in known and planned > known[index][1].largest * (1 + 1e-9):
+            movement = str(rows.loc[index, "movement"])
+            verdicts[index] = _judge(known[index][1], rules, bent[movement], _BEYOND)
     return Plan(
         aims=_aims_table(rows, known, verdicts, declined, options, limits, rules),
         options=options,
@@ -310,7 +316,11 @@ def _lacks(aim: pd.Series, missing: list[str]) -> pd.DataFrame:
     )
 
 
-def _judge(known: Known, rules: Rules, bent: str) -> Verdict:
+_BEYOND = "The plan goes beyond every past plan in this direction, so that it is untested."
+_UNTESTED = "No past plan of this kind went in this direction, so that nothing is known of it."
+
+
+def _judge(known: Known, rules: Rules, bent: str, beyond: str = "") -> Verdict:
     return judge(
         known.rate,
         known.se,
@@ -320,6 +330,11 @@ def _judge(known: Known, rules: Rules, bent: str) -> Verdict:
         borrowed=known.tooth_class,
         class_patients=known.class_patients,
         bent=bent,
+        records=known.records,
+        untested="" if known.largest > 0 else _UNTESTED,
+        beyond=beyond,
+        own_movements=known.own_movements,
+        own="tooth" if known.own_tooth else "patient",
     )
 
 
@@ -522,23 +537,18 @@ def _said_of(
     mark = " mm" if unit == "mm" else "°"
     tolerance = limits.near(movement, unit)
     direct, best = options.loc[DIRECT], options.loc[BEST]
-    largest = max(abs(direct["planned"]), abs(best["planned"]))
+    largest = float(options["planned"].abs().max())
     said = []
     if known.own_movements:
         said.append(
             f"Uses this patient's own {known.own_movements} past movements beside those of others."
         )
-    if known.largest == 0:
+    if largest > known.largest * (1 + 1e-9):
         said.append(
-            "Every past plan of this kind went the other way: the rate is taken from there, "
-            "untested in this direction."
+            f"Larger than any past plan of this kind in this direction (largest "
+            f"{known.largest:.3g}{mark}): an extrapolation."
         )
-    elif largest > known.largest:
-        said.append(
-            f"Larger than any past plan of this kind (largest {known.largest:.3g}{mark}): an "
-            "extrapolation."
-        )
-    if size <= tolerance:
+    if within_tolerance(size, tolerance):
         said.append(
             f"The aim is within the tolerance of {tolerance:g}{mark}: leaving the tooth alone would "
             "count as landing too."
@@ -550,10 +560,9 @@ def _said_of(
             f"{abs(direct['expected']):.2g}{mark} of {size:.3g}{mark}."
         )
     elif abs(direct["expected"]) < size * (1 - 1e-3) and known.rate * rules.max_factor >= 1:
-        said.append(
-            f"At the cap of {rules.max_factor:g} times the aim, expect "
-            f"{abs(direct['expected']):.2g}{mark} of {size:.3g}{mark}."
-        )
+        capped = abs(direct["planned"]) >= rules.max_factor * size * (1 - 1e-6)
+        where = f"At the cap of {rules.max_factor:g} times the aim" if capped else "At the most"
+        said.append(f"{where}, expect {abs(direct['expected']):.2g}{mark} of {size:.3g}{mark}.")
     if best["over"] > limits.over_cap + 1e-3:
         said.append(
             f"The chance of overshooting is {100 * best['over']:.0f} % at the least, above the cap "
@@ -561,8 +570,7 @@ def _said_of(
         )
     elif best["held"]:
         said.append(
-            f"The cap of {100 * limits.over_cap:.0f} % on overshooting holds the best-chance plan "
-            "down."
+            f"The cap of {100 * limits.over_cap:.0f} % on overshooting holds the safer plan down."
         )
     if best["within"] < 0.5:
         said.append(

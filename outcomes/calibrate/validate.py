@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtrit
+from scipy.special import stdtr, stdtrit
 
 from outcomes.calibrate import cautions
 from outcomes.calibrate.judge import Rules
@@ -16,6 +16,7 @@ from outcomes.estimate.design import RateError
 from outcomes.estimate.mixed import Array
 from outcomes.estimate.prediction import df_as_if_new
 from outcomes.estimate.rates import RateFit
+from outcomes.measure.tolerance import beyond_tolerance, within_tolerance
 
 __all__ = ["ASSUMPTION", "Validation", "validate"]
 
@@ -45,8 +46,8 @@ class Validation:
         others"), shortfall (mean |aim - result|), within, over (shares of movements within
         tolerance, beyond it).
     gain
-        less (shortfall as happened minus that with factors, mean over patients), se, df, low, high,
-        patients, movements, changed (movements with another plan).
+        less (shortfall as happened minus that with factors, mean over patients), se, df, p (paired t
+        test), low, high, patients, movements, changed (movements with another plan).
     sentence
         What that means, in words.
     """
@@ -274,8 +275,8 @@ def _shortfall(table: pd.DataFrame, fit: RateFit, tolerance: float) -> pd.DataFr
             {
                 "plan": name,
                 "shortfall": float(miss.abs().mean()),
-                "within": float((miss.abs() <= tolerance).mean()),
-                "over": float((miss < -tolerance).mean()),
+                "within": float(within_tolerance(miss, tolerance).mean()),
+                "over": float(beyond_tolerance(-miss, tolerance).mean()),
             }
         )
     return pd.DataFrame(rows)
@@ -295,6 +296,7 @@ def _gain(table: pd.DataFrame) -> pd.Series:
             "less": less,
             "se": se,
             "df": n - 1,
+            "p": float(2 * stdtr(n - 1, -abs(less) / se)) if se > 0 else float(less == 0),
             "low": less - half,
             "high": less + half,
             "patients": n,
