@@ -51,6 +51,7 @@ def run(peer_python: Path, engines: tuple[str, ...], sizes: tuple[int, ...]) -> 
             )
             path = Path(folder, f"{patients}.csv")
             frame.to_csv(path, index=False)
+            frame = pd.read_csv(path)  # as the engines read it
             for engine in engines:
                 given_up, command = "", _command(engine, peer_python)
                 for task in TASKS:
@@ -72,7 +73,7 @@ def run(peer_python: Path, engines: tuple[str, ...], sizes: tuple[int, ...]) -> 
                             "rows": len(frame),
                             "engine": engine,
                             "task": task,
-                            "seconds": seconds * each,
+                            "seconds": seconds * (each if "note" not in result else 1.0),
                             "repeats": result.get("repeats"),
                             "peak_mb": result.get("peak_bytes", np.nan) / 1e6,
                             "frame_mb": frame.memory_usage(deep=True).sum() / 1e6,
@@ -210,7 +211,8 @@ def _cell(part: pd.DataFrame, engine: str, patients: int, task: str) -> str:
         return ""
     row = rows.iloc[0]
     if row["note"]:
-        return str(row["note"])
+        after = "" if np.isnan(row["seconds"]) else f" after {row['seconds']:.3g}"
+        return f"{row['note']}{after}"
     if task == "memory":
         return f"{row['peak_mb'] / row['frame_mb']:.2g}"
     value = row["seconds"] * (1000 if "bootstrap" in task else 1)

@@ -188,7 +188,12 @@ def main(engine: str, task: str, path: str, count: int) -> Result:
         return result | peak_of(worker.fit)
     if task == "fit":
         start = time.perf_counter()
-        fit = worker.fit()
+        try:
+            fit = worker.fit()
+        except ValueError as error:
+            if "did not converge" not in str(error):
+                raise
+            return result | {"seconds": time.perf_counter() - start, "note": "no optimum found"}
         first = time.perf_counter() - start
         slow = first > 120
         seconds, repeats = (first, 1) if slow else timed(worker.fit, warm=False)

@@ -42,7 +42,10 @@ def residuals(fitted: MixedFit, design: Design) -> Array:
     rate = fitted.beta[:g][design.group_code] + effect[design.patient, 0]
     if fitted.blocks.has_site:
         rate += site_effect[design.site_row]
-    return np.asarray(design.achieved - rate * design.planned - columns.extra @ fitted.beta[g:])
+    rate *= design.planned
+    if columns.extra.shape[1]:
+        rate += columns.extra @ fitted.beta[g:]
+    return np.asarray(np.subtract(design.achieved, rate, out=rate))
 
 
 def spread_growth(residual: Array, design: Design) -> tuple[float, float]:
@@ -57,12 +60,13 @@ def spread_growth(residual: Array, design: Design) -> tuple[float, float]:
     site, sites = design.site_row, len(design.site_labels)
     patients = len(design.patient_labels)
     planned = design.planned
+    squared = planned * planned
 
     def total(values: Array) -> Array:
         return np.asarray(np.bincount(site, values, minlength=sites), dtype=np.float64)
 
     rows = np.bincount(site, minlength=sites)
-    squares = total(planned * planned)
+    squares = total(squared)
     around = total(residual * residual) - total(residual * planned) ** 2 / squares
     several = rows > 1
     if not several.any():
@@ -70,7 +74,7 @@ def spread_growth(residual: Array, design: Design) -> tuple[float, float]:
     owner = np.zeros(sites, dtype=np.int64)
     owner[site] = design.patient
     # the mean square plan of the rows, each weighing as much as it adds to what is left
-    size = (squares - total(planned**4) / squares) / np.maximum(rows - 1, 1)
+    size = (squares - total(squared * squared) / squares) / np.maximum(rows - 1, 1)
     large = several & (size > np.median(size[several]))
 
     def variances(teeth: np.ndarray) -> tuple[Array, float]:

@@ -255,7 +255,12 @@ def predictor(blocks: Blocks, theta: Array) -> Predictor:
     if blocks.has_site:
         cross = blocks.site_c[:, None] * blocks.site_c[None]
         a = a - sum_within(w * cross, blocks.site_first)
-        t = t - sum_within(w * blocks.site_w[:, None] * blocks.site_c[None], blocks.site_first)
+        t = t - np.array(
+            [
+                [sum_within(w * s * c, blocks.site_first) for c in blocks.site_c]
+                for s in blocks.site_w
+            ]
+        )
     by_patient = np.moveaxis(a, -1, 0)
     return Predictor(psi @ np.linalg.inv(np.eye(blocks.q) + by_patient @ psi), t, w)
 

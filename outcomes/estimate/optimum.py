@@ -72,7 +72,8 @@ def _descend(
 
 def _grid(blocks: Blocks) -> Array:
     """Coarse grid over the standard deviations, from almost none to twice the residual one."""
-    levels = (0.05, 0.2, 0.6, 2.0) if blocks.parameters < 3 else (0.1, 1.0)
+    coarse = blocks.parameters > 2 or blocks.sites > _MANY_STARTS
+    levels = (0.1, 1.0) if coarse else (0.05, 0.2, 0.6, 2.0)
     axes = np.meshgrid(*[levels] * len(standard_deviations(blocks)), indexing="ij")
     points = np.zeros((axes[0].size, blocks.parameters))
     points[:, standard_deviations(blocks)] = np.stack([a.ravel() for a in axes], 1)
