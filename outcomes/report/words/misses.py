@@ -33,8 +33,8 @@ def wrong_way(audit: Audit) -> list[str]:
     if over:
         sentences.append(
             f"{capital(number_of(over, 'movement'))} ({percent(over / total)}) went further than "
-            "planned, by any amount: some of these ended on target too, so 'too far' and 'on "
-            "target' overlap."
+            "planned, by any amount; those a little beyond the plan count as on target too, so 'too "
+            "far' and 'on target' overlap."
         )
     if wrong:
         table = audit.by_class[audit.by_class["wrong_way"] > 0].sort_values(
