@@ -60,13 +60,15 @@ def spread_growth(residual: Array, design: Design) -> tuple[float, float]:
     site, sites = design.site_row, len(design.site_labels)
     patients = len(design.patient_labels)
     planned = design.planned
-    squared = planned * planned
 
     def total(values: Array) -> Array:
         return np.asarray(np.bincount(site, values, minlength=sites), dtype=np.float64)
 
     rows = np.bincount(site, minlength=sites)
-    squares = total(squared)
+    power = planned * planned
+    squares = total(power)
+    fourth = total(np.multiply(power, power, out=power))
+    del power
     around = total(residual * residual) - total(residual * planned) ** 2 / squares
     several = rows > 1
     if not several.any():
@@ -74,7 +76,7 @@ def spread_growth(residual: Array, design: Design) -> tuple[float, float]:
     owner = np.zeros(sites, dtype=np.int64)
     owner[site] = design.patient
     # the mean square plan of the rows, each weighing as much as it adds to what is left
-    size = (squares - total(squared * squared) / squares) / np.maximum(rows - 1, 1)
+    size = (squares - fourth / squares) / np.maximum(rows - 1, 1)
     large = several & (size > np.median(size[several]))
 
     def variances(teeth: np.ndarray) -> tuple[Array, float]:
