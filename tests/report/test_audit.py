@@ -91,7 +91,7 @@ def test_the_numbers_of_the_summary_are_those_of_the_tables(small_cohort):
 
 def test_the_smallest_cohort_says_what_it_cannot_answer(small_cohort):
     said = sentences(run_audit(small_cohort))
-    assert "attachment, auxiliary, clinician and site" in " ".join(said["differences"])
+    assert "attachment, auxiliary, growing, clinician and site" in " ".join(said["differences"])
     assert "no repeated readings" in " ".join(said["measurement"])
     assert "cannot be judged" in " ".join(said["unplanned"])
     assert "fewer than 5 patients" in " ".join(said["summary"])
