@@ -150,8 +150,10 @@ def _one(command: list[str] | str, task: str, path: Path, count: int) -> dict[st
         if line.startswith("RESULT "):
             return dict(json.loads(line.removeprefix("RESULT ")))
     reason = [line for line in done.stderr.splitlines() if line.strip()] or ["no output"]
-    memory = next((line for line in reason if "memory allocation" in line), None)
-    return {"note": memory or reason[-1][:120]}
+    asked = next((line for line in reason if line.startswith("memory allocation of")), None)
+    if asked is not None:
+        return {"note": f"asks for {int(asked.split()[3]) / 1e9:.0f} GB"}
+    return {"note": reason[-1][:120]}
 
 
 def agreement(results: pd.DataFrame) -> pd.Series:
