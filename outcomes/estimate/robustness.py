@@ -74,8 +74,7 @@ def bootstrap(
         Number of replicates.
     kind
         "patient": whole patients are drawn with replacement, whatever the distribution of their
-        effects; needs 20 patients or so. "parametric": new responses are drawn from the fitted
-        model.
+        effects. "parametric": new responses are drawn from the fitted model.
     seed
         Seed of the random numbers; the same seed gives the same replicates.
 
@@ -83,6 +82,13 @@ def bootstrap(
     ------
     RateError
         If kind or n make no sense.
+
+    Notes
+    -----
+    A check on ``fit.rates``, not a better interval: in simulated cohorts the 95 % percentile
+    interval of the patient bootstrap covered 87 % with 8 patients, 92 % with 25 and 93 % with 60,
+    that of the parametric bootstrap 93 to 94 %, the t interval of the fit 94 to 96 % throughout
+    (benchmarks/README.md).
     """
     if n < 2:
         raise RateError(f"A bootstrap needs at least 2 replicates, not {n}; 1000 is usual.")
