@@ -361,6 +361,11 @@ def fit_rate(
 
     Notes
     -----
+    Intervals are t intervals on Satterthwaite degrees of freedom: in 28 simulated designs, from 8
+    to 60 patients, with outliers, skewed patients, spread growing with the plan and one patient
+    with half of the rows, they alone covered 93.5 to 96.5 % throughout and were the narrowest that
+    did (benchmarks/README.md).
+
     Both changes are measured from the same start scan, so its error enters both and pulls the rate
     up, by under 1 % where plans spread by 1 mm. Clinicians plan more where they expect less: rates
     describe this practice's planning, not a law of the tooth.
