@@ -188,6 +188,7 @@ def calibrate(
     notation: NotationOption = None,
 ) -> None:
     """Write factors, how well they would have helped, and a plan sheet for a patient's aims."""
+    _check_aims(aims, notation)
     _report(
         "overcorrection",
         cohort,
@@ -195,7 +196,7 @@ def calibrate(
         overwrite,
         seed,
         notation,
-        aims=None if aims is None else str(_readable_aims(aims, notation).absolute()),
+        aims=None if aims is None else str(aims.absolute()),
         since=None if since is None else _day(since),
         covariates=list(covariate or []),
         over_cap=over_cap,
@@ -203,18 +204,32 @@ def calibrate(
         aligners=aligners,
         days_per_aligner=days,
     )
+    _say_aims_problems(out)
 
 
-def _readable_aims(aims: Path, notation: Notation | None) -> Path:
-    """The path, once its aims can be read; all problems listed otherwise."""
-    from outcomes.calibrate.aims import read_aims
+def _check_aims(aims: Path | None, notation: Notation | None) -> None:
+    """Say how many aims can be used; stop with all problems listed where none can."""
+    from outcomes.calibrate.aims import aims_counted, read_aims
     from outcomes.cohort.read import CohortError
 
+    if aims is None:
+        return
     try:
-        read_aims(aims, notation=notation)
+        found = read_aims(aims, notation=notation)
     except CohortError as error:
         _stop(error, "The aims cannot be used until what says 'stop' is put right.")
-    return aims
+    typer.echo(aims_counted(found.rows, found.problems))
+    if len(found.problems):
+        _print_problems(_console(), found.problems, "Problems of the aims")
+
+
+def _say_aims_problems(out: Path) -> None:
+    """Add the problems of the aims to problems.csv of the report."""
+    from outcomes.report.calibration import join_aims_problems
+
+    joined = join_aims_problems(out)
+    if joined:
+        typer.echo(f"{joined} problem{'s' if joined > 1 else ''} of the aims: see problems.csv.")
 
 
 def _day(text: str) -> str:
@@ -236,7 +251,7 @@ def lab(
     ] = True,
 ) -> None:
     """Copy the notebooks to a folder, set to your cohort, and open JupyterLab there."""
-    from outcomes.report.lab import copy_notebooks, open_jupyter
+    from outcomes.report.lab import copy_notebooks, lab_command, open_jupyter
 
     _say_demo(cohort)
     if folder.exists() and not folder.is_dir():
@@ -248,6 +263,7 @@ def lab(
         typer.echo(f"Kept {name}: it was edited, so it is left as it is")
     if open_lab:
         raise typer.Exit(open_jupyter(folder))
+    typer.echo(f"To open them: {lab_command(folder)}")
 
 
 def _report(
@@ -318,12 +334,12 @@ def _console(stderr: bool = False) -> "Console":
     return console if console.is_terminal else Console(stderr=stderr, width=160)
 
 
-def _print_problems(console: "Console", problems: "pd.DataFrame") -> None:
+def _print_problems(console: "Console", problems: "pd.DataFrame", title: str = "Problems") -> None:
     if not len(problems):
         console.print("No problems found.")
         return
     first = ["severity", *(name for name in problems.columns if name != "severity")]
-    _print_table(console, "Problems", problems[first], align=("row",))
+    _print_table(console, title, problems[first], align=("row",))
 
 
 def _print_table(

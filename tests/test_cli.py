@@ -156,6 +156,29 @@ def test_options_of_calibrate_reach_the_notebook(tmp_path, cohort, monkeypatch):
     assert (seen["aligners"], seen["days_per_aligner"]) == (20, 10.0)
 
 
+def test_problems_of_aims_are_on_the_terminal_and_in_problems_csv(tmp_path, cohort, monkeypatch):
+    def made(notebook, path, out, parameters, progress, *, overwrite):
+        out.mkdir()
+        columns = "table,row,column,value,problem,remedy,severity"
+        (out / "problems.csv").write_text(
+            f"{columns}\nmovements,2,planned,x,not a number,y,check\n"
+        )
+        line = "aims,3,aim,abc,not a number,Write one.,exclude,41"
+        (out / "aims_problems.csv").write_text(f"{columns},tooth\n{line}\n")
+        return run.Report(out, out / "report.html", ())
+
+    monkeypatch.setattr(run, "run_report", made)
+    aims = tmp_path / "aims.csv"
+    aims.write_text("tooth (FDI),movement,aim\n31,vertical,-1\n41,vertical,abc\n")
+    done = outcomes("calibrate", cohort, "--aims", aims, "--out", tmp_path / "report")
+    assert done.exit_code == 0
+    for words in ("2 aims read, 1 used, 1 left out.", "not a number", "41", "see problems.csv"):
+        assert words in done.output
+    kept = (tmp_path / "report" / "problems.csv").read_text().splitlines()
+    assert [line.split(",")[0] for line in kept[1:]] == ["movements", "aims"]
+    assert not (tmp_path / "report" / "aims_problems.csv").exists()
+
+
 # ---- audit --------------------------------------------------------------------------------------
 
 
@@ -231,6 +254,7 @@ def parameters_of(path: Path) -> dict:
 
 def test_lab_copies_the_notebooks_with_the_cohort(tmp_path, cohort):
     done = outcomes("lab", tmp_path / "mine", cohort, "--notation", "fdi", "--no-open")
+    assert f"jupyter lab {tmp_path / 'mine'}" in done.output
     assert done.exit_code == 0, done.output
     for name in ("practice_audit.ipynb", "check_your_cohort.ipynb"):
         values = parameters_of(tmp_path / "mine" / name)

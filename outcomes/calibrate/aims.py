@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,16 @@ from outcomes.cohort.sieve import gather, problem_frame
 from outcomes.cohort.sources import WORKBOOKS, Sheet, read_source, sheet_of, workbook_pages
 from outcomes.cohort.teeth import Notation
 
-__all__ = ["NEW_PATIENT", "Aims", "aims_from_cohort", "read_aims"]
+__all__ = [
+    "NEW_PATIENT",
+    "Aims",
+    "aims_counted",
+    "aims_from_cohort",
+    "left_out",
+    "problem_words",
+    "problems_of_rows",
+    "read_aims",
+]
 
 NEW_PATIENT = "NEW"
 """The patient of aims that name none."""
@@ -35,7 +45,8 @@ class Aims:
         row (as the spreadsheet shows it), patient, tooth (FDI), movement, unit, aim (mm or degree,
         not 0), tooth_class, arch, side, direction, and every other column given.
     problems
-        table, row, column, value, problem, remedy, severity.
+        table, row, column, value, problem, remedy, severity, and tooth (as it stands in the row,
+        "" for a problem of the table as a whole).
     source
         Name of the file, or "aims".
     """
@@ -108,6 +119,7 @@ def read_aims(
     found += [_zero(int(row)) for row in kept.loc[zero, "row"]]
     cohort_problems = _relevant(cohort.problems)
     problems = gather([_renamed(cohort_problems, row_of), *(_renamed(f, {}) for f in found)])
+    problems["tooth"] = _teeth(problems, body.iloc[:, places["tooth"]], rows)
     usable = kept[~zero]
     if (problems["severity"] == "stop").any() or usable.empty:
         if not (problems["severity"] == "stop").any():
@@ -117,6 +129,98 @@ def read_aims(
             problems = gather([nothing, problems])
         raise CohortError(problems, name)
     return Aims(_finished(usable), problems, name)
+
+
+def left_out(used: pd.DataFrame, problems: pd.DataFrame) -> pd.DataFrame:
+    """The aims that no plan was asked for, with the reason.
+
+    Parameters
+    ----------
+    used
+        Aims in use: row.
+    problems
+        Problems of the aims (of `Aims` or of a plan).
+
+    Returns
+    -------
+    DataFrame
+        row, tooth (as it stands there), reason; a line for each row left out.
+
+    Examples
+    --------
+    >>> aims = read_aims(pd.DataFrame({"tooth": [31, 99], "aim": [-1, 1]}), movement="vertical")
+    >>> left_out(aims.rows, aims.problems)[["row", "tooth", "reason"]].values.tolist()
+    [[3, '99', 'no FDI tooth number']]
+    """
+    out = problems[(problems["severity"] == "exclude") & problems["row"].notna()]
+    out = out[~out["row"].isin(used["row"])]
+    if "tooth" not in out:
+        out = out.assign(tooth="")
+    table = out.assign(reason=out["problem"], tooth=out["tooth"].fillna(""))
+    grouped = table.groupby("row").agg({"tooth": "first", "reason": "; ".join})
+    return grouped.reset_index()
+
+
+def aims_counted(used: pd.DataFrame, problems: pd.DataFrame) -> str:
+    """How many aims were read, used and left out, as a sentence.
+
+    Examples
+    --------
+    >>> aims = read_aims(pd.DataFrame({"tooth": [31, 99], "aim": [-1, 1]}), movement="vertical")
+    >>> aims_counted(aims.rows, aims.problems)
+    '2 aims read, 1 used, 1 left out.'
+    """
+    out = len(left_out(used, problems))
+    total = len(used) + out
+    return f"{total} {'aim' if total == 1 else 'aims'} read, {len(used)} used, {out} left out."
+
+
+def problem_words(row: Any) -> str:
+    """A problem as a sentence: where, what, and what to do.
+
+    Parameters
+    ----------
+    row
+        A row of the problems, as a named tuple.
+
+    Examples
+    --------
+    >>> found = problem_frame("aims", 13, "", "NEW", "the same record as row 12", "Delete it.", "")
+    >>> problem_words(next(found.itertuples()))
+    'Row 13: the same record as row 12. Delete it.'
+    """
+    where = ["" if pd.isna(row.row) else f"row {row.row}", str(row.column)]
+    place = ", ".join(part for part in where if part)
+    said = f"{row.problem}. {row.remedy}".strip()
+    text = f"{place}: {said}" if place else said
+    return text[:1].upper() + text[1:]
+
+
+def problems_of_rows(used: pd.DataFrame, problems: pd.DataFrame) -> dict[int, list[str]]:
+    """What looks odd about aims that are used, in words: row -> sentences.
+
+    An unknown word is listed once, at the first row that holds it; here every such row has it.
+
+    Examples
+    --------
+    >>> aims = read_aims(pd.DataFrame({"tooth": [17], "aim": [90]}), movement="rotation")
+    >>> problems_of_rows(aims.rows, aims.problems)[2][0].split(".")[0]
+    'Aim 90: larger than 60 degrees'
+    """
+    said: dict[int, list[str]] = {}
+    listed: list[Any] = list(problems.itertuples())
+    for problem in listed:
+        if problem.severity != "check":
+            continue
+        rows = used["row"] == (-1 if pd.isna(problem.row) else problem.row)
+        if problem.column in ("attachment", "auxiliary") and problem.column in used:
+            written = used[str(problem.column)].astype(str).str.casefold()
+            rows |= written == str(problem.value).casefold()
+        what = " ".join(str(part) for part in (problem.column, problem.value) if part)
+        text = f"{what}: {problem.problem}. {problem.remedy}".strip()
+        for row in used.loc[rows, "row"]:
+            said.setdefault(int(row), []).append(text[:1].upper() + text[1:])
+    return said
 
 
 def aims_from_cohort(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
@@ -219,8 +323,18 @@ def _relevant(problems: pd.DataFrame) -> pd.DataFrame:
     return problems[~(made_up | alike)]
 
 
+def _teeth(problems: pd.DataFrame, written: pd.Series, rows: np.ndarray) -> list[str]:
+    """The tooth as it stands in the row of each problem."""
+    of = dict(zip((int(r) for r in rows), (str(t) for t in written.fillna("")), strict=True))
+    return ["" if pd.isna(r) else of.get(int(r), "").strip() for r in problems["row"]]
+
+
 _WORDS = {
     "planned is blank": ("aim is blank", "Write where the tooth should end, or delete the row."),
+    "several records of one patient + tooth + movement + course, not alike": (
+        "several aims for one tooth and movement, not alike",
+        "Delete the wrong one: which is right cannot be told from the file.",
+    ),
     "no movement is left to analyse": ("no aim can be used", "Correct the rows listed."),
 }
 
@@ -238,6 +352,8 @@ def _renamed(problems: pd.DataFrame, row_of: dict[int, int]) -> pd.DataFrame:
         for problem, remedy in zip(problems["problem"], problems["remedy"], strict=True)
     ]
     problems["problem"] = [problem for problem, _ in said]
+    # a problem of the row as a whole: the patient it names says nothing
+    problems.loc[problems["column"] == "", "value"] = ""
     problems["remedy"] = [remedy for _, remedy in said]
     return problems
 

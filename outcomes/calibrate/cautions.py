@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from functools import cache
 
+from outcomes.cohort.schema import EXPECTED_SIZE
 from outcomes.paths import data_path
 
-__all__ = ["IN_SHORT", "clinical", "standing"]
+__all__ = ["BEYOND", "IN_SHORT", "beyond_records", "clinical", "safer", "standing"]
 
 IN_SHORT = (
     "Evidence from past cases, not advice: the treating clinician decides. Crowns were measured, not "
@@ -14,6 +15,59 @@ IN_SHORT = (
     "aligner; local rules come first."
 )
 """For the foot of every page that suggests a number."""
+
+
+BEYOND = "beyond the records"
+"""The verdict on an aim so large that past cases say nothing of it."""
+
+_FAR = 2.0
+"""Times the largest past plan beyond which no plan is made; common practice, no source."""
+
+
+def beyond_records(unit: str, aim: float, largest: float) -> str:
+    """Why past cases say nothing of an aim this large; "" if they do.
+
+    Parameters
+    ----------
+    unit
+        "mm" or "degree".
+    aim
+        mm or degrees, signed or not.
+    largest
+        The largest past plan in its direction, above 0; 0 or less for none.
+
+    Examples
+    --------
+    >>> beyond_records("degree", 30, 12).split(":")[0]
+    'The aim is more than twice the largest past plan in this direction (30° against 12°)'
+    >>> beyond_records("degree", 20, 12)
+    ''
+    """
+    size, mark = abs(float(aim)), " mm" if unit == "mm" else "°"
+    expected = EXPECTED_SIZE.get(unit, float("inf"))
+    if size > expected:
+        return (
+            f"The aim ({size:g}{mark}) is larger than any movement expected ({expected:g}{mark}): a "
+            "slip? No plan is made."
+        )
+    if 0 < _FAR * largest < size:
+        return (
+            f"The aim is more than twice the largest past plan in this direction ({size:g}{mark} "
+            f"against {largest:.3g}{mark}): nothing is known of results that far out. No plan is "
+            "made."
+        )
+    return ""
+
+
+def safer(over_cap: float) -> str:
+    """The name of the plan that keeps to the cap on going too far.
+
+    Examples
+    --------
+    >>> safer(0.1)
+    'safer plan (at most 10 % risk of going too far)'
+    """
+    return f"safer plan (at most {100 * over_cap:g} % risk of going too far)"
 
 
 @cache

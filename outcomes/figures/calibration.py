@@ -10,9 +10,11 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 from matplotlib.patheffects import withStroke
 
+from outcomes.calibrate.cautions import safer
 from outcomes.calibrate.landing import best_plan, plan_for_mean
 from outcomes.calibrate.outlooks import Case
 from outcomes.calibrate.prescribe import AS_AIMED, BEST, DIRECT
+from outcomes.cohort.schema import MOVEMENTS
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -149,7 +151,7 @@ def _row_names(left: list[str], right: list[str], ax: Axes) -> None:
 def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.ndarray:
     """Aim against plan, shaded by the chance of landing within tolerance, a panel a kind of tooth.
 
-    Lines: the aim itself, aim / rate, and the plan with the best chance; points are the aims of the
+    Lines: the aim itself, aim / rate, and the safer plan; points are the aims of the
     plan with the tooth's number.
 
     Parameters
@@ -170,12 +172,15 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
     ValueError
         If no aim of the movement has numbers.
     """
-    shown = plan.aims[plan.aims["verdict"] != "not supported"]
+    planned = plan.options.loc[(plan.options["option"] == BEST) & plan.options["planned"].notna()]
+    shown = plan.aims[plan.aims.index.isin(planned["at"])]
     if movement is None and len(shown):
         movement = str(shown["movement"].iloc[0])
     shown = shown[shown["movement"] == movement]
     if not len(shown):
-        raise ValueError(f"No aim of {movement or 'any movement'} has a supported factor.")
+        raise ValueError(
+            f"No aim of {movement or 'any movement'} has a plan: none has a supported factor."
+        )
     source = plan.sources[str(movement)]
     kinds: dict[Case, list[int]] = {}
     for at, row in shown.iterrows():
@@ -240,7 +245,7 @@ def _map_panel(plan: Plan, movement: str, case: Case, aims: pd.DataFrame, ax: Ax
     look: dict[str, Any] = {"path_effects": _HALO, "zorder": 3}
     ax.plot(x, x, color=INK, lw=0.9, dashes=(4, 2.5), label=AS_AIMED, **look)
     ax.plot(x[1:], direct, color=INK, lw=1.2, dashes=(1.2, 1.2), label=DIRECT, **look)
-    ax.plot(x[1:], best, color=INK, lw=1.9, label=BEST, **look)
+    ax.plot(x[1:], best, color=INK, lw=1.9, label=safer(limits.over_cap), **look)
     chosen: Any = plan.options[plan.options["option"] == BEST].set_index("at")
     for at, row in aims.iterrows():
         point = abs(float(chosen.loc[at, "planned"]))
@@ -264,7 +269,7 @@ def _map_panel(plan: Plan, movement: str, case: Case, aims: pd.DataFrame, ax: Ax
     set_alt_text(
         ax,
         f"{movement_name(movement)}, {title}: plan against aim, shaded by the chance of landing "
-        f"within {tolerance:g}{_gap(symbol)}. Best-chance plans: {'; '.join(said)}.",
+        f"within {tolerance:g}{_gap(symbol)}. Safer plans: {'; '.join(said)}.",
     )
     return mesh
 
@@ -281,7 +286,7 @@ def _case_name(case: Case, group: str, direction: str) -> str:
 
 
 def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
-    """For each tooth: the aim with its tolerance, and where the best-chance plan should end.
+    """For each tooth: the aim with its tolerance, and where the safer plan should end.
 
     Thick bars are 80 % ranges, thin ones 95 %; dots are expected results, small crosses the plans.
 
@@ -313,18 +318,18 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
         for place, (at, aim) in enumerate(aims.iterrows()):
             _draw_landing(aim, best.loc[at], place, ax)
             left.append(f"{aim['tooth']}  aim {aim['aim']:+.3g}".replace("-", "−"))
-            right.append(_landing_words(best.loc[at], symbol))
+            right.append(_landing_words(best.loc[at], symbol, str(aim["verdict"])))
             said.append(f"tooth {aim['tooth']}, aim {aim['aim']:.3g}: {right[-1]}")
         _row_names(left, right, ax)
         ax.set_xlabel(
-            f"{movement_name(movement).capitalize()} ({symbol})\n"
-            "│ aim, shaded: within tolerance;  × plan;  ○ expected result, 80 % and 95 % range"
+            f"{_ends(movement)}{movement_name(movement).capitalize()} ({symbol})\n"
+            "│ aim, shaded: within tolerance;  × safer plan;  ○ expected result, 80 % and 95 % range"
         )
         if own:
             trim_height(ax)
         set_alt_text(
             ax,
-            f"Where the best-chance plans of {movement_name(movement)} should end. "
+            f"Where the {safer(plan.limits.over_cap)} of {movement_name(movement)} should end: "
             f"{'; '.join(said)}.",
         )
     return ax
@@ -348,9 +353,17 @@ def _draw_landing(aim: pd.Series, best: pd.Series, place: int, ax: Axes) -> None
     ax.plot(best["planned"], place, "x", ms=4, color=QUIET, zorder=4)
 
 
-def _landing_words(best: pd.Series, symbol: str) -> str:
+def _ends(movement: str) -> str:
+    """What the two ends of the axis mean."""
+    words = MOVEMENTS.get(movement)
+    if words is None:
+        return ""
+    return f"← {words.negative_direction} (−)   {words.positive_direction} (+) →\n"
+
+
+def _landing_words(best: pd.Series, symbol: str, verdict: str) -> str:
     if pd.isna(best["planned"]):
-        return "no plan: not supported"
+        return f"no plan: {verdict}"
     number = f"{best['planned']:+.2f}" if symbol == "mm" else f"{best['planned']:+.1f}"
     return f"plan {number}{_gap(symbol)}, lands {percent(best['within'])} %".replace("-", "−")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from outcomes.calibrate.aims import Aims, read_aims
+from outcomes.calibrate.beyond import within_records
 from outcomes.calibrate.factors import overcorrection
 from outcomes.calibrate.judge import Rules
 from outcomes.calibrate.loop import Loop, closing_loop
@@ -24,7 +26,7 @@ from outcomes.paths import data_path
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
 
-__all__ = ["Calibration", "demo_aims", "open_aims", "run_calibration"]
+__all__ = ["Calibration", "demo_aims", "join_aims_problems", "open_aims", "run_calibration"]
 
 LINEAR_P = Rules().linear_p
 
@@ -111,6 +113,7 @@ class Calibration:
                     "less": one.gain["less"],
                     "low": one.gain["low"],
                     "high": one.gain["high"],
+                    "p": one.gain["p"],
                     "within_before": left.loc["as happened", "within"],
                     "within_after": left.loc["factors of the others", "within"],
                     "over_after": left.loc["factors of the others", "over"],
@@ -243,9 +246,32 @@ def run_calibration(
         needed=_needed(fits, seed),
         loop=loop,
         loop_reason=reason,
-        plan=None if aims is None else prescribe(plan_fits, aims, limits=limits, rules=rules),
+        plan=None
+        if aims is None
+        else within_records(prescribe(plan_fits, aims, limits=limits, rules=rules)),
         overplanned=int(((frame["planned"] != 0) & (frame["aim"] != frame["planned"])).sum()),
     )
+
+
+def join_aims_problems(folder: str | Path) -> int:
+    """Put the problems of the aims into problems.csv of a report; how many there are.
+
+    Parameters
+    ----------
+    folder
+        A report folder, in which the plan sheet left the problems of its aims.
+    """
+    from outcomes.report.plan_sheet import AIMS_PROBLEMS
+
+    aims, all_of_them = Path(folder, AIMS_PROBLEMS), Path(folder, "problems.csv")
+    if not aims.exists():
+        return 0
+    parts = [pd.read_csv(p, dtype=str, keep_default_na=False) for p in (all_of_them, aims)]
+    new = all_of_them.with_name(".problems.csv.new")
+    pd.concat(parts).fillna("").to_csv(new, index=False, encoding="utf-8")
+    os.replace(new, all_of_them)
+    aims.unlink()
+    return len(parts[1])
 
 
 def _linearity(fits: RateFits) -> pd.DataFrame:

@@ -6,7 +6,9 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.calibrate.cautions import safer
 from outcomes.calibrate.prescribe import AS_AIMED, BEST, DIRECT, Plan
+from outcomes.cohort.schema import MOVEMENTS
 from outcomes.report.tables import (
     NBSP,
     count,
@@ -17,16 +19,21 @@ from outcomes.report.tables import (
     size,
     size_range,
 )
+from outcomes.report.words.english import capital
 
 __all__ = [
+    "alternative_rows",
     "attachments",
     "courses",
+    "direction",
     "factors",
     "gains",
     "needed",
     "periods",
     "plan_rows",
     "prediction",
+    "safer_heading",
+    "signed",
     "tooth_factors",
 ]
 
@@ -151,6 +158,7 @@ def courses(frame: pd.DataFrame) -> pd.DataFrame:
             "Course": [count(row.course) for row in rows],
             "Patients": [count(row.patients) for row in rows],
             "With this course": [count(row.still_treated) for row in rows],
+            "Of these not measured": [count(row.not_measured) for row in rows],
             "Stopped before": [count(row.stopped) for row in rows],
             "Reached, all": [percent(row.reached) for row in rows],
             "95 % interval": [range_words(row.low, row.high) for row in rows],
@@ -197,7 +205,9 @@ def periods(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def plan_rows(plan: Plan) -> pd.DataFrame:
-    """One line an aim: both prescriptions with what to expect, as texts.
+    """One line an aim: the safer plan with what to expect of it, as texts.
+
+    Every signed number has its direction beside it.
 
     Examples
     --------
@@ -206,35 +216,97 @@ def plan_rows(plan: Plan) -> pd.DataFrame:
     >>> from outcomes.calibrate import prescribe
     >>> past = fit_rate(simulate_rates(30, seed=1, movement="vertical"))
     >>> plan = prescribe.prescribe(past, pd.DataFrame({"tooth": [31], "aim": [-1.0]}))
-    >>> list(plan_rows(plan))[:5]
-    ['Tooth', 'Movement', 'Aim', 'As aimed: lands', 'Aim / rate: plan']
+    >>> plan_rows(plan)["Aim"][0].replace(NBSP, " ")
+    '−1.00 mm (intrusion)'
+    >>> list(plan_rows(plan))[3]
+    'Safer plan (at most 10 % risk of going too far)'
     """
+    rows = []
+    name = safer_heading(plan)
+    by = {(row.at_, row.option): row for row in _options(plan)}
+    for at, aim in plan.aims.iterrows():
+        movement, unit = str(aim["movement"]), str(aim["unit"])
+        row = by[(at, BEST)]
+        known = pd.notna(row.planned)
+        rows.append(
+            {
+                "Tooth": str(aim["tooth"]),
+                "Movement": movement,
+                "Aim": signed(float(aim["aim"]), unit, movement),
+                name: signed(row.planned, unit, movement) if known else "no plan",
+                "Expected (80 % range)": _expected(row, unit, movement) if known else BLANK,
+                "Verdict": str(aim["verdict"]),
+                "Lands": _chance(row.within),
+                "Too far": _chance(row.over),
+                "Aligners, days": f"{row.aligners:.0f},{NBSP}{row.days:.0f}" if known else BLANK,
+            }
+        )
+    return pd.DataFrame(rows, index=plan.aims.index)
+
+
+def alternative_rows(plan: Plan) -> pd.DataFrame:
+    """One line an aim: the plan whose expected result is the aim, and planning just the aim."""
     rows = []
     by = {(row.at_, row.option): row for row in _options(plan)}
     for at, aim in plan.aims.iterrows():
-        unit = str(aim["unit"])
-        cells: dict[str, str] = {
-            "Tooth": str(aim["tooth"]),
-            "Movement": f"{aim['movement']} ({aim['direction']})",
-            "Aim": size(float(aim["aim"]), unit),
-            "As aimed: lands": _chance(by[(at, AS_AIMED)].within),
-        }
-        for option, title in ((DIRECT, "Aim / rate"), (BEST, "Best chance")):
-            row = by[(at, option)]
-            known = pd.notna(row.planned)
-            cells[f"{title}: plan"] = size(row.planned, unit) if known else "no plan"
-            cells[f"{title}: lands"] = _chance(row.within)
-            cells[f"{title}: too far"] = _chance(row.over)
-        known = pd.notna(row.planned)
-        cells["Expected (80 % range)"] = (
-            f"{size(row.expected, unit)} ({size_range(row.low_80, row.high_80, unit)})"
-            if known
-            else BLANK
+        movement, unit = str(aim["movement"]), str(aim["unit"])
+        direct, plain = by[(at, DIRECT)], by[(at, AS_AIMED)]
+        known = pd.notna(direct.planned)
+        rows.append(
+            {
+                "Tooth": str(aim["tooth"]),
+                "Movement": movement,
+                "Aim": signed(float(aim["aim"]), unit, movement),
+                "Aim / rate": signed(direct.planned, unit, movement) if known else "no plan",
+                "Aim / rate lands": _chance(direct.within),
+                "Aim / rate too far": _chance(direct.over),
+                "As aimed lands": _chance(plain.within),
+            }
         )
-        cells["Aligners, days"] = f"{row.aligners:.0f},{NBSP}{row.days:.0f}" if known else BLANK
-        cells["Verdict"] = str(aim["verdict"])
-        rows.append(cells)
     return pd.DataFrame(rows, index=plan.aims.index)
+
+
+def safer_heading(plan: Plan) -> str:
+    """The safer plan as a heading, with the cap in force."""
+    return capital(safer(plan.limits.over_cap))
+
+
+def direction(value: float, movement: str) -> str:
+    """The direction that a signed number means; "" for 0 and for a movement not known.
+
+    Examples
+    --------
+    >>> direction(-8, "rotation")
+    'mesial surface inwards'
+    """
+    words = MOVEMENTS.get(movement)
+    if words is None or value == 0:
+        return ""
+    return words.positive_direction if value > 0 else words.negative_direction
+
+
+def signed(value: float, unit: str, movement: str) -> str:
+    """A signed length or angle with its direction in words.
+
+    Examples
+    --------
+    >>> signed(-8, "degree", "rotation"), signed(12, "degree", "torque")
+    ('−8.0° (mesial surface inwards)', '12.0° (buccal torque)')
+    """
+    words = direction(value, movement)
+    return f"{size(value, unit)} ({words})" if words else size(value, unit)
+
+
+def _expected(row: Any, unit: str, movement: str) -> str:
+    """The expected result and its range; the direction once where all three share it."""
+    values = (row.expected, row.low_80, row.high_80)
+    ways = {direction(value, movement) for value in values}
+    if len(ways) == 1:
+        (way,) = ways
+        said = f"{size(row.expected, unit)}, {size_range(row.low_80, row.high_80, unit)}"
+        return f"{said} ({way})" if way else said
+    mean, low, high = (signed(value, unit, movement) for value in values)
+    return f"{mean}, {low} to {high}"
 
 
 def _options(plan: Plan) -> list[Any]:

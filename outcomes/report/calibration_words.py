@@ -6,14 +6,16 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.calibrate.aims import aims_counted, left_out, problem_words, problems_of_rows
+from outcomes.calibrate.cautions import safer
 from outcomes.calibrate.loop import NOT_A_TRIAL
-from outcomes.calibrate.prescribe import BEST, DIRECT
+from outcomes.calibrate.prescribe import BEST, DIRECT, Plan
 from outcomes.calibrate.validate import ASSUMPTION
 from outcomes.report.calibration import USUAL_AIM, Calibration
 from outcomes.report.provenance import versions
 from outcomes.report.tables import count, number, percent, size
 from outcomes.report.words.closing import cautions as read_cautions
-from outcomes.report.words.english import capital, listed, movement_name, number_of
+from outcomes.report.words.english import capital, is_, listed, movement_name, number_of
 
 __all__ = [
     "aims_read",
@@ -48,7 +50,14 @@ def summary(found: Calibration) -> list[str]:
     if found.cohort.invented:
         lines.append("This practice is invented, for demonstration: its numbers are for nobody.")
     counts = found.factors["verdict"].value_counts()
-    parts = [f"{counts.get(name, 0)} {name}" for name in ("supported", "wide", "not supported")]
+    parts = [
+        f"{_is_or_none(int(counts.get(verdict, 0)))} {word}"
+        for verdict, word in (
+            ("supported", "supported"),
+            ("wide", "wide"),
+            ("not supported", "not supported"),
+        )
+    ]
     lines.append(
         f"Of {number_of(len(found.factors), 'factor')} by movement and kind of tooth, "
         f"{listed(parts)}."
@@ -67,6 +76,8 @@ def summary(found: Calibration) -> list[str]:
         )
     lines += plan(found)[:1]
     lines.append(
+    if found.plan is not None:
+        lines.append(aims_counted(found.plan.aims, found.plan.problems))
         "The treating clinician decides: this is evidence from past cases, not advice. The cautions "
         "at the end belong to every number here."
     )
@@ -75,6 +86,10 @@ def summary(found: Calibration) -> list[str]:
 
 def verdicts(found: Calibration) -> list[str]:
     """What the three verdicts mean, with the limits in force."""
+def _is_or_none(n: int) -> str:
+    return "none is" if n == 0 else f"{count(n)} {is_(n)}"
+
+
     rules = found.rules
     return [
         "A factor is what to multiply an aim by: 1 / achievement rate, with Fieller's interval. "
@@ -211,12 +226,29 @@ def aims_read(found: Calibration) -> list[str]:
             "No aims were given: no plan was made. Give a spreadsheet with the columns tooth, "
             "movement and aim."
         ]
-    problems = found.plan.problems
-    lines = [f"{capital(number_of(len(found.plan.aims), 'aim'))} read from {found.plan.source}."]
-    for row in _rows(problems):
-        where = "" if pd.isna(row.row) else f"row {row.row}, "
-        lines.append(f"{capital(f'{where}{row.column}')}: {row.problem}. {row.remedy}")
-    return lines
+    plan = found.plan
+    lines = [f"{plan.source}: {aims_counted(plan.aims, plan.problems)}"]
+    lines += [problem_words(row) for row in _rows(plan.problems)]
+    return [*lines, *attachment_unused(plan)]
+
+
+def aims_left_out(plan: Plan) -> list[str]:
+    """A line for each aim left out: its tooth, where it stands, and why."""
+    return [
+        f"{f'Tooth {row.tooth}, row {row.row}' if row.tooth else f'Row {row.row}'}: {row.reason}."
+        for row in _rows(left_out(plan.aims, plan.problems))
+    ]
+
+
+def attachment_unused(plan: Plan) -> list[str]:
+    """That the aims name attachments, where the rates do not depend on them."""
+    if "attachment" not in plan.aims:
+        return []
+    named = plan.aims["attachment"].notna() & (plan.aims["attachment"].astype(str) != "")
+    without = {name for name, source in plan.sources.items() if "attachment" not in source.columns}
+    if not (named & plan.aims["movement"].isin(without)).any():
+        return []
+    return ["The column attachment was not used; add --covariate attachment if it should be."]
 
 
 def plan(found: Calibration) -> list[str]:
@@ -224,7 +256,7 @@ def plan(found: Calibration) -> list[str]:
     if found.plan is None:
         return []
     aims = found.plan.aims
-    given = int((aims["verdict"] != "not supported").sum())
+    given = int(_planned(found.plan).sum())
     lines = [
         f"{capital(number_of(given, 'aim'))} of {count(len(aims))} {'has' if given == 1 else 'have'} "
         "a plan; for the others the records cannot say."
@@ -236,13 +268,17 @@ def plan(found: Calibration) -> list[str]:
         parts = [
             f"{number_of(table.loc[option, 'aligners'], 'aligner')} and "
             f"{count(table.loc[option, 'days'])} days {words}"
-            for option, words in ((DIRECT, "for aim / rate"), (BEST, "for the best chance"))
+            for option, words in (
+                (DIRECT, "for aim / rate"),
+                (BEST, f"for the {safer(found.limits.over_cap)}"),
+            )
         ]
         limits = found.limits
         lines.append(
             f"At the steps allowed for each aligner, the slowest tooth needs {listed(parts)}; all "
-            "teeth move at once. The best-chance plan is the one most likely to land within "
-            f"tolerance with no more than {percent(limits.over_cap)} chance of going too far."
+            "teeth move at once. The safer plan is, of those with at most "
+            f"{percent(limits.over_cap)} risk of going too far, the one most likely to land within "
+            "tolerance; aim / rate may land more often, and goes too far more often."
         )
     return lines
 
@@ -252,8 +288,8 @@ def plan_notes(found: Calibration) -> list[str]:
     if found.plan is None:
         return []
     return [
-        f"{row.tooth}, {row.movement}: {row.verdict}. {row.why} {row.cautions}".strip()
-        for row in _rows(found.plan.aims)
+        f"{row.tooth}, {row.movement}: {note}"
+        for row, note in zip(_rows(found.plan.aims), aim_notes(found.plan), strict=True)
     ]
 
 
@@ -261,14 +297,13 @@ def planned_movements(found: Calibration) -> list[str]:
     """Movements of which at least one aim has a plan."""
     if found.plan is None:
         return []
-    aims = found.plan.aims
-    return list(dict.fromkeys(aims.loc[aims["verdict"] != "not supported", "movement"]))
+    return list(dict.fromkeys(found.plan.aims.loc[_planned(found.plan), "movement"]))
 
 
 def ranges_caption() -> str:
     """Under the figure of ranges."""
     return (
-        "Where the best-chance plan of each tooth is likely to end. The ranges are of the next "
+        "Where the safer plan of each tooth is likely to end. The ranges are of the next "
         "scan, for a patient and a tooth like those of the past."
     )
 
@@ -277,7 +312,26 @@ def chances_caption(found: Calibration) -> str:
     """Under the map of chances."""
     return (
         "The darker, the better the chance of landing within tolerance. Because results spread more "
-        "as plans grow, the best plan asks for less than aim / rate; it bends down where the cap of "
+def aim_notes(plan: Plan) -> list[str]:
+    """For each aim: the verdict and its reason, what is odd about its row, what to look at."""
+    odd = problems_of_rows(plan.aims, plan.problems)
+    return [
+        " ".join(
+            part
+            for part in (f"{row.verdict}.", row.why, *odd.get(int(row.row), []), row.cautions)
+            if part
+        )
+        for row in _rows(plan.aims)
+    ]
+
+
+def _planned(plan: Plan) -> pd.Series:
+    """Which aims have a plan."""
+    best = plan.options[plan.options["option"] == BEST].set_index("at")["planned"]
+    return best.reindex(plan.aims.index).notna()
+
+
+        "as plans grow, the safer plan asks for less than aim / rate; it bends down where the cap of "
         f"{percent(found.limits.over_cap)} on going too far holds it."
     )
 

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import shlex
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -65,6 +66,17 @@ def open_jupyter(folder: Path) -> int:
     """Open JupyterLab in a folder; wait until it is closed and give back its exit status."""
     command = [sys.executable, "-m", "jupyterlab", "--notebook-dir", str(folder)]
     return subprocess.run(command, check=False).returncode
+
+
+def lab_command(folder: Path) -> str:
+    """What to type to open the notebooks later.
+
+    Examples
+    --------
+    >>> lab_command(Path("my notebooks"))
+    "jupyter lab 'my notebooks'"
+    """
+    return f"jupyter lab {shlex.quote(str(folder))}"
 
 
 def _with_parameters(source: Path, cohort: Path | None, notation: str | None) -> bytes:

@@ -15,48 +15,51 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from outcomes.calibrate.cautions import IN_SHORT
+from outcomes.calibrate.aims import aims_counted
+from outcomes.calibrate.beyond import within_records
+from outcomes.calibrate.cautions import IN_SHORT, safer
 from outcomes.calibrate.prescribe import Plan
 from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.calibration import landing_ranges
-from outcomes.report.calibration_tables import plan_rows
+from outcomes.report.calibration_tables import alternative_rows, plan_rows, safer_heading
+from outcomes.report.calibration_words import aim_notes, aims_left_out, attachment_unused
 from outcomes.report.output import Shown, say
-from outcomes.report.tables import percent, size
-from outcomes.report.words.english import heading, listed, number_of
+from outcomes.report.tables import size
+from outcomes.report.words.english import capital, heading, listed, number_of
 
 if TYPE_CHECKING:
     from docx.document import Document
 
     from outcomes.report.calibration import Calibration
 
-__all__ = ["DEMO", "foot_of_pages", "save_plan_sheet", "sheet_html", "write_plan_sheet"]
+__all__ = [
+    "AIMS_PROBLEMS",
+    "DEMO",
+    "foot_of_pages",
+    "save_plan_sheet",
+    "sheet_html",
+    "write_plan_sheet",
+]
+
+AIMS_PROBLEMS = "aims_problems.csv"
+"""In the report folder: what was wrong with the aims."""
+
+INSTEAD = "The same aims at aim / rate, and as aimed"
+LEFT_OUT = "Left out, so that this sheet says nothing of them:"
 
 DEMO = (
     "Invented demonstration data: a practice and a patient that do not exist. Plan nothing from it."
 )
 
-_COLUMNS = [
-    "Tooth",
-    "Aim",
-    "Best chance: plan",
-    "Best chance: lands",
-    "Best chance: too far",
-    "Expected (80 % range)",
-    "Aligners, days",
-    "Aim / rate: plan",
-    "Aim / rate: lands",
-    "Aim / rate: too far",
-    "As aimed: lands",
-    "Verdict",
-]
-
 
 @dataclass(frozen=True)
 class _Section:
-    """One movement: its table, its figure (PNG and alt text), and a note for each aim."""
+    """One movement: its tables, its figure (PNG and alt text), and a note for each aim."""
 
     title: str
     table: pd.DataFrame
+    main: str
+    instead: pd.DataFrame
     picture: bytes
     alt: str
     notes: tuple[str, ...]
@@ -84,6 +87,7 @@ def write_plan_sheet(
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
+    plan = within_records(plan)
     sections = _sections(plan)
     page = folder / "plan_sheet.html"
     page.write_text(
@@ -98,6 +102,8 @@ def save_plan_sheet(found: Calibration, out: str | Path | None) -> Shown:
     """Write the plan sheet of a calibration into the report folder, and say where it is."""
     if found.plan is None or out is None:
         return say("")
+    if len(found.plan.problems):
+        found.plan.problems.to_csv(Path(out, AIMS_PROBLEMS), index=False, encoding="utf-8")
     cohort = found.cohort
     planned = cohort.movements[cohort.movements["planned"] != 0]
     past = (
@@ -128,11 +134,14 @@ def sheet_html(plan: Plan, *, past: str = "", invented: bool = False) -> str:
     >>> "The treating clinician decides" in page
     True
     """
+    plan = within_records(plan)
     return _page(plan, _sections(plan), past=past, invented=invented)
 
 
 def _sections(plan: Plan) -> list[_Section]:
-    rows = plan_rows(plan)
+    rows = plan_rows(plan).drop(columns="Movement")
+    instead = alternative_rows(plan).drop(columns="Movement")
+    notes = pd.Series(aim_notes(plan), index=plan.aims.index, dtype=object)
     found = []
     for movement in dict.fromkeys(plan.aims["movement"]):
         aims = plan.aims[plan.aims["movement"] == movement]
@@ -140,22 +149,22 @@ def _sections(plan: Plan) -> list[_Section]:
         found.append(
             _Section(
                 title=heading(str(movement)),
-                table=rows.loc[aims.index, _COLUMNS],
+                table=rows.loc[aims.index],
+                main=safer_heading(plan),
+                instead=instead.loc[aims.index],
                 picture=figure_bytes(figure, "png", 200),
                 alt=alt_text(figure),
-                notes=_notes(aims),
+                notes=_notes(aims, notes.loc[aims.index]),
             )
         )
     return found
 
 
-def _notes(aims: pd.DataFrame) -> tuple[str, ...]:
-    """One line for all teeth with the same reason and cautions."""
+def _notes(aims: pd.DataFrame, notes: pd.Series) -> tuple[str, ...]:
+    """One line for all teeth with the same reason, problems and cautions."""
     found: dict[str, list[str]] = {}
-    rows: list[Any] = list(aims.itertuples())
-    for row in rows:
-        text = f"{row.verdict.capitalize()}. {row.why} {row.cautions}".strip()
-        found.setdefault(text, []).append(str(row.tooth))
+    for tooth, note in zip(aims["tooth"], notes, strict=True):
+        found.setdefault(capital(note), []).append(str(tooth))
     return tuple(f"{listed(teeth)}: {text}" for text, teeth in found.items())
 
 
@@ -165,13 +174,16 @@ def _intro(plan: Plan, past: str) -> list[str]:
     steps = listed(f"{heading(name).lower()} {step:g}" for name, step in limits.per_aligner.items())
     lines = [
         f"Learnt from {past}." if past else "",
-        "Best chance: the plan most likely to land within tolerance of the aim "
-        f"({near}) with no more than {percent(limits.over_cap)} chance of going further than that. "
-        "Aim / rate: the plan whose expected result is the aim. Both are held at "
+        f"{capital(safer(limits.over_cap))}: of the plans that keep to that risk of ending further "
+        f"than the tolerance ({near}) beyond the aim, the one most likely to land within it. "
+        "Aim / rate, in the second table: the plan whose expected result is the aim; it may land "
+        "more often, and goes too far more often. Both are held at "
         f"{plan.rules.max_factor:g} times the aim. Lands: chance that the next scan shows the tooth "
         "within tolerance. Too far: beyond it.",
         f"Aligners at the largest step of one, in mm or degrees: {steps} (common practice, no "
         "source).",
+        f"{plan.source}: {aims_counted(plan.aims, plan.problems)}",
+        *attachment_unused(plan),
     ]
     return [line for line in lines if line]
 
@@ -192,15 +204,14 @@ p { margin: .3rem 0; max-width: 52rem; }
 .warn { border: 2px solid var(--ink); padding: .5rem .8rem; font-weight: 600; margin: .7rem 0; }
 .fill { display: flex; flex-wrap: wrap; gap: 1.5rem; margin: .8rem 0; }
 .fill span { flex: 1 1 12rem; border-bottom: 1px solid var(--ink); padding-bottom: .1rem; }
-figure { margin: .4rem 0; } figure img { width: 100%; max-width: 46rem; display: block; }
-.scroll { overflow-x: auto; }
+.out { font-weight: 600; } figure { margin: .4rem 0; } figure img { width: 100%; max-width: 46rem; display: block; }
+h3 { font-size: .95rem; margin: .9rem 0 .2rem; }
 table.plan { border-collapse: collapse; width: 100%; font-size: .82rem; margin: .4rem 0; }
 .plan th, .plan td { text-align: right; padding: .25rem .5rem .25rem 0; vertical-align: bottom;
   border-bottom: 1px solid var(--line); }
-.plan th:first-child, .plan td:first-child, .plan th:last-child, .plan td:last-child { text-align: left; }
-.plan td { white-space: nowrap; font-variant-numeric: tabular-nums; }
-.plan thead tr:first-child th { border-bottom: none; text-align: center; }
-.plan .main { font-weight: 700; } .plan th:last-child, .plan td:last-child { padding-left: .5rem; }
+.plan .text { text-align: left; }
+.plan td { font-variant-numeric: tabular-nums; vertical-align: top; }
+.plan .main { font-weight: 700; } .plan .text { padding-left: .5rem; }
 ul { margin: .3rem 0; padding-left: 1.2rem; } li { margin: .15rem 0; max-width: 58rem; }
 table.frame { width: 100%; border-collapse: collapse; } table.frame > * > tr > td { padding: 0; }
 .foot { color: var(--quiet); font-size: .78rem; border-top: 1px solid var(--line); padding-top: .3rem; }
@@ -211,9 +222,9 @@ table.frame { width: 100%; border-collapse: collapse; } table.frame > * > tr > t
   table.plan { font-size: 7.4pt; } .plan th, .plan td { padding: 1.6pt 3.4pt 1.6pt 0; }
   figure img { max-width: 150mm; } h2 { margin-top: 4mm; }
   p, li, .warn { max-width: none; } ul { break-inside: auto; }
-  h2, thead, figure { break-after: avoid; } figure, .scroll, tr.aim, li, .warn { break-inside: avoid; }
+  h2, h3, thead, figure { break-after: avoid; } figure, tr.aim, li, .warn { break-inside: avoid; }
   thead { display: table-header-group; } tfoot { display: table-footer-group; }
-  .scroll { overflow: visible; } .foot { font-size: 8pt; padding-top: 2mm; }
+  .foot { font-size: 8pt; padding-top: 2mm; }
 }
 """
 
@@ -227,6 +238,9 @@ def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
         '<div class="fill"><span>Patient (code)</span><span>Clinician</span><span>Date</span></div>'
     )
     parts += [f"<p>{html.escape(line)}</p>" for line in _intro(plan, past)]
+    left = aims_left_out(plan)
+    if left:
+        parts.append(f'<p class="out">{LEFT_OUT}</p>{_list(left)}')
     for section in sections:
         parts.append(_section_html(section))
     parts.append("<h2>Cautions</h2>" + _list(_cautions(invented, plan)))
@@ -249,31 +263,31 @@ def _section_html(section: _Section) -> str:
     return (
         f"<section><h2>{html.escape(section.title)}</h2>"
         f'<figure><img src="data:image/png;base64,{data}" alt="{html.escape(section.alt)}"></figure>'
-        f'<div class="scroll">{_table_html(section.table)}</div>{_list(section.notes)}</section>'
+        f"{_table_html(section.table, section.main)}{_list(section.notes)}"
+        f"<h3>{INSTEAD}</h3>{_table_html(section.instead, '')}</section>"
     )
 
 
-def _table_html(table: pd.DataFrame) -> str:
-    spans = [("", 2), ("Best chance", 5), ("Aim / rate", 3), ("As aimed", 1), ("", 1)]
-    top = "".join(
-        f'<th colspan="{n}" scope="colgroup">{name}</th>' if name else f'<td colspan="{n}"></td>'
-        for name, n in spans
+_TEXT = ("Tooth", "Verdict")
+"""Columns of words."""
+
+
+def _table_html(table: pd.DataFrame, main: str) -> str:
+    kinds = [
+        "text" if column in _TEXT else "main" if column == main else "" for column in table.columns
+    ]
+    css = [f' class="{kind}"' if kind else "" for kind in kinds]
+    head = "".join(
+        f'<th scope="col"{kind}>{html.escape(name)}</th>'
+        for name, kind in zip(table.columns, css, strict=True)
     )
-    names = [_short(column) for column in table.columns]
-    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in names)
     body = ""
     for row in table.itertuples(index=False, name=None):
         cells = "".join(
-            f"<td{' class=main' if column == 'Best chance: plan' else ''}>{html.escape(text)}</td>"
-            for column, text in zip(table.columns, row, strict=True)
+            f"<td{kind}>{html.escape(text)}</td>" for text, kind in zip(row, css, strict=True)
         )
         body += f'<tr class="aim">{cells}</tr>'
-    return f'<table class="plan"><thead><tr>{top}</tr><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
-
-
-def _short(column: str) -> str:
-    name = column.split(": ")[-1]
-    return name[:1].upper() + name[1:]
+    return f'<table class="plan"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 
 
 def _list(lines: Sequence[str]) -> str:
@@ -310,32 +324,42 @@ def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
     )
     for line in _intro(plan, past):
         document.add_paragraph(line)
+    left = aims_left_out(plan)
+    if left:
+        document.add_paragraph().add_run(LEFT_OUT).bold = True
+        for line in left:
+            document.add_paragraph(line, style="List Bullet")
     for section in sections:
         document.add_heading(section.title, 1)
         picture = document.add_picture(io.BytesIO(section.picture), width=Mm(165))
         properties = picture._inline.docPr
         properties.set("descr", section.alt)
-        _word_table(document, section.table)
+        _word_table(document, section.table, _WIDTHS, section.main)
         for note in section.notes:
             document.add_paragraph(note, style="List Bullet")
+        document.add_heading(INSTEAD, 2)
+        _word_table(document, section.instead, _INSTEAD_WIDTHS, "")
     document.add_heading("Cautions", 1)
     for line in _cautions(invented, plan):
         document.add_paragraph(line, style="List Bullet")
     return document
 
 
-_WIDTHS = (13, 20, 22, 19, 19, 50, 22, 22, 19, 19, 20, 24)
+_WIDTHS = (14, 42, 48, 68, 30, 20, 20, 26)
+_INSTEAD_WIDTHS = (14, 48, 54, 34, 38, 34)
 """Of the columns in Word, mm."""
 
 
-def _word_table(document: Document, table: pd.DataFrame) -> None:
+def _word_table(
+    document: Document, table: pd.DataFrame, widths: tuple[int, ...], main: str
+) -> None:
     from docx.enum.text import WD_ALIGN_PARAGRAPH
     from docx.oxml import OxmlElement
     from docx.shared import Mm, Pt
 
     made = document.add_table(rows=1, cols=table.shape[1], style="Light Shading")
     made.autofit = False
-    for column, width in zip(made.columns, _WIDTHS, strict=True):
+    for column, width in zip(made.columns, widths, strict=True):
         column.width = Mm(width)
     lines = [table.columns.tolist(), *table.to_numpy().tolist()]
     for number, line in enumerate(lines):
@@ -345,12 +369,12 @@ def _word_table(document: Document, table: pd.DataFrame) -> None:
         if number == 0:
             row._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
         for k, (cell, text) in enumerate(zip(row.cells, line, strict=True)):
-            cell.width = Mm(_WIDTHS[k])
+            cell.width = Mm(widths[k])
             paragraph = cell.paragraphs[0]
             paragraph.paragraph_format.keep_with_next = number < len(lines) - 1
             paragraph.paragraph_format.space_after = Pt(0)
-            if 0 < k < len(line) - 1:
+            if table.columns[k] not in _TEXT:
                 paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
             run = paragraph.add_run(str(text))
             run.font.size = Pt(8)
-            run.bold = number == 0 or k in (0, 2)
+            run.bold = number == 0 or table.columns[k] in ("Tooth", main)

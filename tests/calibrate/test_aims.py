@@ -3,7 +3,13 @@
 import pandas as pd
 import pytest
 
-from outcomes.calibrate.aims import aims_from_cohort, read_aims
+from outcomes.calibrate.aims import (
+    aims_counted,
+    aims_from_cohort,
+    left_out,
+    problem_words,
+    read_aims,
+)
 from outcomes.cohort.records import CohortError
 
 MESSY = """Aims for the next series;;;;
@@ -112,3 +118,27 @@ def test_shortfalls_of_the_last_course_become_aims():
         }
     )
     assert aims_from_cohort(rows)["aim"].tolist() == pytest.approx([-0.3, -0.6])
+
+
+def test_every_row_is_used_or_left_out_with_its_tooth(messy):
+    aims = read_aims(messy)
+    assert aims_counted(aims.rows, aims.problems) == "7 aims read, 3 used, 4 left out."
+    out = left_out(aims.rows, aims.problems)
+    assert out["row"].tolist() == [7, 8, 9, 10]
+    assert out["tooth"].tolist() == ["13", "14", "15", "16"]
+    assert out["reason"].str.len().min() > 5
+
+
+def test_a_problem_of_a_whole_row_names_no_column():
+    frame = pd.DataFrame({"tooth": [31, 31], "aim": [-1, -1]})
+    (problem,) = read_aims(frame, movement="vertical").problems.itertuples()
+    assert problem_words(problem).startswith("Row 3: the same record as row 2.")
+
+
+def test_an_unknown_attachment_is_listed_with_the_known_ones():
+    frame = pd.DataFrame({"tooth": [31, 41], "aim": -1, "attachment": ["beveled", "wedge"]})
+    aims = read_aims(frame, movement="vertical")
+    assert aims.rows["attachment"].tolist() == ["bevelled", "wedge"]
+    (problem,) = aims.problems.itertuples()
+    assert (problem.row, problem.value) == (3, "wedge")
+    assert "Known: none, rectangular, bevelled, ellipsoid" in problem.remedy

@@ -101,6 +101,7 @@ def test_ranges_have_a_row_for_each_aim(plan, texts):
     ax = landing_ranges(plan, "vertical")
     words = texts(ax)
     assert "31  aim −1.5" in words
+    assert any("← intrusion (−)   extrusion (+) →" in word for word in words)
     assert sum("lands" in word for word in words) == 4
     with pytest.raises(ValueError, match="no aim of torque"):
         landing_ranges(plan, "torque")

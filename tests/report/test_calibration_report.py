@@ -1,5 +1,6 @@
 """The report on overcorrection and the plan sheet: numbers, cautions, and what is declined."""
 
+import html
 import json
 import re
 
@@ -8,6 +9,7 @@ import pandas as pd
 import pytest
 
 import outcomes as oc
+from outcomes.calibrate.beyond import within_records
 from outcomes.calibrate.cautions import IN_SHORT
 from outcomes.report import calibration_tables as tables
 from outcomes.report import calibration_words as words
@@ -47,7 +49,8 @@ def _lines(function, found) -> list[str]:
 def test_every_number_of_the_summary_is_that_of_the_tables(found):
     text = " ".join(words.summary(found))
     counts = found.factors["verdict"].value_counts()
-    assert f"{counts['supported']} supported" in text
+    assert f"{counts['supported']} are supported" in text
+    assert "16 aims read, 16 used, 0 left out." in text
     better = int((found.gains["low"] > 0).sum())
     assert f"({better} of {len(found.gains)} movements" in text
     assert WARNING in text
@@ -153,8 +156,10 @@ def test_sheet_fetches_nothing_and_describes_its_pictures(found):
 def test_sheet_numbers_are_those_of_the_plan(found):
     page = sheet_html(found.plan)
     for row in tables.plan_rows(found.plan).itertuples(index=False):
-        assert row[5 + 2] in page  # best-chance plan
-        assert row[10] in page  # expected, with its range
+        assert row[3] in page  # safer plan
+        assert row[4] in page  # expected, with its range
+    for row in tables.alternative_rows(found.plan).itertuples(index=False):
+        assert row[3] in page  # aim / rate
 
 
 def test_sheet_in_word_has_the_cautions_at_the_foot_of_every_page(found, tmp_path):
@@ -165,10 +170,113 @@ def test_sheet_in_word_has_the_cautions_at_the_foot_of_every_page(found, tmp_pat
     text = "\n".join(p.text for p in document.paragraphs)
     for caution in (DEMO, *found.plan.standing):
         assert caution in text
-    assert len(document.tables) == found.plan.aims["movement"].nunique()
-    assert sum(len(table.rows) - 1 for table in document.tables) == len(found.plan.aims)
+    movements = found.plan.aims["movement"].nunique()
+    assert len(document.tables) == 2 * movements  # the safer plan, and aim / rate
+    assert sum(len(table.rows) - 1 for table in document.tables) == 2 * len(found.plan.aims)
     described = document.element.body.xpath(".//wp:docPr[@descr]")
-    assert len(described) == len(document.tables)
+    assert len(described) == movements
+
+
+FAULTY = pd.DataFrame(
+    {
+        "tooth": [31, 41, 32, 33, 34, 99, 43, 44, 45],
+        "aim": [-1.0, -1.2, 70.0, 5.5, -0.8, 1.0, "abc", "", 0],
+        "attachment": ["beveled", "wedge", "none", "none", "wedge", "", "", "", ""],
+    }
+)
+
+
+@pytest.fixture(scope="module")
+def faulty():
+    """A fit without attachments, and aims of which 4 of 9 cannot be used."""
+    past = oc.simulate_rates(40, seed=1, movement="vertical")
+    fit = oc.fit_rate(past[past["planned"].abs() < 2.5])
+    return oc.prescribe(fit, oc.read_aims(FAULTY, movement="vertical"))
+
+
+def in_word(plan, folder) -> str:
+    document = docx.Document(str(write_plan_sheet(plan, folder)[1]))
+    cells = [c.text for t in document.tables for row in t.rows for c in row.cells]
+    return "\n".join([*(p.text for p in document.paragraphs), *cells])
+
+
+def in_page(plan) -> str:
+    body = re.sub(r"<style>.*?</style>", "", sheet_html(plan), flags=re.DOTALL)
+    return html.unescape(re.sub(r"<[^>]+>", "\n", body))
+
+
+def test_sheet_says_what_was_left_out_and_why(faulty, tmp_path):
+    for text in (in_page(faulty), in_word(faulty, tmp_path)):
+        assert "9 aims read, 5 used, 4 left out." in text
+        for line in (
+            "Tooth 99, row 7: no FDI tooth number.",
+            "Tooth 43, row 8: not a number.",
+            "Tooth 44, row 9: aim is blank.",
+            "Tooth 45, row 10: aim is 0: nothing to plan.",
+        ):
+            assert line in text
+        assert "The column attachment was not used; add --covariate attachment" in text
+
+
+def test_sheet_carries_the_problems_of_each_row(faulty, tmp_path):
+    for text in (in_page(faulty), in_word(faulty, tmp_path)):
+        (slip,) = [line for line in text.splitlines() if "larger than 6 mm" in line]
+        assert slip.startswith("32: Beyond the records.")
+        # an unknown word is listed once in problems, and said of every tooth that has it
+        notes = [line for line in text.splitlines() if "no attachment known by name" in line]
+        assert {line[:2] for line in notes} == {"41", "34"}
+        assert all("Known: none, rectangular, bevelled, ellipsoid" in line for line in notes)
+
+
+def test_aims_beyond_the_records_get_no_plan(faulty):
+    held = within_records(faulty)
+    largest = faulty.sources["vertical"].fit.data["planned"].max()
+    assert 2 * largest < 5.5  # row 5 is far beyond the past plans, row 4 beyond the schema
+    table = held.table.set_index("tooth")
+    assert table["verdict"][[32, 33]].tolist() == ["beyond the records"] * 2
+    numbers = [c for c in table.columns if c.startswith(("direct_", "best_", "as_aimed"))]
+    assert table.loc[[32, 33], numbers].isna().all(axis=None)
+    assert table.loc[[31, 41, 34], numbers].notna().all(axis=None)
+    assert "more than twice the largest past plan" in table["why"][33]
+    assert "slip" in table["why"][32]
+    text = in_page(faulty)
+    assert "no plan: beyond the records" in sheet_html(faulty)
+    assert text.count("no plan") >= 4  # in both tables
+    pd.testing.assert_frame_equal(within_records(held).table, held.table)
+
+
+def test_every_signed_number_of_the_sheet_has_its_direction(found, tmp_path):
+    document = docx.Document(str(write_plan_sheet(found.plan, tmp_path)[1]))
+    cells = [c.text for t in document.tables for row in t.rows[1:] for c in row.cells]
+    tables_html = re.findall(r"<td[^>]*>([^<]*)</td>", sheet_html(found.plan))
+    for cell in [*cells, *map(html.unescape, tables_html)]:
+        if re.search(r"[°]|mm", cell):
+            assert re.search(r"\([a-z ]+\)$", cell), cell
+    ways = {"−6.0° (mesial surface inwards)", "5.0° (buccal torque)"}
+    assert ways <= set(cells)
+
+
+def test_a_range_that_crosses_zero_names_both_directions():
+    row = pd.Series({"expected": 0.4, "low_80": -0.3, "high_80": 1.1})
+    said = tables._expected(row, "mm", "vertical").replace("\u00a0", " ")
+    assert said == "0.40 mm (extrusion), −0.30 mm (intrusion) to 1.10 mm (extrusion)"
+
+
+def test_the_safer_plan_is_named_by_the_cap_in_force(found):
+    plan = oc.prescribe(found.plan_fits, open_aims(None, None), limits=oc.PlanLimits(over_cap=0.2))
+    assert "Safer plan (at most 20 % risk of going too far)" in list(tables.plan_rows(plan))
+    for text in (in_page(plan), all_words(found), sheet_html(plan)):
+        assert "best chance" not in text.lower().replace("-", " ")
+
+
+def test_nothing_runs_off_a_narrow_sheet(found):
+    page = sheet_html(found.plan)
+    assert "nowrap" not in page
+    first = re.search(r"<thead><tr>(.*?)</tr>", page).group(1)
+    names = re.findall(r"<th[^>]*>([^<]*)</th>", first)
+    assert [n.split(" (")[0] for n in names[:5]] == [
+        "Tooth", "Aim", "Safer plan", "Expected", "Verdict",
+    ]  # fmt: skip
 
 
 def test_page_foot_is_css_that_prints_the_cautions():
