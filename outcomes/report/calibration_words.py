@@ -74,22 +74,22 @@ def summary(found: Calibration) -> list[str]:
             )
             + f" ({count(len(better))} of {count(len(gains))} movements with an interval above zero)."
         )
-    lines += plan(found)[:1]
-    lines.append(
     if found.plan is not None:
         lines.append(aims_counted(found.plan.aims, found.plan.problems))
+    lines += plan(found)[:1]
+    lines.append(
         "The treating clinician decides: this is evidence from past cases, not advice. The cautions "
         "at the end belong to every number here."
     )
     return lines
 
 
-def verdicts(found: Calibration) -> list[str]:
-    """What the three verdicts mean, with the limits in force."""
 def _is_or_none(n: int) -> str:
     return "none is" if n == 0 else f"{count(n)} {is_(n)}"
 
 
+def verdicts(found: Calibration) -> list[str]:
+    """What the three verdicts mean, with the limits in force."""
     rules = found.rules
     return [
         "A factor is what to multiply an aim by: 1 / achievement rate, with Fieller's interval. "
@@ -293,25 +293,6 @@ def plan_notes(found: Calibration) -> list[str]:
     ]
 
 
-def planned_movements(found: Calibration) -> list[str]:
-    """Movements of which at least one aim has a plan."""
-    if found.plan is None:
-        return []
-    return list(dict.fromkeys(found.plan.aims.loc[_planned(found.plan), "movement"]))
-
-
-def ranges_caption() -> str:
-    """Under the figure of ranges."""
-    return (
-        "Where the safer plan of each tooth is likely to end. The ranges are of the next "
-        "scan, for a patient and a tooth like those of the past."
-    )
-
-
-def chances_caption(found: Calibration) -> str:
-    """Under the map of chances."""
-    return (
-        "The darker, the better the chance of landing within tolerance. Because results spread more "
 def aim_notes(plan: Plan) -> list[str]:
     """For each aim: the verdict and its reason, what is odd about its row, what to look at."""
     odd = problems_of_rows(plan.aims, plan.problems)
@@ -331,6 +312,25 @@ def _planned(plan: Plan) -> pd.Series:
     return best.reindex(plan.aims.index).notna()
 
 
+def planned_movements(found: Calibration) -> list[str]:
+    """Movements of which at least one aim has a plan."""
+    if found.plan is None:
+        return []
+    return list(dict.fromkeys(found.plan.aims.loc[_planned(found.plan), "movement"]))
+
+
+def ranges_caption() -> str:
+    """Under the figure of ranges."""
+    return (
+        "Where the safer plan of each tooth is likely to end. The ranges are of the next "
+        "scan, for a patient and a tooth like those of the past."
+    )
+
+
+def chances_caption(found: Calibration) -> str:
+    """Under the map of chances."""
+    return (
+        "The darker, the better the chance of landing within tolerance. Because results spread more "
         "as plans grow, the safer plan asks for less than aim / rate; it bends down where the cap of "
         f"{percent(found.limits.over_cap)} on going too far holds it."
     )
