@@ -56,7 +56,10 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
     )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)  # converged is asked for below
-        fit = model.fit(reml=reml, method="lbfgs", maxiter=5000)
+        try:
+            fit = model.fit(reml=reml, method="lbfgs", maxiter=5000)
+        except (np.linalg.LinAlgError, ValueError) as error:
+            raise mixed.ModelError(f"statsmodels MixedLM stopped: {error}") from error
     if not fit.converged:
         raise mixed.ModelError(
             "statsmodels MixedLM did not converge on these rows: use engine='outcomes'."
@@ -82,6 +85,22 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
         site_variance=tau,
         log_likelihood=float(fit.llf) - unscaled,
     )
+
+
+MOST_ROWS = 5000
+"""Rows beyond which statsmodels takes minutes and often finds no optimum: not asked by reports."""
+
+
+def opinion_on(fit: RateFit) -> tuple[pd.DataFrame, str]:
+    """The table of ``second_opinion``, empty with the reason where there is none."""
+    from outcomes.estimate.design import RateError
+
+    if fit.nobs > MOST_ROWS:
+        return pd.DataFrame(), f"it is not asked beyond {MOST_ROWS:,} rows"
+    try:
+        return second_opinion(fit), ""
+    except RateError:
+        return pd.DataFrame(), "statsmodels MixedLM did not converge on these rows"
 
 
 def second_opinion(fit: RateFit) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from outcomes.cohort.schema import TOLERANCE
 from outcomes.estimate.descriptive import achievement
 from outcomes.estimate.differences import FACTORS, Differences, differences
 from outcomes.estimate.rates import RateFits, fit_rates
+from outcomes.estimate.second_opinion import opinion_on
 from outcomes.estimate.unplanned import unplanned
 from outcomes.measure.repeats import RepeatsError, measurement_error
 
@@ -45,6 +46,8 @@ class Audit:
         Measurement error from repeats; empty without them.
     measurement_reason
         Why there is none, or an empty string.
+    opinion, opinion_reason, opinion_of
+        The class fit with most rows beside that of statsmodels; why there is none; its movement.
     """
 
     cohort: Cohort
@@ -62,6 +65,9 @@ class Audit:
     unplanned: pd.DataFrame
     measurement: pd.DataFrame
     measurement_reason: str
+    opinion: pd.DataFrame
+    opinion_reason: str
+    opinion_of: str
 
     @property
     def planned(self) -> pd.DataFrame:
@@ -135,6 +141,8 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
     frame = cohort.frame()
     planned = frame[frame["planned"] != 0]
     measurement, reason = _measurement(cohort)
+    class_fits = fit_rates(planned, group="tooth_class")
+    opinion, opinion_reason, largest = _opinion(class_fits)
     return Audit(
         cohort=cohort,
         seed=seed,
@@ -144,14 +152,25 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
         by_direction=achievement(cohort, ["movement", "direction"], seed=seed),
         by_tooth=achievement(cohort, ["movement", "tooth"], seed=seed),
         fits=fit_rates(planned, group=None),
-        class_fits=fit_rates(planned, group="tooth_class"),
+        class_fits=class_fits,
         direction_fits=fit_rates(planned, group="direction"),
         tooth_fits=fit_rates(planned, group="tooth"),
         differences=differences(planned, FACTORS),
         unplanned=unplanned(frame),
         measurement=measurement,
         measurement_reason=reason,
+        opinion=opinion,
+        opinion_reason=opinion_reason,
+        opinion_of=largest,
     )
+
+
+def _opinion(fits: RateFits) -> tuple[pd.DataFrame, str, str]:
+    """A second opinion on the fit with most rows: table, reason if none, movement."""
+    if not fits:
+        return pd.DataFrame(), "no movement has rates", ""
+    largest = max(fits, key=lambda name: fits[name].nobs)
+    return (*opinion_on(fits[largest]), largest)
 
 
 def _measurement(cohort: Cohort) -> tuple[pd.DataFrame, str]:

@@ -14,6 +14,7 @@ from outcomes.calibrate.validate import ASSUMPTION
 from outcomes.report.calibration import USUAL_AIM, Calibration
 from outcomes.report.provenance import versions
 from outcomes.report.tables import count, number, percent, size
+from outcomes.report.words.adjusted import holm
 from outcomes.report.words.closing import cautions as read_cautions
 from outcomes.report.words.english import capital, is_, listed, movement_name, number_of
 
@@ -64,7 +65,8 @@ def summary(found: Calibration) -> list[str]:
     )
     gains = found.gains
     if len(gains):
-        better = gains.loc[gains["low"] > 0, "movement"]
+        clear = (holm(gains["p"]) < 0.05) & (gains["less"] > 0)
+        better = gains.loc[clear, "movement"]
         lines.append(
             "Had each patient been planned with factors learnt from the others, the shortfall "
             + (
@@ -72,7 +74,7 @@ def summary(found: Calibration) -> list[str]:
                 if len(better)
                 else "would not clearly have been smaller in any movement"
             )
-            + f" ({count(len(better))} of {count(len(gains))} movements with an interval above zero)."
+            + f" ({count(len(better))} of {count(len(gains))} movements, p adjusted for their number)."
         )
     if found.plan is not None:
         lines.append(aims_counted(found.plan.aims, found.plan.problems))
@@ -115,20 +117,26 @@ def declined(found: Calibration) -> list[str]:
 
 
 def directions(found: Calibration) -> list[str]:
-    """Where the two directions of a movement have clearly different rates."""
-    said = []
+    """Where the two directions of a movement have clearly different rates: Holm over them all."""
+    pairs = []
     for movement, fit in found.direction_fits.items():
-        table = fit.contrasts()
-        for row in _rows(table):
+        for row in _rows(fit.contrasts()):
             first, second = str(row.a).split(" ", 1), str(row.b).split(" ", 1)
-            if first[0] == second[0] and row.p_holm < 0.05:
-                said.append(
-                    f"{capital(movement_name(movement))} of {first[0]}s: {first[1]} and {second[1]} "
-                    f"differ by {number(100 * float(row.difference), 0)} percentage points of the "
-                    "rate; use the factor of the direction."
-                )
+            if first[0] == second[0]:
+                pairs.append((movement, row, first, second))
+    if not pairs:
+        return ["No kind of tooth was moved in both directions often enough to compare them."]
+    adjusted = holm(row.p for _, row, _, _ in pairs)
+    said = [
+        f"{capital(movement_name(movement))} of {first[0]}s: {first[1]} and {second[1]} differ by "
+        f"{number(100 * float(row.difference), 0)} percentage points of the rate; use the factor of "
+        "the direction."
+        for (movement, row, first, second), p in zip(pairs, adjusted, strict=True)
+        if p < 0.05
+    ]
     return said or [
-        "No clear difference between the two directions of any movement, for the same kind of tooth."
+        "No clear difference between the two directions of any movement, for the same kind of "
+        f"tooth ({count(len(pairs))} compared; p values adjusted for their number)."
     ]
 
 
@@ -137,10 +145,11 @@ def attachment(found: Calibration) -> list[str]:
     if not len(found.attachment_factors):
         return ["Attachments are not recorded, or are the same everywhere: nothing to compare."]
     once = found.attachment_factors.drop_duplicates("movement")
-    clear = once[(once["low"] > 0) | (once["high"] < 0)]
+    clear = once[holm(once["p"]) < 0.05]
     if not len(clear):
         return [
-            "No movement shows a clear difference between teeth with and without an attachment."
+            "No movement shows a clear difference between teeth with and without an attachment "
+            f"({count(len(once))} compared; p values adjusted for their number)."
         ]
     return [
         f"{capital(movement_name(row.movement))}: {number(100 * float(row.change), 0)} percentage "
@@ -187,6 +196,11 @@ def helped(found: Calibration) -> list[str]:
         f"{capital(movement_name(movement))}: {one.sentence}"
         for movement, one in found.validations.items()
     ]
+    if len(lines) > 1:
+        lines.append(
+            f"Each interval is for its movement alone: these {count(len(lines))} are not adjusted for "
+            "their number. The summary counts the movements that stand out once it is allowed for."
+        )
     return [*lines, ASSUMPTION]
 
 
@@ -216,7 +230,13 @@ def loop(found: Calibration) -> list[str]:
     """Before and after."""
     if found.loop is None:
         return [found.loop_reason]
-    return [*found.loop.sentences, *found.loop.notes, NOT_A_TRIAL]
+    said = list(found.loop.sentences)
+    if len(said) > 1:
+        said.append(
+            f"Each interval is for its movement alone: these {count(len(said))} comparisons are not "
+            "adjusted for their number."
+        )
+    return [*said, *found.loop.notes, NOT_A_TRIAL]
 
 
 def aims_read(found: Calibration) -> list[str]:
@@ -370,6 +390,10 @@ def methods(found: Calibration) -> list[str]:
         "freedom; chances and ranges follow from that t distribution and include the measurement "
         "error of the next scan.",
         "Leave-one-patient-out: rates and variances refitted without each patient. " + ASSUMPTION,
+        "Attachments, the two directions of a movement, and the gain counted in the summary were each "
+        "tested with p values adjusted by Holm's method over all movements in the list; intervals are "
+        "not adjusted, nor are the comparison of before with after and the test of whether the rate "
+        f"depends on the size of the plan (p below {found.rules.linear_p:g}).",
         f"Tolerance {', '.join(f'{v:g} {k}' for k, v in limits.tolerance.items())} (Angle Orthod "
         "2017;87(6):809–815, doi:10.2319/022717-147.1). Largest step of one aligner, mm or degrees: "
         f"{steps} (common practice, no source). {limits.days_per_aligner:g} days an aligner unless "

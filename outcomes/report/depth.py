@@ -14,7 +14,7 @@ from outcomes.estimate.design import RateError, one_movement
 from outcomes.estimate.pooling import ToothRates, tooth_rates
 from outcomes.estimate.rates import RateFit, fit_rate
 from outcomes.estimate.robustness import Bootstrap, bootstrap, influence
-from outcomes.estimate.second_opinion import second_opinion
+from outcomes.estimate.second_opinion import opinion_on
 from outcomes.paths import data_path
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ class Depth:
     teeth
         Single-tooth rates pooled towards their class; None where they cannot be fitted.
     second_opinion
-        The same fit by statsmodels.
+        The same fit by statsmodels; ``second_opinion_reason`` says why it is empty.
     skipped
         What could not be answered, in words.
     """
@@ -62,6 +62,7 @@ class Depth:
     bootstraps: dict[str, Bootstrap]
     teeth: ToothRates | None
     second_opinion: pd.DataFrame
+    second_opinion_reason: str
     skipped: tuple[str, ...]
     seed: int
     invented: bool
@@ -157,6 +158,7 @@ def run_depth(
         teeth = tooth_rates(fit_rate(frame, movement_name, group="tooth"))
     except RateError as error:
         skipped.append(f"Single teeth: {error}")
+    opinion, reason = opinion_on(fit)
     kinds = {"patient bootstrap": "patient", "parametric bootstrap": "parametric"}
     return Depth(
         fit=fit,
@@ -170,7 +172,8 @@ def run_depth(
             name: bootstrap(fit, replicates, kind=kind, seed=seed) for name, kind in kinds.items()
         },
         teeth=teeth,
-        second_opinion=second_opinion(fit),
+        second_opinion=opinion,
+        second_opinion_reason=reason,
         skipped=tuple(skipped),
         seed=seed,
         invented=bool(described.get("invented", False)),

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from outcomes.report.depth import Depth
 from outcomes.report.tables import number, p_value, percent, points, range_words
 from outcomes.report.words import cautions as shared_cautions
-from outcomes.report.words import listed, movement_name, number_of
+from outcomes.report.words import listed, movement_name, number_of, opinion_words
 
 
 def _equals(p: float) -> str:
@@ -225,27 +224,7 @@ def teeth(depth: Depth) -> list[str]:
 
 def second_opinion(depth: Depth) -> list[str]:
     """How far an independent program agrees."""
-    table = depth.second_opinion
-    likelihood = table.iloc[0]
-    rate = table[table["quantity"].str.startswith("rate ")]["difference"].abs().max()
-    return [
-        f"statsmodels MixedLM, an independent program, reaches a log-likelihood of "
-        f"{number(likelihood['statsmodels'], 3)} (this package: "
-        f"{number(likelihood['outcomes'], 3)}); no rate differs by more than "
-        f"{_small(float(rate))}."
-    ]
-
-
-def _small(value: float) -> str:
-    """The power of ten that a value does not exceed.
-
-    Examples
-    --------
-    >>> _small(3.2e-8), _small(0.0)
-    ('0.0000001', '0.000000001')
-    """
-    digits = math.floor(-math.log10(max(value, 1e-9)))
-    return f"{10.0**-digits:.{digits}f}"
+    return [opinion_words(depth.second_opinion, depth.second_opinion_reason)]
 
 
 def diagnostics(depth: Depth) -> list[str]:

@@ -85,7 +85,7 @@ WIDE = Format("48x36_landscape", 48 * 72, 36 * 72, 3)
 FORMATS = {form.name: form for form in (A0, WIDE)}
 
 SIZES = (38.0, 36.0, 34.0, 32.0, 30.0, 28.0)
-ROOM_FOR_PICTURES = 400.0
+ROOM_FOR_PICTURES = 300.0
 """Least height of the place for the author's pictures, points; it takes what its column spares."""
 LARGER = 0.15
 """What a point of larger type is worth, beside the worth of a block."""
@@ -262,7 +262,7 @@ def blocks(series: Series, story: Story, form: Format) -> list[Block]:
             "Patients",
             table=story.patients,
             caption=_notes(story.patients),
-            worth=3.0,
+            worth=5.0,
         ),
     ]
     if story.findings:
@@ -307,16 +307,6 @@ def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
                 caption="A line for each patient; dashed: target; grey: tolerance.",
             )
         )
-    if story.measures is not None:
-        found.append(
-            Block(
-                "measures",
-                "Measures, start to end",
-                table=story.measures,
-                caption=_notes(story.measures),
-                worth=3.0,
-            )
-        )
     frame = rate_frame(series)
     if frame is not None:
         found.append(
@@ -325,6 +315,16 @@ def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
                 "How much of the plan was achieved",
                 picture=_picture(lambda: forest(frame, width), form),
                 caption="Rates of the mixed model over all kinds of teeth.",
+            )
+        )
+    if story.measures is not None:
+        found.append(
+            Block(
+                "measures",
+                "Measures, start to end",
+                table=story.measures,
+                caption=_notes(story.measures),
+                worth=3.0,
             )
         )
     measure = main_measure(series)
@@ -363,7 +363,7 @@ def forest(frame: Any, width: float) -> Any:
     from outcomes.figures import rates_forest
     from outcomes.figures.base import new_axes, trim_height
 
-    ax = new_axes(width, 1.1 + 0.24 * len(frame))
+    ax = new_axes(width, 1.0 + 0.2 * len(frame))
     rates_forest(frame, ax=ax)
     trim_height(ax)
     return ax

@@ -131,3 +131,37 @@ def test_an_interval_that_says_nothing_is_not_written(high):
     assert plain(words.rate_words(row)) == "50 % (interval not known)"
     row = SimpleNamespace(rate=0.5, low=0.1, high=0.9)
     assert plain(words.rate_words(row)) == "50 % (95 % interval 10 to 90 %)"
+
+
+def test_the_pooled_rate_is_explained_once(small_cohort):
+    said = sentences(run_audit(small_cohort))
+    assert plain(said["movement_rates"]).count("The pooled rate in the table is the sum of") == 1
+
+
+def test_kinds_of_tooth_that_cannot_be_compared_are_not_called_alike():
+    frame = pd.concat([rows(), rows(patients=1, movement="tip")], ignore_index=True)
+    audit = run_audit(from_frames(frame))
+    assert "tip" in audit.class_fits.failed
+    said = words.class_rates(audit)
+    assert sum("kinds of tooth cannot be compared" in s for s in said) == 1
+    assert any(s.startswith("Tip: kinds of tooth cannot be compared. ") for s in said)
+    assert any(s.startswith("Vertical movement: no difference between kinds") for s in said)
+
+
+@pytest.mark.parametrize(("few", "compared"), [(3, False), (4, False), (5, True)])
+def test_directions_of_few_patients_are_not_contrasted(few, compared):
+    frame = rows(patients=9, signs=(1,))
+    less = frame["patient"].isin(sorted(frame["patient"].unique())[:few]) & (frame["tooth"] > 15)
+    frame.loc[less, ["planned", "achieved"]] *= -1
+    said = plain(words.directions(run_audit(from_frames(frame))))
+    assert ("percentage point" in said or "no more in one" in said) == compared
+    told = f"Vertical movement: intrusion rests on {few} patients only, so the directions are not"
+    assert (told in said) != compared
+
+
+def test_an_interval_too_wide_is_not_read_out_in_points(small_cohort):
+    audit = run_audit(small_cohort)
+    audit.fits["rotation"].rates.loc[0, ["low", "high"]] = [-42833.15, 42834.1]
+    said = plain(words.movement_rates(audit))
+    assert "4,283" not in said
+    assert "For rotation it is too wide to say anything" in said

@@ -26,6 +26,7 @@ from outcomes.report.words.english import (
     rate_words,
 )
 from outcomes.report.words.misses import measurement, tooth_chart, unplanned, wrong_way
+from outcomes.report.words.opinion import opinion_words
 from outcomes.report.words.reading import (
     checked,
     ledger_sum,
@@ -63,6 +64,7 @@ __all__ = [
     "movement_rates",
     "next_steps",
     "number_of",
+    "opinion_words",
     "plausibility",
     "plural",
     "points_of",

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+import pandas as pd
+
 from outcomes.report.tables import NBSP, number, percent, range_words
+from outcomes.report.words.adjusted import holm
 from outcomes.report.words.english import (
+    SAYS_NOTHING,
     capital,
     class_name,
     equals,
+    listed,
     movement_name,
     number_of,
     points_of,
@@ -31,6 +37,10 @@ def movement_rates(audit: Audit) -> list[str]:
             "all rows, so that a plan close to zero cannot distort it."
         )
         sentences.append(how_sure(audit))
+    sentences.append(
+        "The pooled rate in the table is the sum of what was achieved in the planned direction "
+        "over the sum of what was planned, without a model."
+    )
     return [*sentences, *failed(audit.fits.failed)]
 
 
@@ -40,6 +50,13 @@ def how_sure(audit: Audit) -> str:
 
     rates = audit.fits.rates
     half = (rates["high"] - rates["low"]) / 2
+    unknown = ~(rates[["low", "high"]].abs() <= SAYS_NOTHING).all(axis=1)
+    if unknown.any():
+        names = listed(dict.fromkeys(movement_name(m) for m in rates.loc[unknown, "movement"]))
+        return (
+            f"The interval says how sure a rate is. For {names} it is too wide to say anything: "
+            "the data here do not settle that rate, and it is written as not known."
+        )
     widest = first_row(rates.loc[[half.idxmax()]], 0)
     patients = int(audit.planned["patient"].nunique())
     first = (
@@ -73,9 +90,21 @@ def failed(reasons: dict[str, str]) -> list[str]:
 
 
 def class_rates(audit: Audit) -> list[str]:
-    """Above the table of rates by kind of tooth: which kinds differ."""
+    """Above the table of rates by kind of tooth: which kinds differ; Holm over all movements."""
     sentences = []
+    tables = {m: fit.contrasts() for m, fit in audit.class_fits.items() if len(fit.rates) > 1}
+    adjusted = holm(p for table in tables.values() for p in table["p"])
+    starts = np.cumsum([0, *(len(table) for table in tables.values())])
+    of = dict(zip(tables, starts, strict=False))
     for movement, fit in audit.class_fits.items():
+        planned = audit.planned.loc[audit.planned["movement"] == movement, "tooth_class"]
+        if len(fit.rates) < 2 <= planned.nunique() or (
+            len(fit.rates) > 1 and tables[movement]["p"].isna().all()
+        ):
+            sentences.append(
+                f"{capital(movement_name(movement))}: kinds of tooth cannot be compared."
+            )
+            continue
         if len(fit.rates) < 2:
             row = first_row(fit.rates, 0)
             sentences.append(
@@ -83,8 +112,8 @@ def class_rates(audit: Audit) -> list[str]:
                 "move so."
             )
             continue
-        table = fit.contrasts()
-        apart = table[table["p_holm"] < 0.05]
+        table = tables[movement]
+        apart = table[adjusted[of[movement] : of[movement] + len(table)] < 0.05]
         if not len(apart):
             sentences.append(
                 f"{capital(movement_name(movement))}: no difference between kinds of tooth stands "
@@ -98,16 +127,39 @@ def class_rates(audit: Audit) -> list[str]:
             for row in lines(apart)
         ]
         sentences.append(f"{capital(movement_name(movement))}: {'; '.join(parts)}.")
-    return [*sentences, *failed(audit.class_fits.failed)]
+    made = int((~np.isnan(adjusted)).sum())
+    if made > 1:
+        sentences.append(
+            f"{capital(number_of(made, 'comparison'))} of kinds of tooth were made; their p "
+            "values are adjusted for that, over all movements together."
+        )
+    for name, reason in audit.class_fits.failed.items():
+        sentences.append(
+            f"{capital(movement_name(name))}: kinds of tooth cannot be compared. "
+            f"{capital(reason.removeprefix(f'{name}: '))}"
+        )
+    return sentences
 
 
 def directions(audit: Audit) -> list[str]:
-    """Which directions differ within a movement, the larger rate first."""
-    sentences = []
-    for movement, fit in audit.direction_fits.items():
-        if len(fit.rates) != 2:
-            continue
-        contrast = first_row(fit.contrasts(), 0)
+    """Which directions differ within a movement, the larger rate first; Holm over movements.
+
+    Directions are contrasted only where each rests on enough patients.
+    """
+    from outcomes.report.audit import FEW
+
+    both = {m: fit for m, fit in audit.direction_fits.items() if len(fit.rates) == 2}
+    fits = {m: fit for m, fit in both.items() if fit.rates["patients"].min() >= FEW}
+    sentences = [
+        f"{capital(movement_name(movement))}: {_few_directions(fit.rates)}, so the directions are "
+        "not compared."
+        for movement, fit in both.items()
+        if movement not in fits
+    ]
+    contrasts = {m: first_row(fit.contrasts(), 0) for m, fit in fits.items()}
+    adjusted = holm(contrast.p for contrast in contrasts.values())
+    for (movement, fit), p in zip(fits.items(), adjusted, strict=True):
+        contrast = contrasts[movement]
         high, low = lines(fit.rates.sort_values("rate", ascending=False))
         bounds = (contrast.low, contrast.high)
         if contrast.a != high.group:
@@ -117,11 +169,23 @@ def directions(audit: Audit) -> list[str]:
         more = f"{more} more" if more[0] != "0" else "no more in one than in the other"
         sentences.append(
             f"{capital(movement_name(movement))}: {high.group} {percent(high.rate)}, {low.group} "
-            f"{percent(low.rate)}; {more} (95{NBSP}% interval {interval}; p {equals(contrast.p)})."
+            f"{percent(low.rate)}; {more} (95{NBSP}% interval {interval}; "
+            f"{'adjusted ' if len(fits) > 1 else ''}p {equals(p)})."
         )
     if not sentences:
         return ["No movement was planned in both directions, so directions cannot be compared."]
     return sentences
+
+
+def _few_directions(rates: pd.DataFrame) -> str:
+    """``intrusion rests on 3 patients only``, for each direction that rests on few."""
+    from outcomes.report.audit import FEW
+
+    few = rates[rates["patients"] < FEW]
+    parts = (
+        f"{row.group} rests on {number_of(row.patients, 'patient')} only" for row in lines(few)
+    )
+    return listed(parts)
 
 
 def forest_caption(audit: Audit) -> str:

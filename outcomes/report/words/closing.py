@@ -9,6 +9,7 @@ from outcomes.paths import data_path
 from outcomes.report.provenance import versions
 from outcomes.report.tables import NBSP, count, percent
 from outcomes.report.words.english import capital, class_name, listed, movement_name, number_of
+from outcomes.report.words.opinion import opinion_words
 from outcomes.report.words.reading import left_out
 from outcomes.report.words.rows import lines
 
@@ -145,6 +146,11 @@ def audit_cautions(cohort: Cohort) -> list[str]:
     return ["Always", "Reading an audit", *demo]
 
 
+def _second_opinion(audit: Audit) -> str:
+    of = f" on {movement_name(audit.opinion_of)}" if audit.opinion_of else ""
+    return f"A second opinion{of}: " + opinion_words(audit.opinion, audit.opinion_reason)
+
+
 def methods(audit: Audit) -> list[str]:
     """How it was done, for whoever must judge or repeat it."""
     found = versions()
@@ -168,6 +174,7 @@ def methods(audit: Audit) -> list[str]:
         "courses hold the teeth that lagged, so the rates describe these plans and not a law of "
         "the tooth. Rows with a plan of zero are no part of any rate. The tolerance (0.5 mm, 2°) is "
         "from Angle Orthod 2017;87(6):809–815, doi:10.2319/022717-147.1.",
+        _second_opinion(audit),
         f"Python {found['python']}, outcomes {found['outcomes']}, {used}. Input {cohort.source}, "
         f"SHA-256 {cohort.sha256}.",
     ]

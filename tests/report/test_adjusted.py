@@ -1,0 +1,80 @@
+"""Lists over several movements allow for their number (Holm), in the audit and the calibration."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+from hypothesis import given
+from hypothesis import strategies as st
+from statsmodels.stats.multitest import multipletests
+
+from outcomes.report import calibration_words
+from outcomes.report.words import achieved
+from outcomes.report.words.adjusted import holm
+
+
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=12))
+def test_holm_is_that_of_statsmodels_and_never_smaller(p):
+    assert np.allclose(holm(p), multipletests(p, method="holm")[1])
+    assert (holm(p) >= np.array(p) - 1e-12).all()
+
+
+def test_missing_p_values_are_not_counted():
+    assert np.isnan(holm([np.nan, 0.02])[0])
+    assert holm([np.nan, 0.02])[1] == 0.02
+    assert len(holm([])) == 0
+
+
+def fit(p: float, a: str, b: str) -> SimpleNamespace:
+    contrast = pd.DataFrame(
+        {"a": [a], "b": [b], "difference": [0.1], "low": [0.01], "high": [0.2], "p": [p]}
+    ).assign(p_holm=p)
+    rates = pd.DataFrame({"group": [a, b], "rate": [0.6, 0.5]})
+    return SimpleNamespace(contrasts=lambda: contrast, rates=rates)
+
+
+MOVEMENTS = ("vertical", "torque", "rotation", "tip", "mesiodistal")
+
+
+def fits(p: float, a: str, b: str) -> dict:
+    """One movement at p, the others far from any difference."""
+    return {name: fit(p if name == "vertical" else 0.8, a, b) for name in MOVEMENTS}
+
+
+class Fits(dict):
+    failed: dict = {}  # noqa: RUF012
+
+
+def test_audit_classes_and_directions():
+    for p, found in ((0.02, False), (0.009, True)):  # 5 comparisons: 0.02 becomes 0.1
+        audit = SimpleNamespace(
+            class_fits=Fits(fits(p, "incisor", "molar")),
+            direction_fits=fits(p, "extrusion", "intrusion"),
+        )
+        assert (" by " in achieved.class_rates(audit)[0]) is found
+        assert "5 comparisons" in achieved.class_rates(audit)[-1].replace("Five", "5")
+        said = achieved.directions(audit)[0].replace("\u00a0", " ")
+        assert "adjusted p" in said
+        assert (f"{5 * p:.3g}" in said) or found
+
+
+def test_calibration_directions_attachments_and_gains():
+    for p, found in ((0.02, False), (0.009, True)):
+        values = [p, *[0.8] * 4]
+        table = pd.DataFrame({"movement": MOVEMENTS, "p": values, "change": 0.1})
+        table = table.assign(low=0.01, high=0.2, less=0.1, verdict="supported")
+        calibration = SimpleNamespace(
+            direction_fits=fits(p, "incisor extrusion", "incisor intrusion"),
+            attachment_factors=table,
+            cohort=SimpleNamespace(invented=False),
+            factors=table,
+            gains=table,
+            plan=None,
+        )
+        clear = "differ by" in calibration_words.directions(calibration)[0]
+        assert clear is found
+        assert (
+            "of the plan with an attachment" in calibration_words.attachment(calibration)[0]
+        ) is found
+        summary = " ".join(calibration_words.summary(calibration))
+        assert (f"({int(found)} of 5 movements" in summary) is True
