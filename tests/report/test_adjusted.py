@@ -50,6 +50,7 @@ def test_audit_classes_and_directions():
         audit = SimpleNamespace(
             class_fits=Fits(fits(p, "incisor", "molar")),
             direction_fits=fits(p, "extrusion", "intrusion"),
+            planned=pd.DataFrame({"movement": MOVEMENTS, "tooth_class": "incisor"}),
         )
         assert (" by " in achieved.class_rates(audit)[0]) is found
         assert "5 comparisons" in achieved.class_rates(audit)[-1].replace("Five", "5")
