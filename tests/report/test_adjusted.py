@@ -29,7 +29,7 @@ def fit(p: float, a: str, b: str) -> SimpleNamespace:
     contrast = pd.DataFrame(
         {"a": [a], "b": [b], "difference": [0.1], "low": [0.01], "high": [0.2], "p": [p]}
     ).assign(p_holm=p)
-    rates = pd.DataFrame({"group": [a, b], "rate": [0.6, 0.5]})
+    rates = pd.DataFrame({"group": [a, b], "rate": [0.6, 0.5], "patients": 20, "movements": 90})
     return SimpleNamespace(contrasts=lambda: contrast, rates=rates)
 
 
