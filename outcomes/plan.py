@@ -21,7 +21,7 @@ from scipy.stats import chi2, nct
 
 from outcomes.cohort.schema import MOVEMENTS
 from outcomes.estimate import mixed
-from outcomes.estimate.rates import RateFit
+from outcomes.estimate.rates import RateFit, kept_to_patients
 from outcomes.simulate import simulate_rates
 
 __all__ = ["Aim", "Assumptions", "PlanError", "StudyPlan", "plan_study"]
@@ -654,7 +654,7 @@ def _one_study(
     )
     fitted = _fit(blocks, assumed)
     contrast = np.eye(x.shape[1])[-1:]
-    df = float(fitted.df(contrast)[0])
+    df = float(kept_to_patients(fitted, fitted.df(contrast), blocks.patients)[0])
     return float(fitted.beta[-1]), float(fitted.standard_error(contrast)[0]), df
 
 

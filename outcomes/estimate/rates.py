@@ -288,13 +288,18 @@ def degrees_of_freedom(fitted: mixed.MixedFit, design: Design, contrasts: Any) -
     """
     contrasts = np.atleast_2d(np.asarray(contrasts, dtype=float))
     df = fitted.df(contrasts)
-    if fitted.psi[0, 0] > 0:
-        return df
     patients = design.counts["patients"].to_numpy()
     weight = np.abs(contrasts[:, : len(patients)])
     touched = (weight > 0) & (weight >= 0.5 * weight.max(axis=1, keepdims=True))
     smallest = np.where(touched, patients, fitted.blocks.patients).min(axis=1)
-    return np.minimum(df, np.maximum(smallest - 1, 1))
+    return kept_to_patients(fitted, df, smallest)
+
+
+def kept_to_patients(fitted: mixed.MixedFit, df: np.ndarray, patients: Any) -> np.ndarray:
+    """Degrees of freedom of at most ``patients`` - 1 where patients are estimated to be alike."""
+    if fitted.psi[0, 0] > 0:
+        return df
+    return np.minimum(df, np.maximum(np.asarray(patients) - 1, 1))
 
 
 def _interval_table(estimate: Any, se: Any, df: Any, level: float) -> pd.DataFrame:
