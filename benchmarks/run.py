@@ -330,8 +330,16 @@ def main() -> None:
     )
     parser.add_argument("--engines", nargs="+", default=ENGINES, choices=ENGINES)
     parser.add_argument("--sizes", nargs="+", type=int, default=tuple(SIZES), choices=SIZES)
+    parser.add_argument("--redraw", action="store_true", help="table and plot from results.csv")
     parser.add_argument("--dry", action="store_true", help="print the page, write nothing")
     arguments = parser.parse_args()
+    if arguments.redraw:
+        results = pd.read_csv(HERE / "results.csv", keep_default_na=True).fillna({"note": ""})
+        page_now = (HERE / "README.md").read_text(encoding="utf-8")
+        where = next(line for line in page_now.splitlines() if line.startswith("One run on one"))
+        plot(results)
+        replace_part(HERE / "README.md", "speed", page(results, where))
+        return
     where = conditions()
     results = run(arguments.peers, tuple(arguments.engines), tuple(arguments.sizes))
     results["away"] = agreement(results)
