@@ -5,14 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from outcomes.report.depth import Depth
-from outcomes.report.tables import number, p_value, percent, points, range_words
+from outcomes.report.tables import number, percent, points, range_words
 from outcomes.report.words import cautions as shared_cautions
-from outcomes.report.words import listed, movement_name, number_of, opinion_words
-
-
-def _equals(p: float) -> str:
-    text = p_value(p)
-    return f"p {text}" if text.startswith("<") else f"p = {text}"
+from outcomes.report.words import equals, listed, movement_name, number_of, opinion_words
 
 
 def summary(depth: Depth) -> list[str]:
@@ -62,12 +57,12 @@ def contrasts(depth: Depth) -> list[str]:
             lines.append(
                 f"The {row.a} achieves {number(abs(100 * row.difference), 0)} percentage points "
                 f"{more} of the plan than the {row.b} (interval {interval}; Holm-adjusted "
-                f"{_equals(row.p_holm)})."
+                f"p {equals(row.p_holm)})."
             )
         else:
             lines.append(
                 f"Between {row.a} and {row.b} no difference is shown: {points(row.difference)} "
-                f"percentage points, interval {interval} (Holm-adjusted {_equals(row.p_holm)})."
+                f"percentage points, interval {interval} (Holm-adjusted p {equals(row.p_holm)})."
             )
     if len(rows) > 1:
         lines.append(
@@ -94,7 +89,7 @@ def covariates(depth: Depth) -> list[str]:
         shown = "changes with" if p < 0.05 else "is not shown to change with"
         lines.append(
             f"The rate {shown} {name}: {changes}; t test on Satterthwaite degrees of freedom, "
-            f"Holm-adjusted {_equals(p)}."
+            f"Holm-adjusted p {equals(p)}."
         )
     if lines:
         lines.append(
