@@ -398,8 +398,9 @@ def _from_pilot(pilot: RateFit, group: str | None, rows_per_tooth: int) -> Assum
         movement=str(pilot.movement),
         rate=float(pilot.rates["rate"].to_numpy(float)[known.index(name)]),
         patient_sd=float(sd["patient"]),
-        tooth_sd=float(sd.get("tooth", 0.0)),
-        residual_sd=float(sd["residual"]),
+        # teeth not told from measurement are part of the residual variation
+        tooth_sd=float(sd.get("tooth", 0.0)) if pilot.mixed.blocks.has_site else 0.0,
+        residual_sd=float(np.sqrt(pilot.mixed.sigma2)),
         plan_mean=float(planned.mean()),
         plan_sd=float(planned.std()),
         rows_per_tooth=rows_per_tooth,

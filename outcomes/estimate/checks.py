@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtr
 
+from outcomes.estimate.cluster import contributions
+
 if TYPE_CHECKING:
     from outcomes.estimate.design import Design
     from outcomes.estimate.mixed import Array, MixedFit
@@ -39,7 +41,7 @@ def residuals(fitted: MixedFit, design: Design) -> Array:
     """achieved less what the rates and the predicted patient and tooth effects expect, (n,)."""
     effect, _, site_effect = fitted.effects
     columns, g = design.columns, len(design.groups)
-    rate = fitted.beta[:g][design.group_code] + effect[design.patient, 0]
+    rate = fitted.beta[:g][design.group_code] + design.rate_deviation(effect)
     if fitted.blocks.has_site:
         rate += site_effect[design.site_row]
     rate *= design.planned
@@ -133,25 +135,15 @@ def weight_shares(fitted: MixedFit) -> Array:
     The diagonal of X'V^-1 X, patient by patient. A patient's weight levels off as rows are added,
     since the rate of one patient says little about the others.
     """
-    blocks, theta = fitted.blocks, fitted.theta
-    p, patients = blocks.p, blocks.patients
-    i, j = np.triu_indices(p + 1)
-    diagonal = [int(np.flatnonzero((i == c) & (j == c))[0]) for c in range(p)]
-    own = blocks.ww[diagonal]
-    a, t = blocks.zz[0, 0], blocks.zw[:p, 0]
-    if blocks.has_site:
-        lam = theta[-1] ** 2
-        sums = (blocks.site_sums @ (lam / (1 + lam * blocks.site_n))).reshape(-1, patients)
-        a, t = a - sums[0], t - sums[1 : 1 + p]
-        own = own - sums[1 + p + 1 :][diagonal]
-    gain = theta[0] ** 2 / (1 + a * theta[0] ** 2)
-    information = np.maximum(own - gain * t**2, 0.0)
-    return np.asarray((information / information.sum(axis=1, keepdims=True)).T)
+    p = fitted.blocks.p
+    own = contributions(fitted.theta, fitted.blocks)[:, np.arange(p), np.arange(p)]
+    information = np.maximum(own, 0.0)
+    return np.asarray(information / information.sum(axis=0, keepdims=True))
 
 
 def _dominant_note(fitted: MixedFit, design: Design) -> list[str]:
     blocks = fitted.blocks
-    if blocks.q != 1 or blocks.patients < 5:
+    if blocks.patients < 5:
         return []  # with a handful of patients an even share is a large one
     shares = weight_shares(fitted)[:, : len(design.groups)]
     notes = []

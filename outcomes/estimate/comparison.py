@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc
 
-from outcomes.estimate.design import RateError
+from outcomes.estimate import mixed
+from outcomes.estimate.design import FITTED, NOT_ASKED, NOT_IDENTIFIED, RateError
 
 if TYPE_CHECKING:
+    from outcomes.estimate.design import Design
     from outcomes.estimate.rates import RateFit
 
 
@@ -26,7 +28,8 @@ def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
     Returns
     -------
     Series
-        chisq, df, p, log_likelihood_smaller, log_likelihood_larger.
+        chisq, df, p, log_likelihood_smaller, log_likelihood_larger, tooth_level (was it in both
+        models? It is left out of both where it has no optimum in one).
 
     Raises
     ------
@@ -38,8 +41,13 @@ def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
             "The two fits use different rows (perhaps one lost rows with a blank covariate): fit "
             "both to the rows that have all values."
         )
-    if smaller.mixed.blocks.has_site != larger.mixed.blocks.has_site:
+    if (smaller.tooth_level == NOT_ASKED) != (larger.tooth_level == NOT_ASKED):
         raise RateError("The two fits differ in the tooth level: this test is for fixed effects.")
+    if smaller.design.varies_by != larger.design.varies_by:
+        raise RateError(
+            "The two fits differ in varies_by: this test is for fixed effects, with the same "
+            "random effects in both."
+        )
     size = (smaller.design.x**2).sum(0)
     projected = larger.design.x @ np.linalg.lstsq(larger.design.x, smaller.design.x, rcond=None)[0]
     outside = ((smaller.design.x - projected) ** 2).sum(0)
@@ -49,7 +57,8 @@ def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
             "The fits are not nested: the larger one must hold every group and covariate of the "
             "smaller one, and more."
         )
-    low, high = (_by_ml(f).log_likelihood for f in (smaller, larger))
+    fitted = smaller.tooth_level == larger.tooth_level == FITTED
+    tooth_level, low, high = _log_likelihoods(smaller.design, larger.design, fitted)
     chisq = max(0.0, 2 * (high - low))
     return pd.Series(
         {
@@ -58,6 +67,7 @@ def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
             "p": float(chdtrc(df, chisq)),
             "log_likelihood_smaller": low,
             "log_likelihood_larger": high,
+            "tooth_level": tooth_level,
         }
     )
 
@@ -83,9 +93,10 @@ def linearity(fit: RateFit) -> pd.Series:
         columns=replace(columns, extra=extra),
         names=(*design.names, "planned x |planned|"),
     )
-    site = fit.mixed.blocks.has_site
     try:
-        larger = fit_design(curved, site=site, reml=fit.reml, level=fit.level)
+        larger = fit_design(
+            curved, site=fit.tooth_level != NOT_ASKED, reml=fit.reml, level=fit.level
+        )
     except RateError as error:
         raise RateError(
             "Linearity cannot be judged: the plans hardly differ in size. " + str(error)
@@ -130,20 +141,32 @@ def _points(share: float) -> str:
 def r_squared(fit: RateFit) -> pd.Series:
     """Marginal (fixed effects) and conditional (fixed and random) R-squared.
 
+    Where the variation between teeth is not identified there is no conditional one (NaN).
     Nakagawa & Schielzeth, Methods Ecol Evol 2013;4:133-142, with the mean random-effect variance
     over the rows for slopes (Johnson, Methods Ecol Evol 2014;5:944-946).
     """
     fixed = float(np.var(fit.design.x @ fit.mixed.beta, ddof=1))
     share = float(fit.design.planned @ fit.design.planned) / fit.nobs
-    random = share * (float(fit.mixed.psi[0, 0]) + (fit.mixed.site_variance or 0.0))
+    # a row has one effect of each variance
+    by_number = dict(zip(fit.design.variances, np.diag(fit.mixed.psi), strict=True))
+    random = share * (float(sum(by_number.values())) + (fit.mixed.site_variance or 0.0))
     total = fixed + random + fit.mixed.sigma2
-    return pd.Series({"marginal": fixed / total, "conditional": (fixed + random) / total})
+    conditional = (fixed + random) / total
+    if fit.tooth_level == NOT_IDENTIFIED:
+        conditional = np.nan
+    return pd.Series({"marginal": fixed / total, "conditional": conditional})
 
 
-def _by_ml(fit: RateFit) -> RateFit:
-    from outcomes.estimate.rates import fit_design
-
-    if not fit.reml:
-        return fit
-    site = fit.mixed.blocks.has_site
-    return fit_design(fit.design, site=site, reml=False, level=fit.level)
+def _log_likelihoods(
+    smaller: Design, larger: Design, tooth_level: bool
+) -> tuple[bool, float, float]:
+    """Whether both models have the tooth level, and their log-likelihoods by ML."""
+    for site in (True, False) if tooth_level else (False,):
+        try:
+            fits = [mixed.fit(d.blocks(site=site), reml=False) for d in (smaller, larger)]
+        except mixed.ModelError as error:
+            if not site:
+                raise RateError(str(error)) from error
+            continue
+        return site, fits[0].log_likelihood, fits[1].log_likelihood
+    raise AssertionError("the loop ends by return or error")

@@ -5,7 +5,7 @@ See outcomes.estimate.mixed for the model and the notation.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -28,6 +28,8 @@ class ModelError(ValueError):
 class Blocks:
     """Cross-products of one data set: P patients, S sites, p fixed effects, q patient effects.
 
+    ``variances`` (q,) numbers the variance of each patient effect, from 0: effects are independent
+    and those of one number share a variance. None for two effects with a covariance of their own.
     Columns of X and Z are divided by ``x_scale`` and ``z_scale`` (root mean squares) and y by
     ``y_scale``, after ``y_shift`` (an X-coefficient vector) was taken from y.
     """
@@ -47,6 +49,7 @@ class Blocks:
     y_scale: float
     y_shift: Array  # (p,) in scaled X and y units
     has_site: bool
+    variances: tuple[int, ...] | None = (0,)
 
     @property
     def p(self) -> int:
@@ -69,8 +72,13 @@ class Blocks:
         return int(self.rows.sum())
 
     @property
+    def patient_parameters(self) -> int:
+        """Parameters of the covariance of the patient effects."""
+        return 3 if self.variances is None else max(self.variances) + 1
+
+    @property
     def parameters(self) -> int:
-        return self.q * (self.q + 1) // 2 + int(self.has_site)
+        return self.patient_parameters + int(self.has_site)
 
     @cached_property
     def site_patient(self) -> NDArray[np.int32]:
@@ -182,6 +190,7 @@ def cross_products(
     site: NDArray[np.int64] | None = None,
     site_z: Array | None = None,
     names: tuple[str, ...] = (),
+    variances: Sequence[int] | None = None,
 ) -> Blocks:
     """All sums the likelihood needs, formed once.
 
@@ -192,7 +201,7 @@ def cross_products(
     y
         Response, shape (n,).
     z
-        Columns of the patient effects, shape (n, q), q = 1 or 2.
+        Columns of the patient effects, shape (n, q).
     patient
         Patient of each row, codes 0..P-1 in which none is missing, shape (n,).
     site
@@ -201,6 +210,10 @@ def cross_products(
         Column of the site effect, shape (n,). Needed with ``site``.
     names
         Names of the columns of x, for messages.
+    variances
+        Which variance each column of z has, numbered from 0 without gaps, shape (q,): independent
+        effects, those of one number with the same variance. By default one column has one
+        variance, and two have a covariance matrix of their own.
 
     Raises
     ------
@@ -211,8 +224,7 @@ def cross_products(
     n, p = x.shape
     q = z.shape[1]
     names = names or tuple(f"x{j}" for j in range(p))
-    if q not in (1, 2):
-        raise ModelError(f"The patient level takes 1 or 2 effects, not {q}.")
+    variances = _variances(variances, q)
     if site is not None and site_z is None:
         raise ModelError("A site level needs site_z, the column its effect multiplies.")
     for label, values in (("y", y), ("z", z)):
@@ -227,8 +239,7 @@ def cross_products(
     _require_full_rank(gram / n, names)
     y_scale = float(np.sqrt(y @ y / n)) or 1.0
     y_shift = np.linalg.solve(gram, xy / x_scale / y_scale)
-    z_scale = np.sqrt(np.einsum("ij,ij->j", z, z) / n)
-    z_scale[z_scale == 0] = 1.0
+    z_scale = _z_scale(z, variances)
     site_scale = 1.0 if site_z is None else float(np.sqrt(site_z @ site_z / n)) or 1.0
 
     order = sort_rows(patient, site)
@@ -276,7 +287,33 @@ def cross_products(
         y_scale=y_scale,
         y_shift=y_shift,
         has_site=site is not None,
+        variances=variances,
     )
+
+
+def _variances(variances: Sequence[int] | None, q: int) -> tuple[int, ...] | None:
+    """Checked, or the default for q effects."""
+    if variances is None:
+        if q not in (1, 2):
+            raise ModelError(f"Say which variance each of the {q} patient effects has: variances.")
+        return (0,) if q == 1 else None
+    numbers = tuple(int(v) for v in variances)
+    if len(numbers) != q or set(numbers) != set(range(len(set(numbers)))):
+        raise ModelError(
+            f"variances must number the variance of each of the {q} patient effects from 0 without "
+            f"gaps, not {numbers}."
+        )
+    return numbers
+
+
+def _z_scale(z: Array, variances: tuple[int, ...] | None) -> Array:
+    """Root mean square of each column; of all its columns together for a shared variance."""
+    square = np.einsum("ij,ij->j", z, z) / len(z)
+    if variances is not None:
+        square = np.bincount(variances, square)[list(variances)]
+    scale = np.sqrt(square)
+    scale[scale == 0] = 1.0
+    return np.asarray(scale)
 
 
 def _site_starts(site: NDArray[np.int64], starts: NDArray[np.int64]) -> NDArray[np.int64]:

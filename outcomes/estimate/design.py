@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 Array = mixed.Array
 
+FITTED, NOT_ASKED, NOT_IDENTIFIED = "fitted", "not asked", "not identified"
+"""What becomes of the tooth level of a fit."""
+
 
 class RateError(ValueError):
     """The data cannot answer the question; the message names the reason and the remedy."""
@@ -26,7 +29,8 @@ class Design:
     """Rows and columns of one rate model; n rows, p coefficients of which the first are groups.
 
     ``columns`` (n, p) holds planned times each group's indicator, then planned times each
-    covariate, then the intercept. ``patient`` and ``site_row`` are codes of ``patient_labels`` and
+    covariate, then the intercept. ``varies_by`` are factors by which a patient's rate varies, with
+    their levels and the code (n,) of each row. ``patient`` and ``site_row`` are codes of ``patient_labels`` and
     ``site_labels``, both in the order of the blocks.
     """
 
@@ -52,6 +56,35 @@ class Design:
     covariate_levels: dict[str, tuple[str, ...]]
     covariate_centres: dict[str, float]
     covariates: tuple[str, ...]
+    varies_by: tuple[str, ...] = ()
+    varying_levels: tuple[tuple[str, ...], ...] = ()
+    varying_codes: tuple[np.ndarray, ...] = ()
+
+    @property
+    def variances(self) -> tuple[int, ...]:
+        """(q,) number of the variance of each patient effect: 0 for the patient, then one for each
+        factor of ``varies_by``, shared by its levels."""
+        shared = [[k + 1] * len(levels) for k, levels in enumerate(self.varying_levels)]
+        return (0, *(number for numbers in shared for number in numbers))
+
+    @property
+    def effect_positions(self) -> np.ndarray:
+        """(n, 1 + factors) the effects of a patient that a row has, as positions among the q."""
+        starts = np.cumsum([1, *(len(levels) for levels in self.varying_levels)])
+        columns = [np.zeros(len(self.planned), dtype=np.int64)]
+        columns += [s + c for s, c in zip(starts, self.varying_codes, strict=False)]
+        return np.stack(columns, axis=1)
+
+    def rate_deviation(self, effects: Array) -> Array:
+        """What the effects of its patient (P, q) add to the rate of each row, (n,)."""
+        return np.asarray(effects[self.patient[:, None], self.effect_positions].sum(axis=1))
+
+    @property
+    def effect_columns(self) -> Array:
+        """(n, q): planned, in each column that holds an effect of the row."""
+        z = np.zeros((len(self.planned), len(self.variances)))
+        np.put_along_axis(z, self.effect_positions, self.planned[:, None], axis=1)
+        return z
 
     @property
     def x(self) -> Array:
@@ -63,11 +96,12 @@ class Design:
         return mixed.cross_products(
             self.columns,
             self.achieved,
-            self.planned[:, None],
+            self.effect_columns,
             self.patient,
             site=self.tooth_code if site else None,
             site_z=self.planned if site else None,
             names=self.names,
+            variances=self.variances,
         )
 
 
@@ -78,13 +112,15 @@ def rate_design(
     group: str | Sequence[str] | None,
     covariates: str | Sequence[str],
     intercept: bool,
+    varies_by: str | Sequence[str] = (),
 ) -> Design:
     """Choose the rows, code the groups and covariates. See ``rates.fit_rate``."""
     group_columns = _as_tuple(group)
     covariate_columns = _as_tuple(covariates)
+    varying = tuple(dict.fromkeys(_as_tuple(varies_by)))
     frame, movement = one_movement(cohort, movement)
-    frame = with_derived(frame, (*group_columns, *covariate_columns))
-    rows, notes = _usable_rows(frame, (*group_columns, *covariate_columns))
+    frame = with_derived(frame, (*group_columns, *covariate_columns, *varying))
+    rows, notes = _usable_rows(frame, (*group_columns, *covariate_columns, *varying))
 
     planned = rows["planned"].to_numpy(float)
     patient, patient_labels = _codes(rows["patient"])
@@ -120,6 +156,18 @@ def rate_design(
     if intercept:
         extra.append(np.ones(len(rows)))
         names.append("intercept")
+
+    varying_levels, varying_codes = [], []
+    for name in varying:
+        within_codes, within_levels = _group_codes(rows, (name,))
+        seen, _ = _pairs(patient, within_codes, len(patient_labels), len(within_levels))
+        if np.bincount(seen // len(within_levels)).max() < 2:
+            raise RateError(
+                f"varies_by: no patient has rows of more than one {name}, so that variation of the "
+                f"rate by {name} cannot be told from that between patients. Leave {name} out."
+            )
+        varying_levels.append(within_levels)
+        varying_codes.append(within_codes)
 
     site_keys, site_row = _pairs(patient, tooth_code, len(patient_labels), len(tooth_labels))
     site_labels = pd.DataFrame(
@@ -163,6 +211,9 @@ def rate_design(
         covariate_levels=levels,
         covariate_centres=centres,
         covariates=covariate_columns,
+        varies_by=varying,
+        varying_levels=tuple(varying_levels),
+        varying_codes=tuple(varying_codes),
     )
 
 
@@ -309,14 +360,19 @@ def _pairs(a: np.ndarray, b: np.ndarray, n_a: int, n_b: int) -> tuple[np.ndarray
 def _order(name: str, values: pd.Series) -> list[str]:
     if isinstance(values.dtype, pd.CategoricalDtype):
         used = set(np.unique(values.cat.codes))
-        return [str(v) for code, v in enumerate(values.cat.categories) if code in used]
+        return _texts(v for code, v in enumerate(values.cat.categories) if code in used)
     from outcomes.cohort.schema import TOOTH_CLASSES
 
     unique = values.unique()
     known = {"tooth_class": list(TOOTH_CLASSES), "arch": ["upper", "lower"]}.get(name, [])
     first = [v for v in known if v in set(unique)]
     rest = sorted((v for v in unique if v not in first), key=lambda v: (isinstance(v, str), v))
-    return [str(v) for v in [*first, *rest]]
+    return _texts([*first, *rest])
+
+
+def _texts(values: Iterable[Any]) -> list[str]:
+    """Each level once, as text: the number 1 and the text "1" are one level."""
+    return list(dict.fromkeys(str(v) for v in values))
 
 
 def _levels(name: str, values: pd.Series) -> tuple[str, ...]:

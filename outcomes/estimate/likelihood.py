@@ -93,29 +93,38 @@ class Evaluation:
     d_cxx: Array
 
 
-def psi_and_jacobian(theta: Array, q: int) -> tuple[Array, Array]:
-    """Psi (B, q, q) and its Jacobian (B, d, 3 or 1): elements 11, 12, 22 by theta."""
-    if q == 1:
-        a = theta[:, 0]
-        return (a * a)[:, None, None], (2 * a)[:, None, None]
+def psi_and_elements(
+    theta: Array, variances: tuple[int, ...] | None
+) -> tuple[Array, list[tuple[int, int, Array]]]:
+    """Psi (B, q, q), and its elements that vary: row, column, derivative by theta (B, d)."""
+    if variances is not None:
+        q, number = len(variances), list(variances)
+        psi = np.zeros((len(theta), q, q))
+        psi[:, np.arange(q), np.arange(q)] = theta[:, number] ** 2
+        slopes = 2 * theta[:, number]
+        elements = []
+        for i in range(q):
+            slope = np.zeros((len(theta), max(number) + 1))
+            slope[:, number[i]] = slopes[:, i]
+            elements.append((i, i, slope))
+        return psi, elements
     a, b, c = theta[:, 0], theta[:, 1], theta[:, 2]
     zero = np.zeros_like(a)
     psi = np.stack([np.stack([a * a, a * b], -1), np.stack([a * b, b * b + c * c], -1)], -2)
-    jacobian = np.stack(
-        [
-            np.stack([2 * a, b, zero], -1),
-            np.stack([zero, a, 2 * b], -1),
-            np.stack([zero, zero, 2 * c], -1),
-        ],
-        -2,
-    )
-    return psi, jacobian
+    return psi, [
+        (0, 0, np.stack([2 * a, zero, zero], -1)),
+        (0, 1, np.stack([b, a, zero], -1)),
+        (1, 1, np.stack([zero, 2 * b, 2 * c], -1)),
+    ]
 
 
 def _inverse_and_logdet(m: Array) -> tuple[Array, Array]:
-    """Inverse and log-determinant of 1x1 or 2x2 matrices on axes 1 and 2 of (B, q, q, P)."""
+    """Inverse and log-determinant of matrices on axes 1 and 2 of (B, q, q, P)."""
     if m.shape[1] == 1:
         return 1 / m, np.log(m[:, 0, 0])
+    if m.shape[1] > 2:
+        last = np.moveaxis(m, 3, 1)
+        return np.moveaxis(np.linalg.inv(last), 1, 3), np.linalg.slogdet(last)[1]
     det = m[:, 0, 0] * m[:, 1, 1] - m[:, 0, 1] * m[:, 1, 0]
     adjugate = np.stack(
         [np.stack([m[:, 1, 1], -m[:, 0, 1]], 1), np.stack([-m[:, 1, 0], m[:, 0, 0]], 1)], 1
@@ -246,7 +255,7 @@ def _evaluate(
 ) -> Evaluation:
     p, q, d = blocks.p, blocks.q, blocks.parameters
     count = len(theta)
-    psi, jacobian = psi_and_jacobian(theta, q)
+    psi, elements = psi_and_elements(theta, blocks.variances)
     patient_weight = 1.0 if problems.weights is None else problems.weights[:, None, None, :]
     a: Array = np.broadcast_to(blocks.zz, (count, *blocks.zz.shape))
     t = np.broadcast_to(problems.zw, (count, *problems.zw.shape[1:]))
@@ -269,19 +278,15 @@ def _evaluate(
     d_log = np.empty((count, d))
     counted_u = u * patient_weight
     h = np.einsum("bijP,bjkP->bikP", inner, a) * patient_weight  # (I + A Psi)^-1 A, counted
-    outer = [
-        (_quadratic(u[:, :, [i]], counted_u[:, :, [j]]), h[:, i, j].sum(-1))
-        for i, j in zip(*np.triu_indices(q), strict=True)
-    ]
-    for j in range(jacobian.shape[1]):
-        d_c[:, j] = 0.0
-        d_log[:, j] = 0.0
-        for element, (product, trace) in enumerate(outer):
-            off_diagonal = q == 2 and element == 1
-            change = jacobian[:, j, element]
-            both = product + product.transpose(0, 2, 1) if off_diagonal else product
-            d_c[:, j] -= change[:, None, None] * both
-            d_log[:, j] += change * (2 * trace if off_diagonal else trace)
+    d_c[:, : blocks.patient_parameters] = 0.0
+    d_log[:, : blocks.patient_parameters] = 0.0
+    for i, j, slope in elements:
+        product, trace = _quadratic(u[:, :, [i]], counted_u[:, :, [j]]), h[:, i, j].sum(-1)
+        if i != j:
+            product, trace = product + product.transpose(0, 2, 1), 2 * trace
+        for parameter in np.flatnonzero(slope.any(axis=0)):
+            d_c[:, parameter] -= slope[:, parameter, None, None] * product
+            d_log[:, parameter] += slope[:, parameter] * trace
     if sites is not None:
         # A and T fall by a_slope and t_slope; the derivative of C is symmetric in its halves
         half = -sites.t_slope + 0.5 * np.einsum("bijP,bkjP->bkiP", sites.a_slope, kt)
@@ -312,6 +317,6 @@ def _evaluate(
     )
 
 
-def relative_covariance(theta: Array, q: int) -> Array:
+def relative_covariance(theta: Array, blocks: Blocks) -> Array:
     """Psi (q, q) of the patient effects, relative to sigma2, in scaled units."""
-    return np.asarray(psi_and_jacobian(theta[None], q)[0][0])
+    return np.asarray(psi_and_elements(theta[None], blocks.variances)[0][0])

@@ -172,7 +172,7 @@ def at_optimum(blocks: Blocks, theta: Array, *, reml: bool) -> MixedFit:
     deviance = float(e.deviance[0]) + 2 * m * np.log(blocks.y_scale)
     if reml:
         deviance += 2 * np.log(blocks.x_scale).sum()
-    psi = relative_covariance(theta, blocks.q)
+    psi = relative_covariance(theta, blocks)
     z_unit = blocks.y_scale / blocks.z_scale
     free = np.flatnonzero(theta != 0)
     jacobian = [-sigma2 * cxx_inverse @ e.d_cxx[0, j] @ cxx_inverse * unit for j in free]
@@ -248,7 +248,7 @@ class Predictor:
 
 def predictor(blocks: Blocks, theta: Array) -> Predictor:
     """The pieces of the best linear unbiased predictions at ``theta`` (d,)."""
-    psi = relative_covariance(theta, blocks.q)
+    psi = relative_covariance(theta, blocks)
     a, t = blocks.zz, blocks.zw
     lam = theta[-1] ** 2 if blocks.has_site else 0.0
     w = lam / (1 + lam * blocks.site_n)

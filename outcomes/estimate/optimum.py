@@ -20,7 +20,7 @@ _MANY_STARTS = 20_000  # sites up to which several starts are tried
 
 def standard_deviations(blocks: Blocks) -> list[int]:
     """Positions in theta of the standard deviations (the rest are off-diagonal)."""
-    diagonal = [0] if blocks.q == 1 else [0, 2]
+    diagonal = [0, 2] if blocks.variances is None else list(range(blocks.patient_parameters))
     return [*diagonal, blocks.parameters - 1] if blocks.has_site else diagonal
 
 
@@ -177,7 +177,7 @@ def _leaves_zero(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -
 def _canonical(theta: Array, blocks: Blocks) -> Array:
     """Signs such that standard deviations are not negative; Psi and lam stay as they are."""
     theta = theta.copy()
-    if blocks.q == 2:
+    if blocks.variances is None:
         flip = theta[:, 0] < 0
         theta[flip, :2] *= -1
     for j in standard_deviations(blocks):

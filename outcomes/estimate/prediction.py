@@ -23,6 +23,7 @@ from outcomes.estimate import mixed
 from outcomes.estimate.design import RateError, with_derived
 
 if TYPE_CHECKING:
+    from outcomes.estimate.design import Design
     from outcomes.estimate.mixed import Array
     from outcomes.estimate.rates import RateFit
 
@@ -31,7 +32,8 @@ if TYPE_CHECKING:
 class _Rows:
     """Rows to predict: coefficients of the rate (n, p), plan (n,), known patient and site codes.
 
-    Codes are -1 where the patient or the tooth is new.
+    Codes are -1 where the patient or the tooth is new. ``levels`` (n, factors of varies_by) are
+    codes of their levels, -1 where a level is new or not said.
     """
 
     rate: Array
@@ -39,6 +41,7 @@ class _Rows:
     planned: Array
     patient: np.ndarray
     site: np.ndarray
+    levels: np.ndarray
 
 
 def predict(
@@ -53,7 +56,9 @@ def predict(
     new
         One row per plan: ``planned`` (mm or degrees, as fitted), the group columns (or ``tooth``,
         FDI, from which tooth class and arch follow) and the covariates. With ``patient``, and
-        ``tooth``, rows of patients in the data use what is known of them.
+        ``tooth``, rows of patients in the data use what is known of them; so do columns of
+        ``varies_by`` (a level without a column, or new to the data, is one of which nothing is
+        known).
     levels
         Levels of the ranges.
 
@@ -153,7 +158,8 @@ def df_as_if_new(fit: RateFit) -> Array:
         drift[:, -1] = 1.0
     rate = np.where(drift == 1.0, 0.0, design.x) / design.planned[:, None]
     new = np.full(len(design.planned), -1)
-    return _distribution(fit, _Rows(rate, drift, design.planned, new, new))[2]
+    levels = np.full((len(new), len(design.varies_by)), -1)
+    return _distribution(fit, _Rows(rate, drift, design.planned, new, new, levels))[2]
 
 
 def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
@@ -205,7 +211,27 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
             known = pd.MultiIndex.from_frame(design.site_labels)
             wanted = pd.MultiIndex.from_frame(frame[["patient", "tooth"]])
             site = known.get_indexer(wanted)
-    return _Rows(rate, drift, frame["planned"].to_numpy(float), patient, site)
+    levels = np.full((n, len(design.varies_by)), -1)
+    for k, name in enumerate(design.varies_by):
+        if name in frame.columns:
+            known_levels = pd.Index(design.varying_levels[k])
+            levels[:, k] = known_levels.get_indexer(pd.Index(frame[name].astype(str)))
+    return _Rows(rate, drift, frame["planned"].to_numpy(float), patient, site, levels)
+
+
+def _effects_of(design: Design, rows: _Rows) -> tuple[Array, Array]:
+    """(n, q) effects of a patient that a row has, 1 or 0; (n, variances) how many it has of a new
+    level, of which nothing is known."""
+    n, q = len(rows.planned), len(design.variances)
+    held, new = np.zeros((n, q)), np.zeros((n, 1 + len(design.varies_by)))
+    held[:, 0] = 1.0
+    start = 1
+    for k, levels in enumerate(design.varying_levels):
+        there = np.flatnonzero(rows.levels[:, k] >= 0)
+        held[there, start + rows.levels[there, k]] = 1.0
+        new[rows.levels[:, k] < 0, k + 1] = 1.0
+        start += len(levels)
+    return held, new
 
 
 @dataclass(frozen=True)
@@ -232,18 +258,24 @@ def _parts(fit: RateFit, rows: _Rows, theta: Array) -> _Parts:
     to_rate = blocks.y_scale / blocks.z_scale[0]  # planned is the column of z and of the site
     contrast = np.append(-scaled, 1.0)
     known, seen = rows.patient >= 0, rows.site >= 0
-    gain = np.where(known, pieces.gain[rows.patient, 0, 0], 0.0)
-    patient_w = np.where(known[:, None], pieces.t[:, 0, :].T[rows.patient], 0.0)
+    held, new = _effects_of(fit.design, rows)
     lam = theta[-1] ** 2 if blocks.has_site else 0.0
     w = np.where(seen, pieces.w[rows.site], 0.0) if blocks.has_site else np.zeros(len(seen))
+    site_w = np.zeros((len(seen), len(contrast)))
+    # a seen tooth has taken up w c of the effects of its patient
+    kept = held.copy()
     if blocks.has_site:
-        shrink = 1 - w * np.where(seen, blocks.site_c[0][rows.site], 0.0)
+        kept -= w[:, None] * np.where(seen[:, None], blocks.site_c.T[rows.site], 0.0)
         site_w = np.where(seen[:, None], blocks.site_w.T[rows.site], 0.0)
-    else:
-        shrink, site_w = np.ones(len(seen)), np.zeros_like(patient_w)
-    weights = (shrink * gain)[:, None] * patient_w + w[:, None] * site_w  # on (X, y)
+    patients = np.where(known, rows.patient, 0)
+    gain = np.einsum("nq,nqr->nr", kept, pieces.gain[patients])
+    by_patient = np.einsum("nq,kqn->nk", gain, pieces.t[:, :, patients])
+    weights = np.where(known[:, None], by_patient, 0.0) + w[:, None] * site_w  # on (X, y)
     effect = weights @ contrast
-    psi = theta[0] ** 2
+    own_variance = np.diag(mixed.relative_covariance(theta, blocks))
+    by_number = own_variance[np.unique(fit.design.variances, return_index=True)[1]]
+    left = np.einsum("nq,nq->n", gain, kept) + new @ by_number
+    unknown = held @ own_variance + new @ by_number
     unit = blocks.y_scale / blocks.x_scale
     loading = rows.rate * unit - weights[:, :-1] * to_rate  # on scaled b, in rate units
     base = rows.rate @ ((scaled + blocks.y_shift) * unit)
@@ -254,7 +286,7 @@ def _parts(fit: RateFit, rows: _Rows, theta: Array) -> _Parts:
     return _Parts(
         mean=base + drift + effect * to_rate,
         estimate=np.einsum("ni,ij,nj->n", loading, inverse, loading) / y2,
-        patient=np.where(known, shrink**2 * gain, psi) * scale,
+        patient=np.where(known, left, unknown) * scale,
         tooth=(np.where(seen, w, lam) if blocks.has_site else np.zeros(len(seen))) * scale,
         loading=loading,
         inverse=inverse,

@@ -22,7 +22,14 @@ from scipy.special import stdtr, stdtrit
 
 from outcomes.estimate import mixed, resample
 from outcomes.estimate.checks import check_notes
-from outcomes.estimate.design import Design, RateError, rate_design
+from outcomes.estimate.design import (
+    FITTED,
+    NOT_ASKED,
+    NOT_IDENTIFIED,
+    Design,
+    RateError,
+    rate_design,
+)
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -45,13 +52,16 @@ class RateFit:
         covariate, estimate, se, df, low, high, p: change of the rate per unit, or against the
         reference level.
     variance
-        component (patient, tooth, residual), sd, share. The sd of patient and tooth are in rate
-        units, that of the residual in the unit of the movement. Shares are of the variance of
-        achieved among the rows at hand (mean square plan times the rate variance).
+        component (patient, "patient x course" and so on for ``varies_by``, tooth, residual), sd,
+        share. The sd of the residual is in the unit of the movement, the others are in rate units.
+        Shares are of the variance of achieved among the rows at hand (mean square plan times the
+        rate variance). Where teeth cannot be told from measurement, both have neither.
     level
         Level of all intervals (low, high): t intervals on Satterthwaite degrees of freedom.
     notes
         Sentences on boundaries, rows left out and what the numbers refer to.
+    tooth_level
+        "fitted", "not asked" (``site=False``) or "not identified".
     """
 
     movement: str | None
@@ -63,6 +73,7 @@ class RateFit:
     variance: pd.DataFrame
     notes: tuple[str, ...]
     engine: str
+    tooth_level: str
     design: Design
     mixed: mixed.MixedFit
 
@@ -134,12 +145,33 @@ class RateFit:
         given the rates.
         """
         effect, error, _ = self.mixed.effects
+        # the effect of the patient alone; those by course, direction ... are varying_effects
         return pd.DataFrame(
             {
                 "patient": self.design.patient_labels,
                 "effect": effect[:, 0],
                 "se": np.sqrt(error[:, 0, 0]),
                 "movements": self.mixed.blocks.rows,
+            }
+        )
+
+    @cached_property
+    def varying_effects(self) -> pd.DataFrame:
+        """patient, factor, level, effect: predicted deviations of the rate within each patient by
+        the factors of ``varies_by``; a level of which the patient has no row has the effect 0."""
+        design = self.design
+        named = [
+            (f, v)
+            for f, levels in zip(design.varies_by, design.varying_levels, strict=True)
+            for v in levels
+        ]
+        patients = len(design.patient_labels)
+        return pd.DataFrame(
+            {
+                "patient": np.repeat(design.patient_labels, len(named)),
+                "factor": [f for f, _ in named] * patients,
+                "level": [v for _, v in named] * patients,
+                "effect": self.mixed.effects[0][:, 1:].ravel(),
             }
         )
 
@@ -159,7 +191,7 @@ class RateFit:
         movement. The index is that of the frame the rows came from.
         """
         d = self.design
-        rate = self.patient_effects["effect"].to_numpy()[d.patient]
+        rate = d.rate_deviation(self.mixed.effects[0])
         if self.mixed.blocks.has_site:
             rate = rate + self.site_effects["effect"].to_numpy()[d.site_row]
         fixed = d.x @ self.mixed.beta
@@ -322,6 +354,7 @@ def fit_rate(
     *,
     group: str | Sequence[str] | None = "tooth_class",
     covariates: str | Sequence[str] = (),
+    varies_by: str | Sequence[str] = (),
     intercept: bool = False,
     site: bool = True,
     reml: bool = True,
@@ -346,6 +379,10 @@ def fit_rate(
         Columns that change the rate. Text columns are coded against their first level ("none" for
         attachment and auxiliary, else the most frequent); numbers other than 0/1 are taken from
         their mean over patients, so that rates refer to an average patient.
+    varies_by
+        Columns by which the rate of one patient varies: "course" where patients wear one series
+        better than another, "direction", "tooth_class", or any other. Each adds a variance
+        (patient x column), independent of the rest. Worth it where such levels are compared.
     intercept
         Add a drift that happens whatever was planned.
     site
@@ -392,7 +429,14 @@ def fit_rate(
     """
     if not 0 < level < 1:
         raise RateError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
-    design = rate_design(cohort, movement, group=group, covariates=covariates, intercept=intercept)
+    design = rate_design(
+        cohort,
+        movement,
+        group=group,
+        covariates=covariates,
+        intercept=intercept,
+        varies_by=varies_by,
+    )
     return fit_design(design, site=site, reml=reml, level=level, engine=engine)
 
 
@@ -407,8 +451,9 @@ def fit_design(
             from outcomes.estimate.second_opinion import by_statsmodels
 
             fitted = by_statsmodels(design, site=site, reml=reml)
+            tooth_level = FITTED if site else NOT_ASKED
         else:
-            fitted, left_out = _fit_blocks(design, site=site, reml=reml)
+            fitted, tooth_level, left_out = _fit_blocks(design, site=site, reml=reml)
             design = replace(design, notes=(*design.notes, *left_out))
     except mixed.ModelError as error:
         where = f"{design.movement}: " if design.movement else ""
@@ -428,44 +473,90 @@ def fit_design(
         level=level,
         rates=rates,
         covariates=covariates,
-        variance=_variance_table(fitted, design),
+        variance=_variance_table(fitted, design, tooth_level),
         notes=(*design.notes, *_fit_notes(fitted, design), *check_notes(fitted, design)),
         engine=engine,
+        tooth_level=tooth_level,
         design=design,
         mixed=fitted,
     )
 
 
+LEAST_PLAN_SPREAD = 0.05
+"""Coefficient of variation of planned squared, over teeth of one record each, below which the
+variation between teeth is not told from measurement."""
+
+_EXACT = 1e-18  # share of the sum of squares left around the own rates of teeth that is no scatter
+
+
+def _teeth_unidentified(design: Design) -> str:
+    """Why the variation between teeth cannot be told from measurement; empty where it can."""
+    sites = len(design.site_labels)
+    several = np.bincount(design.site_row, minlength=sites) > 1
+    square = design.planned**2
+    if not several.any():
+        if square.std() / square.mean() < LEAST_PLAN_SPREAD:
+            return (
+                "not identified: every tooth has one record, and all plans are of one size. It is "
+                "part of the residual variation"
+            )
+        return ""
+    products = np.bincount(design.site_row, design.planned * design.achieved, minlength=sites)
+    around = np.bincount(design.site_row, design.achieved**2, minlength=sites)
+    left = (around - products**2 / np.bincount(design.site_row, square, minlength=sites))[several]
+    if left.sum() <= _EXACT * around.sum() + 1e-15 * around[several].sum():
+        return (
+            "not identified: all records of a tooth agree exactly on its rate, without any "
+            "scatter, as no measurement does. Check that achieved was not computed from planned"
+        )
+    return ""
+
+
 def _fit_blocks(
     design: Design, *, site: bool, reml: bool
-) -> tuple[mixed.MixedFit, tuple[str, ...]]:
-    """The fit; without the tooth level where its variance cannot be told from the residual one."""
-    try:
-        return mixed.fit(design.blocks(site=site), reml=reml), ()
-    except mixed.NoOptimum:
-        if not site:
-            raise
+) -> tuple[mixed.MixedFit, str, tuple[str, ...]]:
+    """The fit; what became of the tooth level; and sentences.
+
+    The level is left out where its variance cannot be told from the residual one.
+    """
+    if not site:
+        return mixed.fit(design.blocks(site=False), reml=reml), NOT_ASKED, ()
+    why = _teeth_unidentified(design)
+    if not why:
+        try:
+            return mixed.fit(design.blocks(), reml=reml), FITTED, ()
+        except mixed.NoOptimum:
+            why = (
+                "not identified: with so few records a tooth it cannot be told from measurement. "
+                "It is part of the residual variation"
+            )
     fitted = mixed.fit(design.blocks(site=False), reml=reml)
-    return fitted, (
-        "The variation between teeth was left out of the model: with so few records a tooth it "
-        "cannot be told from measurement.",
-    )
+    return fitted, NOT_IDENTIFIED, (f"The variation between teeth is {why}.",)
 
 
-def _variance_table(fitted: mixed.MixedFit, design: Design) -> pd.DataFrame:
+def _variance_table(fitted: mixed.MixedFit, design: Design, tooth_level: str) -> pd.DataFrame:
     mean_square = float(design.planned @ design.planned) / len(design.planned)
-    parts = {"patient": float(fitted.psi[0, 0])}
+    diagonal = np.diag(fitted.psi)
+    parts = {"patient": float(diagonal[0])}
+    for number, name in enumerate(design.varies_by, start=1):
+        parts[f"patient x {name}"] = float(diagonal[design.variances.index(number)])
     if fitted.site_variance is not None:
         parts["tooth"] = fitted.site_variance
     variances = {**{k: v * mean_square for k, v in parts.items()}, "residual": fitted.sigma2}
     total = sum(variances.values())
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "component": list(variances),
             "sd": [np.sqrt(v) for v in (*parts.values(), fitted.sigma2)],
             "share": [v / total for v in variances.values()],
         }
     )
+    if tooth_level == NOT_IDENTIFIED:
+        unknown = pd.DataFrame(
+            {"component": ["tooth", "residual"], "sd": [np.nan] * 2, "share": [np.nan] * 2}
+        )
+        table = pd.concat([table.iloc[:-1], unknown], ignore_index=True)
+    return table
 
 
 def _fit_notes(fitted: mixed.MixedFit, design: Design) -> list[str]:

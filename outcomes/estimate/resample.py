@@ -86,7 +86,7 @@ def without_each_patient(fit: MixedFit, *, exact: bool | None = None) -> Replica
     """
     blocks = fit.blocks
     if exact is None:
-        exact = blocks.patients * blocks.sites <= _EXACT_LIMIT
+        exact = blocks.q > 1 or blocks.patients * blocks.sites <= _EXACT_LIMIT
     if not exact:
         return _expanded(fit)
     parts, done = [], 0
@@ -139,7 +139,7 @@ def _simulated(fit: MixedFit, rows: RowArrays, rng: np.random.Generator, size: i
     """Cross-products of responses without fixed effects; the fixed effects are added after."""
     blocks, q = fit.blocks, fit.blocks.q
     scaled_sigma = np.sqrt(fit.sigma2) / blocks.y_scale
-    root = np.linalg.cholesky(mixed.relative_covariance(fit.theta, q) + 1e-300 * np.eye(q))
+    root = np.linalg.cholesky(mixed.relative_covariance(fit.theta, blocks) + 1e-300 * np.eye(q))
     effects = rng.standard_normal((size, blocks.patients, q)) @ root.T
     counts = blocks.rows
     y = rng.standard_normal((size, blocks.n))

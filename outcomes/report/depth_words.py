@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from outcomes.estimate.design import NOT_IDENTIFIED
 from outcomes.report.depth import Depth
 from outcomes.report.tables import number, percent, points, range_words
 from outcomes.report.words import cautions as shared_cautions
@@ -129,6 +130,18 @@ def variances(depth: Depth) -> list[str]:
         f"around a rate of {percent(rate)}, about two patients in three lie in the range "
         f"{range_words(rate - patient, rate + patient)}."
     ]
+    marginal = (
+        f"The plan and the tooth class explain {percent(depth.r_squared['marginal'])} of the "
+        "variation in what was achieved (marginal R²)"
+    )
+    if depth.fit.tooth_level == NOT_IDENTIFIED:
+        return [
+            *lines,
+            "How much teeth of the same class in the same patient differ, and how much measurements "
+            "do, is not identified: these records do not tell the two apart. So there is no share "
+            "of either and no conditional R².",
+            f"{marginal}.",
+        ]
     if "tooth" in sd.index:
         tooth = float(sd.loc["tooth", "sd"])  # type: ignore[arg-type]
         lines.append(
@@ -142,14 +155,15 @@ def variances(depth: Depth) -> list[str]:
         "Of the variation around the rates, "
         + listed([f"{share} lies {_where(name)}" for name, share in shares.items()])
         + ".",
-        f"The plan and the tooth class explain {percent(depth.r_squared['marginal'])} of the "
-        f"variation in what was achieved (marginal R²); with patient and tooth "
+        f"{marginal}; with patient{' and tooth' if 'tooth' in sd.index else ''} "
         f"{percent(depth.r_squared['conditional'])} (conditional R²).",
     ]
     return lines
 
 
 def _where(component: str) -> str:
+    if component.startswith("patient x "):
+        return f"within patients, by {component.removeprefix('patient x ').replace('_', ' ')}"
     return {
         "patient": "between patients",
         "tooth": "between teeth of a patient",

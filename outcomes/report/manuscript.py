@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.estimate.design import NOT_IDENTIFIED
 from outcomes.figures.case import measure_name
 from outcomes.report.lines import dicts
 from outcomes.report.paper import Cell, PaperTable, Row, row
@@ -250,6 +251,8 @@ def rate_table(series: Series, rounding: Rounding) -> Draft:
             plain(100 * sd["tooth"], 0) if "tooth" in sd else Cell("–"),
             Cell(f"{residual.text}{'°' if unit == 'degree' else f'{NBSP}{unit}'}", residual.value),
         ]
+        if fit.tooth_level == NOT_IDENTIFIED:
+            spread[1:] = [Cell(NOT_IDENTIFIED), Cell(NOT_IDENTIFIED)]
         whole = fit.rates.iloc[0]
         rows.append(_modelled(f"{movement} all", heading(movement), whole, spread))
         by_class = series.class_fits.get(movement)

@@ -5,6 +5,8 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.estimate.design import NOT_IDENTIFIED
+
 NBSP = "\u00a0"
 
 Format = Callable[[Any], str]
@@ -262,13 +264,20 @@ def models(frame: pd.DataFrame) -> pd.DataFrame:
             "teeth": ("Teeth", count),
             "movements": ("Rows", count),
             "sd_patient": ("SD of rate, patients", lambda v: percent(v, 1)),
-            "sd_tooth": ("SD of rate, teeth", lambda v: percent(v, 1)),
+            "sd_tooth": ("SD of rate, teeth", lambda v: _identified(v, percent(v, 1))),
             "log_likelihood": ("Log-likelihood", lambda v: number(v, 2)),
         },
     )
-    left = [size(sd, unit) for sd, unit in zip(frame["sd_residual"], frame["unit"], strict=True)]
+    left = [
+        _identified(sd, size(sd, unit))
+        for sd, unit in zip(frame["sd_residual"], frame["unit"], strict=True)
+    ]
     shown.insert(6, "Residual SD", left)
     return shown
+
+
+def _identified(sd: float | None, text: str) -> str:
+    return NOT_IDENTIFIED if pd.isna(sd) else text
 
 
 def ledger(frame: pd.DataFrame) -> pd.DataFrame:

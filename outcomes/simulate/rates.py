@@ -46,6 +46,7 @@ def simulate_rates(
     attachment_share: float = 0.4,
     attachment_effect: float = 0.0,
     size_effect: float = 0.0,
+    varying: Mapping[str, float] | None = None,
     effects: bool = False,
 ) -> pd.DataFrame:
     """Planned and achieved movement of one kind, by the rate model.
@@ -87,6 +88,9 @@ def simulate_rates(
         the rate.
     size_effect
         What one plan SD of |planned| adds to the rate: a departure from a straight line.
+    varying
+        SD of the rate within a patient, between courses, tooth classes or directions:
+        {"course": 0.1} gives each course of each patient a rate of its own (wear, say).
     effects
         Also return the columns patient_effect and tooth_effect.
 
@@ -166,10 +170,26 @@ def simulate_rates(
             "achieved": achieved,
         }
     )
+    for name, sd in (varying or {}).items():
+        level = _within_patients(name, frame)
+        check_spread(f"varying {name}", sd)
+        own = sd * rng.standard_normal((patients, int(level.max()) + 1))
+        frame["achieved"] += own[site_patient[site], level] * planned
     if effects:
         frame["patient_effect"] = patient_effect[site_patient][site]
         frame["tooth_effect"] = tooth_effect[site]
     return frame
+
+
+def _within_patients(name: str, frame: pd.DataFrame) -> NDArray[np.int64]:
+    """Code of what a patient's rate varies with, row by row."""
+    if name == "course":
+        return frame["course"].to_numpy(np.int64) - 1
+    if name == "tooth_class":
+        return frame["tooth_class"].cat.codes.to_numpy(np.int64)
+    if name == "direction":
+        return (frame["planned"] < 0).to_numpy(np.int64)
+    raise ValueError(f"varying: course, tooth_class or direction, not {name!r}")
 
 
 def _check_design(patients: int, teeth: int, rows: int, dominant: float) -> None:

@@ -62,7 +62,12 @@ def test_marginal_and_conditional_r2_equal_performance():
 
     from outcomes.estimate.comparison import r_squared
 
-    stand_in = SimpleNamespace(design=SimpleNamespace(x=x, planned=one), mixed=m, nobs=len(d))
+    stand_in = SimpleNamespace(
+        design=SimpleNamespace(x=x, planned=one, variances=(0,)),
+        mixed=m,
+        nobs=len(d),
+        tooth_level="not asked",
+    )
     found, expected = r_squared(stand_in), R["dental_growth_intercept"]["r2"]
     assert found["marginal"] == pytest.approx(expected["marginal"], rel=1e-5)
     assert found["conditional"] == pytest.approx(expected["conditional"], rel=1e-5)

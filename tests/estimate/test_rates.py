@@ -234,7 +234,10 @@ def test_small_practices_always_get_rates(seed):
     frame["achieved"] = np.round(rate * frame["planned"] + 0.1 * rng.normal(size=len(frame)), 2)
     fit = fit_rate(frame[frame["planned"] != 0])
     assert np.isfinite(fit.rates[["rate", "se", "df"]].to_numpy()).all()
-    left_out = any("was left out of the model" in note for note in fit.notes)
-    assert left_out == ("tooth" not in set(fit.variance["component"]))
+    left_out = any("not identified" in note for note in fit.notes)
+    assert left_out == (fit.tooth_level == "not identified")
+    assert left_out == fit.variance.set_index("component").loc[["tooth", "residual"]].isna().all(
+        None
+    )
     if seed == 584:
         assert left_out
