@@ -70,11 +70,17 @@ def _descend(
     return theta, deviance, converged
 
 
+_FINE, _COARSE, _WIDE = (0.05, 0.2, 0.6, 2.0, 8.0, 30.0), (0.1, 1.0, 10.0), (0.1, 1.0)
+_LARGE = 2.0  # relative standard deviation from which a second optimum is looked for further out
+
+
 def _grid(blocks: Blocks) -> Array:
-    """Coarse grid over the standard deviations, from almost none to twice the residual one."""
-    coarse = blocks.parameters > 2 or blocks.sites > _MANY_STARTS
-    levels = (0.1, 1.0) if coarse else (0.05, 0.2, 0.6, 2.0)
-    axes = np.meshgrid(*[levels] * len(standard_deviations(blocks)), indexing="ij")
+    """Grid over the standard deviations, from almost none to many times the residual one."""
+    free = len(standard_deviations(blocks))
+    levels = _FINE if free <= 2 else _COARSE if free == 3 else _WIDE
+    if blocks.sites > _MANY_STARTS:
+        levels = _WIDE
+    axes = np.meshgrid(*[levels] * free, indexing="ij")
     points = np.zeros((axes[0].size, blocks.parameters))
     points[:, standard_deviations(blocks)] = np.stack([a.ravel() for a in axes], 1)
     return points
@@ -82,14 +88,18 @@ def _grid(blocks: Blocks) -> Array:
 
 def _starts(blocks: Blocks, problems: Problems, reml: bool) -> Array:
     """Where to begin one fit: the best point of the grid and, as a likelihood can have two optima
-    that differ in which level takes the variance, the best with almost none at each level."""
+    that differ in which level takes the variance, the best with almost none at each level; where
+    effects are many times the residual variation, also the best with the most at each level."""
     grid = _grid(blocks)
     deviance = evaluate(grid, blocks, problems, reml=reml).deviance
-    chosen = {int(np.argmin(deviance))}
+    best = int(np.argmin(deviance))
+    chosen = {best}
     if blocks.sites <= _MANY_STARTS:
+        ends = [np.min, np.max] if grid[best].max() >= _LARGE else [np.min]
         for j in standard_deviations(blocks):
-            least = grid[:, j] == grid[:, j].min()
-            chosen.add(int(np.argmin(np.where(least, deviance, np.inf))))
+            for end in ends:
+                there = grid[:, j] == end(grid[:, j])
+                chosen.add(int(np.argmin(np.where(there, deviance, np.inf))))
     return grid[sorted(chosen)]
 
 

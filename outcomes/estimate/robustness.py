@@ -156,7 +156,7 @@ def influence(fit: RateFit) -> pd.DataFrame:
 def _rows(fit: RateFit) -> resample.RowArrays:
     d, blocks = fit.design, fit.mixed.blocks
     site = d.tooth_code if blocks.has_site else None
-    return resample.sorted_rows(blocks, d.x, d.planned[:, None], d.patient, site, d.planned)
+    return resample.sorted_rows(blocks, d.x, d.effect_columns, d.patient, site, d.planned)
 
 
 def _summary(beta: Array, estimate: Array, level: float) -> pd.DataFrame:
