@@ -83,15 +83,36 @@ class ClusterRobust:
         each = np.einsum("Ppc,Pp->Pc", self._loading(contrasts), self._parts[2])
         return np.sqrt((each**2).sum(0))
 
-    def df(self, contrasts: Array) -> Array:
-        """Satterthwaite degrees of freedom of their variances under the model, shape (c,)."""
+    def _moments(self, contrasts: Array) -> tuple[Array, Array]:
+        """Trace (c,) of the expected squares under the model, and of their matrix squared.
+
+        Patient by patient, the variance is a sum of squares r_i with E(r r') = diag(o) - R M R'.
+        """
         h, m, _, _ = self._parts
         loading = self._loading(contrasts)
         reach = np.einsum("Ppq,Pqc->cPp", h, loading)
-        expected = -reach @ m @ reach.transpose(0, 2, 1)
-        diagonal = np.arange(len(h))
-        expected[:, diagonal, diagonal] += np.einsum("cPp,Ppc->cP", reach, loading)
-        return np.asarray(np.trace(expected, axis1=1, axis2=2) ** 2 / (expected**2).sum((1, 2)))
+        own = np.einsum("cPp,Ppc->cP", reach, loading)
+        spread = m @ (reach.transpose(0, 2, 1) @ reach)
+        taken = np.einsum("cPp,pq,cPq->cP", reach, m, reach)
+        trace = own.sum(1) - np.trace(spread, axis1=1, axis2=2)
+        square = np.trace(spread @ spread, axis1=1, axis2=2)
+        return trace, square - 2 * (own * taken).sum(1) + (own**2).sum(1)
+
+    def df(self, contrasts: Array) -> Array:
+        """Satterthwaite degrees of freedom of their variances under the model, shape (c,)."""
+        trace, square = self._moments(contrasts)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(trace**2 / square)
+
+    def rests_on_single_patients(self, contrasts: Array) -> np.ndarray:
+        """Is a contrast partly carried by patients who alone carry a coefficient? shape (c,).
+
+        What such a patient adds has no replicate, so that no robust variance exists: the one here
+        then falls short of what it estimates.
+        """
+        scaled = np.atleast_2d(contrasts) * (self.fit.blocks.y_scale / self.fit.blocks.x_scale)
+        whole = np.einsum("cp,pq,cq->c", scaled, self._parts[1], scaled)
+        return np.asarray(self._moments(contrasts)[0] < (1 - 1e-6) * whole)
 
 
 def _function(vectors: Array, values: Array) -> Array:

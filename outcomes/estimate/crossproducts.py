@@ -351,19 +351,30 @@ def _chunks(starts: NDArray[np.int64], n: int) -> Iterator[tuple[slice, int, int
         patient = after
 
 
-def _require_full_rank(gram: Array, names: tuple[str, ...]) -> None:
-    """Gram-Schmidt on the scaled Gram matrix; each column left with nothing is aliased."""
-    aliased: list[str] = []
+def independent(x: Array) -> list[int]:
+    """Columns of x (n, p) that cannot be written through those before them."""
+    gram = x.T @ x
+    size = np.sqrt(np.maximum(np.diag(gram), np.finfo(float).tiny))
+    gram = gram / np.outer(size, size)
+    return _kept(gram, range(x.shape[1]))[0]
+
+
+def _kept(gram: Array, order: Sequence[int]) -> tuple[list[int], list[int]]:
+    """Gram-Schmidt on a scaled Gram matrix: columns kept, and columns left with nothing."""
     kept: list[int] = []
-    for j, name in enumerate(names):
+    aliased: list[int] = []
+    for j in order:
         rest = gram[j, j]
         if kept:
             sub = gram[np.ix_(kept, kept)]
             rest -= gram[j, kept] @ np.linalg.solve(sub, gram[kept, j])
-        if rest <= ALIAS_TOLERANCE:
-            aliased.append(name)
-        else:
-            kept.append(j)
+        (aliased if rest <= ALIAS_TOLERANCE else kept).append(j)
+    return kept, aliased
+
+
+def _require_full_rank(gram: Array, names: tuple[str, ...]) -> None:
+    """A clear error that names the columns that add nothing to those before them."""
+    aliased = [names[j] for j in _kept(gram, range(len(names)))[1]]
     if aliased:
         raise ModelError(
             f"Aliased columns: {', '.join(aliased)} can be written through the other columns "

@@ -22,6 +22,7 @@ from scipy.special import stdtr, stdtrit
 
 from outcomes.estimate import mixed, resample
 from outcomes.estimate.checks import check_notes
+from outcomes.estimate.cluster import ClusterRobust
 from outcomes.estimate.design import (
     FITTED,
     NOT_ASKED,
@@ -62,6 +63,9 @@ class RateFit:
         Sentences on boundaries, rows left out and what the numbers refer to.
     tooth_level
         "fitted", "not asked" (``site=False``) or "not identified".
+    covariance
+        Where the standard errors of comparisons (``covariates``, ``contrasts``) come from: "CR2"
+        or "model".
     """
 
     movement: str | None
@@ -74,6 +78,7 @@ class RateFit:
     notes: tuple[str, ...]
     engine: str
     tooth_level: str
+    covariance: str
     design: Design
     mixed: mixed.MixedFit
 
@@ -108,18 +113,22 @@ class RateFit:
     def groups(self) -> tuple[str, ...]:
         return self.design.groups
 
-    def contrast_table(self, contrasts: np.ndarray) -> pd.DataFrame:
-        """estimate, se, df, low, high, p of contrasts (c, p) of all coefficients."""
-        contrasts = np.atleast_2d(np.asarray(contrasts, dtype=float))
-        estimate = contrasts @ self.mixed.beta
-        se = self.mixed.standard_error(contrasts)
-        df = degrees_of_freedom(self.mixed, self.design, contrasts)
-        return _interval_table(estimate, se, df, self.level)
+    def contrast_table(
+        self, contrasts: np.ndarray, *, covariance: str | None = None
+    ) -> pd.DataFrame:
+        """estimate, se, df, low, high, p of contrasts (c, p) of all coefficients.
+
+        ``covariance`` is "model" or "CR2", by default that of the fit's comparisons.
+        """
+        return _contrast_table(
+            self.mixed, self.design, contrasts, self.level, covariance or self.covariance
+        )
 
     def contrasts(self) -> pd.DataFrame:
         """All differences between groups: a, b, difference, se, df, low, high, p, p_holm.
 
-        ``difference`` is rate a minus rate b. ``p_holm`` is adjusted for the number of
+        ``difference`` is rate a minus rate b, its standard error by the ``covariance`` of the fit
+        (cluster-robust unless asked otherwise). ``p_holm`` is adjusted for the number of
         comparisons in this table (Holm, Scand J Stat 1979;6:65-70); the intervals are not.
         """
         from statsmodels.stats.multitest import multipletests
@@ -334,6 +343,25 @@ def kept_to_patients(fitted: mixed.MixedFit, df: np.ndarray, patients: Any) -> n
     return np.minimum(df, np.maximum(np.asarray(patients) - 1, 1))
 
 
+MODEL, CLUSTER = "model", "CR2"
+"""Where standard errors come from: the variances of the model, or the patients as clusters."""
+
+
+def _contrast_table(
+    fitted: mixed.MixedFit, design: Design, contrasts: Any, level: float, covariance: str
+) -> pd.DataFrame:
+    """estimate, se, df, low, high, p of contrasts (c, p) of all coefficients."""
+    contrasts = np.atleast_2d(np.asarray(contrasts, dtype=float))
+    se = fitted.standard_error(contrasts)
+    df = degrees_of_freedom(fitted, design, contrasts)
+    if covariance == CLUSTER and len(contrasts):
+        robust = ClusterRobust(fitted)
+        alone = robust.rests_on_single_patients(contrasts)
+        se = np.where(alone, se, robust.standard_error(contrasts))
+        df = np.where(alone, np.minimum(df, 1.0), robust.df(contrasts))
+    return _interval_table(contrasts @ fitted.beta, se, df, level)
+
+
 def _interval_table(estimate: Any, se: Any, df: Any, level: float) -> pd.DataFrame:
     quantile = stdtrit(df, 0.5 + level / 2)
     return pd.DataFrame(
@@ -360,6 +388,7 @@ def fit_rate(
     reml: bool = True,
     level: float = 0.95,
     engine: str = "outcomes",
+    covariance: str | None = None,
 ) -> RateFit:
     """Fit the achievement rates of one movement.
 
@@ -395,6 +424,12 @@ def fit_rate(
         "outcomes", or "statsmodels" for a second opinion by ``statsmodels`` MixedLM (planned
         scaled, L-BFGS): estimates, standard errors and log-likelihood are then its own, degrees of
         freedom ours at its variances. Slow beyond a few thousand rows.
+    covariance
+        Where standard errors and degrees of freedom come from: "model" (the variances of the
+        model, Satterthwaite) or "CR2" (cluster-robust, patients as clusters, bias-reduced, with
+        Satterthwaite degrees of freedom). By default the rates have those of the model and
+        comparisons (``covariates``, ``contrasts``) CR2, which hold where a patient's rate varies
+        by course, class or direction (benchmarks/README.md).
 
     Raises
     ------
@@ -437,13 +472,23 @@ def fit_rate(
         intercept=intercept,
         varies_by=varies_by,
     )
-    return fit_design(design, site=site, reml=reml, level=level, engine=engine)
+    return fit_design(
+        design, site=site, reml=reml, level=level, engine=engine, covariance=covariance
+    )
 
 
 def fit_design(
-    design: Design, *, site: bool, reml: bool, level: float, engine: str = "outcomes"
+    design: Design,
+    *,
+    site: bool,
+    reml: bool,
+    level: float,
+    engine: str = "outcomes",
+    covariance: str | None = None,
 ) -> RateFit:
     """Fit a design. See ``fit_rate``."""
+    if covariance not in (None, MODEL, CLUSTER):
+        raise RateError(f"No covariance {covariance!r}: use {MODEL!r} or {CLUSTER!r}.")
     if engine not in ("outcomes", "statsmodels"):
         raise RateError(f"No engine {engine!r}: use 'outcomes' or 'statsmodels'.")
     try:
@@ -459,12 +504,12 @@ def fit_design(
         where = f"{design.movement}: " if design.movement else ""
         raise RateError(f"{where}{error}") from error
     eye = np.eye(len(fitted.beta))
-    df = degrees_of_freedom(fitted, design, eye)
-    table = _interval_table(fitted.beta, fitted.standard_error(eye), df, level)
     g = len(design.groups)
-    rates = table.iloc[:g].drop(columns="p").rename(columns={"estimate": "rate"})
-    rates = pd.concat([design.counts, rates.reset_index(drop=True)], axis=1)
-    covariates = table.iloc[g:].reset_index(drop=True)
+    comparisons = CLUSTER if covariance is None else covariance
+    rates = _contrast_table(fitted, design, eye[:g], level, covariance or MODEL)
+    rates = rates.drop(columns="p").rename(columns={"estimate": "rate"})
+    rates = pd.concat([design.counts, rates], axis=1)
+    covariates = _contrast_table(fitted, design, eye[g:], level, comparisons)
     covariates.insert(0, "covariate", list(design.names[g:]))
     return RateFit(
         movement=design.movement,
@@ -477,6 +522,7 @@ def fit_design(
         notes=(*design.notes, *_fit_notes(fitted, design), *check_notes(fitted, design)),
         engine=engine,
         tooth_level=tooth_level,
+        covariance=comparisons,
         design=design,
         mixed=fitted,
     )

@@ -374,6 +374,6 @@ def _loop(cohort: Cohort, since: str | None, seed: int) -> tuple[Loop | None, st
             "before and after."
         )
     try:
-        return closing_loop(cohort, since, seed=seed), ""
+        return closing_loop(cohort, since), ""
     except RateError as error:
         return None, str(error)

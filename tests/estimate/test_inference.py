@@ -13,6 +13,7 @@ from outcomes.estimate.design import RateError
 from outcomes.estimate.prediction import rate_moments
 from outcomes.estimate.rates import fit_rate
 from outcomes.estimate.second_opinion import second_opinion
+from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 R = json.loads((REFERENCE / "reference.json").read_text())  # lme4 and friends, see its README
@@ -329,3 +330,45 @@ def test_zero_patient_variance_keeps_to_the_number_of_patients():
             assert fit.rates["df"][0] == 3
             assert any("kept to the degrees of freedom" in note for note in fit.notes)
     assert found >= 3
+
+
+# --------------------------------------------------- likelihood-ratio tests use one pair of models
+
+
+def _with_sex(seed):
+    frame = simulate_rates(8, seed=seed, teeth_per_patient=3, tooth_sd=0.3, residual_sd=0.4)
+    sex = np.resize(["f", "m"], frame["patient"].nunique())
+    return frame.assign(sex=sex[pd.factorize(frame["patient"])[0]])
+
+
+def test_likelihood_ratio_tests_have_the_tooth_level_in_both_fits_or_in_none():
+    """Small cohorts in which the tooth level drops out of one fit are not refused."""
+    from outcomes.estimate import mixed
+
+    levels = set()
+    for seed in range(60):
+        frame = _with_sex(seed)
+        smaller = fit_rate(frame, group=None)
+        larger = fit_rate(frame, group=None, covariates="sex")
+        test = likelihood_ratio_test(smaller, larger)
+        levels.add((smaller.tooth_level, larger.tooth_level))
+        fits = [
+            mixed.fit(f.design.blocks(site=bool(test["tooth_level"])), reml=False)
+            for f in (smaller, larger)
+        ]
+        assert test["log_likelihood_smaller"] == pytest.approx(fits[0].log_likelihood, abs=1e-8)
+        assert test["log_likelihood_larger"] == pytest.approx(fits[1].log_likelihood, abs=1e-8)
+        assert test["chisq"] == pytest.approx(
+            2 * (fits[1].log_likelihood - fits[0].log_likelihood), abs=1e-6
+        )
+    assert len(levels) > 1  # some fits of these lost the level, some did not
+
+
+def test_likelihood_ratio_tests_refuse_other_random_effects(rotation):
+    smaller = fit_rate(rotation)
+    with pytest.raises(RateError, match="tooth level"):
+        likelihood_ratio_test(smaller, fit_rate(rotation, covariates="attachment", site=False))
+    with pytest.raises(RateError, match="varies_by"):
+        likelihood_ratio_test(
+            smaller, fit_rate(rotation, covariates="attachment", varies_by="course")
+        )

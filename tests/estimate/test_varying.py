@@ -59,7 +59,7 @@ def test_degrees_of_freedom_are_those_of_lmertest(cohort, name):
     fit, expected = fit_rate(cohort, "rotation", varies_by=FACTORS[name]), R[name]
     assert expected["variance"]["patient"] > 0
     np.testing.assert_allclose(fit.rates["df"], expected["df"], rtol=2e-3)
-    found = fit.contrast_table(CONTRAST).iloc[0]
+    found = fit.contrast_table(CONTRAST, covariance="model").iloc[0]
     for key in ("estimate", "se", "df"):
         assert found[key] == pytest.approx(expected["contrast"][key], rel=2e-3)
 
@@ -253,3 +253,39 @@ def test_contributions_of_patients_add_up(cohort):
     unit = fit.blocks.y_scale / fit.blocks.x_scale
     scaled = fit.sigma2 / fit.blocks.y_scale**2 * whole * np.outer(unit, unit)
     np.testing.assert_allclose(scaled, fit.covariance, rtol=1e-9)
+
+
+def test_comparisons_are_cluster_robust_unless_asked_otherwise(cohort):
+    fit = fit_rate(cohort, "rotation", covariates="direction")
+    robust = ClusterRobust(fit.mixed)
+    last = np.eye(5)[-1]
+    assert fit.covariates["se"].iloc[0] == pytest.approx(robust.standard_error(last)[0])
+    assert fit.covariates["df"].iloc[0] == pytest.approx(robust.df(last)[0])
+    pairs = fit.contrasts()
+    first = robust.standard_error(np.array([1.0, -1, 0, 0, 0]))[0]
+    assert pairs["se"].iloc[0] == pytest.approx(first)
+    assert fit.rates["se"].iloc[0] == pytest.approx(fit.mixed.standard_error(np.eye(5)[0])[0])
+    model = fit_rate(cohort, "rotation", covariates="direction", covariance="model")
+    assert model.covariates["se"].iloc[0] == pytest.approx(model.mixed.standard_error(last)[0])
+    whole = fit_rate(cohort, "rotation", covariance="CR2")
+    assert whole.rates["se"].iloc[0] == pytest.approx(
+        ClusterRobust(whole.mixed).standard_error(np.eye(4)[0])[0]
+    )
+    with pytest.raises(RateError, match="covariance"):
+        fit_rate(cohort, "rotation", covariance="HC3")
+
+
+def test_what_one_patient_alone_tells_has_no_robust_variance(cohort):
+    """The effect of that patient would be taken for the covariate, with hardly an error."""
+    only = cohort.assign(new=(cohort["patient"] == "P004").astype(int))
+    fit = fit_rate(only, "rotation", covariates="new")
+    robust, last = ClusterRobust(fit.mixed), np.eye(5)[-1]
+    assert robust.rests_on_single_patients(last)[0]
+    assert not robust.rests_on_single_patients(np.eye(5)[:4]).any()
+    assert robust.standard_error(last)[0] < 0.5 * fit.mixed.standard_error(last)[0]
+    assert fit.covariates["se"].iloc[0] == pytest.approx(fit.mixed.standard_error(last)[0])
+    assert fit.covariates["df"].iloc[0] <= 1
+    two = cohort.assign(new=cohort["patient"].isin(["P004", "P005"]).astype(int))
+    assert not ClusterRobust(
+        fit_rate(two, "rotation", covariates="new").mixed
+    ).rests_on_single_patients(last)[0]
