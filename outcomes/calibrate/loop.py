@@ -304,6 +304,7 @@ def _sentence(
     }[share]
     before, after = (f"{period['aim']:.2f}{mark}" for period in periods)
     said += f"; aims were {before} on average before and {after} after"
+    said += "; at the same size of the aim "
     miss = _direction(change["shortfall_low"], change["shortfall_high"])
     limits = (
         f"{100 * level:.0f} % interval {change['shortfall_low']:+.2f} to "
@@ -311,18 +312,17 @@ def _sentence(
     )
     size = f"{abs(change['shortfall']):.2f}{mark}"
     if miss == 0:
-        said += f"; no clear change of the shortfall ({limits})"
+        said += f"no clear change of the shortfall ({limits})"
     elif miss == -share:
-        said += f"; {size} {'less' if miss < 0 else 'more'} shortfall ({limits})"
+        said += f"{size} {'less' if miss < 0 else 'more'} shortfall ({limits})"
     elif share == 0:
         said += (
-            f"; the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}), but no "
-            "clear change of the share goes with it: a shortfall changes with the size of the aims "
-            "alone"
+            f"the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}), but no "
+            "clear change of the share goes with it"
         )
     else:
         said += (
-            f"; the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}): the two "
+            f"the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}): the two "
             "do not agree, and more of the aim can mean too far"
         )
     return f"{movement.capitalize()}: {said}.".replace(" -", " −")

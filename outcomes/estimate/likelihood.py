@@ -124,7 +124,8 @@ def _inverse_and_logdet(m: Array) -> tuple[Array, Array]:
         return 1 / m, np.log(m[:, 0, 0])
     if m.shape[1] > 2:
         last = np.moveaxis(m, 3, 1)
-        return np.moveaxis(np.linalg.inv(last), 1, 3), np.linalg.slogdet(last)[1]
+        inverse = np.asarray(np.linalg.inv(last), dtype=np.float64)
+        return np.moveaxis(inverse, 1, 3), np.linalg.slogdet(last)[1]
     det = m[:, 0, 0] * m[:, 1, 1] - m[:, 0, 1] * m[:, 1, 0]
     adjugate = np.stack(
         [np.stack([m[:, 1, 1], -m[:, 0, 1]], 1), np.stack([-m[:, 1, 0], m[:, 0, 0]], 1)], 1

@@ -211,12 +211,12 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
             known = pd.MultiIndex.from_frame(design.site_labels)
             wanted = pd.MultiIndex.from_frame(frame[["patient", "tooth"]])
             site = known.get_indexer(wanted)
-    levels = np.full((n, len(design.varies_by)), -1)
+    within = np.full((n, len(design.varies_by)), -1)
     for k, name in enumerate(design.varies_by):
         if name in frame.columns:
             known_levels = pd.Index(design.varying_levels[k])
-            levels[:, k] = known_levels.get_indexer(pd.Index(frame[name].astype(str)))
-    return _Rows(rate, drift, frame["planned"].to_numpy(float), patient, site, levels)
+            within[:, k] = known_levels.get_indexer(pd.Index(frame[name].astype(str)))
+    return _Rows(rate, drift, frame["planned"].to_numpy(float), patient, site, within)
 
 
 def _effects_of(design: Design, rows: _Rows) -> tuple[Array, Array]:

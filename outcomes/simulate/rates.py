@@ -181,14 +181,14 @@ def simulate_rates(
     return frame
 
 
-def _within_patients(name: str, frame: pd.DataFrame) -> NDArray[np.int64]:
+def _within_patients(name: str, frame: pd.DataFrame) -> np.ndarray:
     """Code of what a patient's rate varies with, row by row."""
     if name == "course":
         return frame["course"].to_numpy(np.int64) - 1
     if name == "tooth_class":
         return frame["tooth_class"].cat.codes.to_numpy(np.int64)
     if name == "direction":
-        return (frame["planned"] < 0).to_numpy(np.int64)
+        return (frame["planned"] < 0).astype("int64").to_numpy()
     raise ValueError(f"varying: course, tooth_class or direction, not {name!r}")
 
 
