@@ -6,6 +6,10 @@ start goes on where the first stopped, and puts its tables into README.md.
 Each cohort has 8 teeth a patient, two courses each, with four rates (one a tooth class). Covered
 is the share of the four intervals that hold the true rate, and of the interval of the difference
 between incisors and molars; Monte-Carlo standard errors are over cohorts.
+
+A second study ("comparisons", comparisons.csv) lets the rate of a patient vary by course, class or
+direction, and asks every kind of comparison that a report makes: its true value is 0, or for tooth
+classes the difference of the rates.
 """
 
 from __future__ import annotations
@@ -14,7 +18,7 @@ import argparse
 import csv
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import numpy as np
@@ -23,9 +27,10 @@ from candidates import cluster_robust
 from page import replace_part
 from scipy.special import stdtrit
 
+from outcomes.calibrate.loop import closing_loop
 from outcomes.estimate import mixed, resample
 from outcomes.estimate.design import Design, rate_design
-from outcomes.estimate.rates import RateError, fit_rate
+from outcomes.estimate.rates import RateError, RateFit, fit_rate
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
 
 OUT = Path(__file__).with_name("coverage.csv")
@@ -148,6 +153,191 @@ def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.
     return CONTRASTS @ fit.beta - TARGET, intervals(fit, drawn, seed)
 
 
+# ------------------------------------------------------------------------------- comparisons
+
+COMPARED = Path(__file__).with_name("comparisons.csv")
+VARYING: dict[str, dict[str, float]] = {
+    "nothing varies": {},
+    "by class": {"tooth_class": 0.10},
+    "by direction": {"direction": 0.10},
+    "by course": {"course": 0.10},
+    "by all three": {"tooth_class": 0.10, "direction": 0.10, "course": 0.10},
+    "by course, patients alike": {"course": 0.10},
+    "by all three, 40 % missing": {"tooth_class": 0.10, "direction": 0.10, "course": 0.10},
+}
+COMPARED_PATIENTS = (10, 20, 50)
+# what is compared: column of two levels, and what a model with more variances lets vary
+KINDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "direction": ("negative", ("direction",)),
+    "course 2 against 1": ("later", ("course",)),
+    "auxiliary, set by course": ("auxiliary", ("course",)),
+    "attachment, set by tooth": ("attachment", ()),
+    "growing against grown": ("growing", ()),
+}
+MODEL_T, VARIES_T = "REML, Satterthwaite t", "varies_by, Satterthwaite t"
+SINCE = "2025-01-20"
+
+
+def compared(design: str, patients: int, cohort: int) -> pd.DataFrame:
+    """Rows of one cohort, with the columns compared, none of which changes a rate."""
+    number = list(VARYING).index(design)
+    rng = np.random.default_rng(np.random.SeedSequence([77, number, patients, cohort]))
+    frame = simulate_rates(
+        patients,
+        seed=rng,
+        teeth_per_patient=8,
+        rows_per_tooth=2,
+        patient_sd=0.0 if "alike" in design else 0.10,
+        varying=VARYING[design],
+    )
+    who = pd.factorize(frame["patient"])[0]
+    later = (frame["course"] == 2).to_numpy()
+    days = rng.integers(0, 700, patients)[who] + 300 * later
+    frame = frame.assign(
+        aim=frame["planned"],
+        negative=(frame["planned"] < 0).astype(int),
+        later=later.astype(int),
+        auxiliary=rng.integers(0, 2, (patients, 2))[who, later.astype(int)],
+        growing=rng.permutation(np.arange(patients) % 2)[who],
+        start=pd.Timestamp("2024-01-01") + pd.to_timedelta(days, unit="D"),
+    )
+    return frame[rng.random(len(frame)) >= 0.4] if "missing" in design else frame
+
+
+Answer = dict[str, tuple[np.ndarray, np.ndarray]]
+
+
+def _rows_of_fit(fit: RateFit, contrasts: np.ndarray, *covariances: str) -> np.ndarray:
+    tables = [fit.contrast_table(contrasts, covariance=c) for c in covariances]
+    return np.array([[t["low"], t["high"]] for t in tables])
+
+
+def comparisons(design: str, patients: int, cohort: int) -> Answer:
+    """Estimate less truth and intervals (as reported, then by the model) of each comparison."""
+    frame = compared(design, patients, cohort)
+    found: Answer = {}
+    try:
+        fit = fit_rate(frame)
+        if len(fit.groups) == len(TRUTH):
+            estimate = CONTRASTS @ fit.mixed.beta - TARGET
+            rates = _rows_of_fit(fit, CONTRASTS[:4], "model", "CR2")
+            found["rate"] = estimate[:4], rates
+            found["rate, cluster-robust"] = estimate[:4], rates[[1, 0]]
+            found["tooth class"] = estimate[4:], _rows_of_fit(fit, CONTRASTS[4:], "CR2", "model")
+    except RateError:
+        pass
+    for kind, (column, _) in KINDS.items():
+        try:
+            fit = fit_rate(frame, covariates=column)
+        except RateError:
+            continue
+        last = np.eye(len(fit.mixed.beta))[-1:]
+        found[kind] = last @ fit.mixed.beta, _rows_of_fit(fit, last, "CR2", "model")
+    try:
+        change = closing_loop(frame, SINCE).change.iloc[0]
+    except RateError:
+        return found
+    for what in ("reached", "shortfall"):
+        bounds = np.array([[[change[f"{what}_low"]], [change[f"{what}_high"]]]] * 2)
+        if np.isfinite(bounds).all():
+            found[f"closing_loop, {what}"] = np.array([change[what]]), bounds
+    return found
+
+
+def more_variances(design: str, patients: int, cohort: int) -> Answer:
+    """The same by a model with the variances that matter (``varies_by``)."""
+    frame = compared(design, patients, cohort)
+    found: Answer = {}
+    for kind, (column, varies) in KINDS.items():
+        if not varies:
+            continue
+        try:
+            fit = fit_rate(frame, covariates=column, varies_by=varies)
+        except RateError:
+            continue
+        last = np.eye(len(fit.mixed.beta))[-1:]
+        found[kind] = last @ fit.mixed.beta, _rows_of_fit(fit, last, "model")
+    try:
+        fit = fit_rate(frame, varies_by="tooth_class")
+    except RateError:
+        return found
+    if len(fit.groups) == len(TRUTH):
+        estimate = CONTRASTS @ fit.mixed.beta - TARGET
+        found["rate"] = estimate[:4], _rows_of_fit(fit, CONTRASTS[:4], "model")
+        found["tooth class"] = estimate[4:], _rows_of_fit(fit, CONTRASTS[4:], "model")
+    return found
+
+
+COMPARISONS = {
+    "comparisons": ((REPORTED, MODEL_T), comparisons),
+    "more variances": ((VARIES_T,), more_variances),
+}
+TRUTHS = {"rate": TARGET[:4], "rate, cluster-robust": TARGET[:4], "tooth class": TARGET[4:]}
+
+
+def block_of_comparisons(
+    part: str, design: str, patients: int, block: int
+) -> list[dict[str, object]]:
+    """Rows of the table for one block of cohorts."""
+    methods, one = COMPARISONS[part]
+    answers = [one(design, patients, c) for c in range(block * BLOCK, (block + 1) * BLOCK)]
+    rows = []
+    for quantity in dict.fromkeys(q for answer in answers for q in answer):
+        found = [answer[quantity] for answer in answers if quantity in answer]
+        truth = TRUTHS.get(quantity, 0.0)
+        bounds = np.array([b for _, b in found])
+        off = np.array([e for e, _ in found]).mean(1)
+        low, high = bounds[:, :, 0], bounds[:, :, 1]
+        for m, method in enumerate(methods):
+            share = ((low[:, m] <= truth) & (high[:, m] >= truth)).mean(1)
+            width = high[:, m] - low[:, m]
+            rows.append(
+                {
+                    "design": design,
+                    "patients": patients,
+                    "block": block,
+                    "quantity": quantity,
+                    "method": method,
+                    "cohorts": len(found),
+                    "failed": BLOCK - len(found),
+                    "covered": round(float(share.sum()), 6),
+                    "covered_square": round(float((share**2).sum()), 6),
+                    "error": round(float(off.sum()), 8),
+                    "error_square": round(float((off**2).sum()), 8),
+                    "width": round(float(width.mean(1).sum()), 6),
+                    "log_width": round(float(np.log(width).mean(1).sum()), 6),
+                }
+            )
+    return rows
+
+
+def page_of_comparisons(table: pd.DataFrame) -> str:
+    """The generated part of README.md on comparisons."""
+    methods = [m for m in (REPORTED, MODEL_T, VARIES_T) if m in set(table["method"])]
+    cohorts = table.groupby("method")["cohorts"].max()
+    lines = [
+        "Cohorts a cell: "
+        + ", ".join(f"{m} {cohorts[m]:,}" for m in methods)
+        + f". Monte-Carlo standard errors: {table['coverage_se'].max():.1f} points at most. "
+        f"Coverage outside {HOLDS[0]}–{HOLDS[1]} % in italics.",
+        "",
+    ]
+    for method in methods:
+        part = table[table["method"] == method]
+        designs = [d for d in VARYING if d in set(part["design"])]
+        lines += [f"**{method}: coverage, %**", ""]
+        lines.append("| compared | patients | " + " | ".join(designs) + " |")
+        lines.append("| --- | ---: |" + " ---: |" * len(designs))
+        for (quantity, patients), cell in part.groupby(["quantity", "patients"], sort=False):
+            if method == MODEL_T and quantity.startswith("closing_loop"):
+                continue
+            values = cell.set_index("design")["coverage"]
+            shown = " | ".join(_percent(float(values[d])) if d in values else "" for d in designs)
+            lines.append(f"| {quantity} | {patients} | {shown} |")
+        lines.append("")
+    return "\n".join(lines)
+
+
 PARTS = {"methods": (METHODS, one_cohort), "reported": ((REPORTED,), reported)}
 
 
@@ -266,7 +456,10 @@ def _rows(part: pd.DataFrame, column: str, form: Callable[[float], str]) -> list
     return lines
 
 
-def done() -> set[tuple[str, str, int, int]]:
+Cell = tuple[str, str, int, int]
+
+
+def done() -> set[Cell]:
     """Part, design, patients and block of what is written in full."""
     if not OUT.exists():
         return set()
@@ -277,27 +470,42 @@ def done() -> set[tuple[str, str, int, int]]:
     return set(counts.index[counts.to_numpy() == wanted])
 
 
-def run(cohorts: int, backwards: bool) -> None:
+def compared_already() -> set[Cell]:
+    """The same of the comparisons; a block is written in one piece."""
+    if not COMPARED.exists():
+        return set()
+    table = pd.read_csv(COMPARED)
+    part = np.where(table["method"] == VARIES_T, "more variances", "comparisons")
+    return set(table.groupby([part, "design", "patients", "block"]).size().index)
+
+
+def run(
+    cells: list[Cell],
+    out: Path,
+    ready: Callable[[], set[Cell]],
+    block: Callable[..., list[dict[str, object]]],
+    backwards: bool,
+) -> None:
     """Blocks not there yet, one from every cell before the next."""
-    cells = [
-        (part, design, patients, block)
-        for part in PARTS
-        for block in range(cohorts // BLOCK)
-        for design in DESIGNS
-        for patients in PATIENTS
-    ]
     for cell in reversed(cells) if backwards else cells:
-        ready = done()
-        if cell in ready:
+        there = ready()
+        if cell in there:
             continue
         lines = io.StringIO()
         writer = csv.DictWriter(lines, FIELDS, lineterminator="\n")
-        if not OUT.exists():
+        if not out.exists():
             writer.writeheader()
-        writer.writerows(one_block(*cell))
-        with OUT.open("a", newline="") as file:
+        writer.writerows(block(*cell))
+        with out.open("a", newline="") as file:
             file.write(lines.getvalue())  # in one piece: two runs may share the file
-        print(f"{len(ready) + 1}/{len(cells)} {cell}", file=sys.stderr)
+        print(f"{len(there) + 1}/{len(cells)} {cell}", file=sys.stderr)
+
+
+def cells_of(
+    parts: Iterable[str], designs: Iterable[str], sizes: Iterable[int], cohorts: int
+) -> list[Cell]:
+    blocks = range(cohorts // BLOCK)
+    return [(p, d, n, b) for p in parts for b in blocks for d in designs for n in sizes]
 
 
 def main() -> None:
@@ -307,15 +515,32 @@ def main() -> None:
         "--backwards", action="store_true", help="for a second run beside the first"
     )
     parser.add_argument("--summary", action="store_true", help="only write the tables")
+    parser.add_argument(
+        "--part", choices=[*PARTS, *COMPARISONS], help="one part only; by default all"
+    )
     arguments = parser.parse_args()
+    parts = [arguments.part] if arguments.part else [*PARTS, *COMPARISONS]
     if not arguments.summary:
-        run(arguments.cohorts, arguments.backwards)
-    table = summary(pd.read_csv(OUT))
-    order = {d: i for i, d in enumerate(DESIGNS)}
-    table = table.sort_values(
+        of_rates = cells_of([p for p in parts if p in PARTS], DESIGNS, PATIENTS, arguments.cohorts)
+        run(of_rates, OUT, done, one_block, arguments.backwards)
+        of_comparisons = cells_of(
+            [p for p in parts if p in COMPARISONS], VARYING, COMPARED_PATIENTS, arguments.cohorts
+        )
+        run(of_comparisons, COMPARED, compared_already, block_of_comparisons, arguments.backwards)
+    page_file = OUT.with_name("README.md")
+    replace_part(page_file, "coverage", page(in_order(OUT, DESIGNS)))
+    if COMPARED.exists():
+        shown = in_order(COMPARED, VARYING)
+        replace_part(page_file, "comparisons", page_of_comparisons(shown))
+
+
+def in_order(file: Path, designs: Iterable[str]) -> pd.DataFrame:
+    """The summary of a file, its designs in order."""
+    order = {d: i for i, d in enumerate(designs)}
+    table = summary(pd.read_csv(file))
+    return table.sort_values(
         ["design", "patients"], key=lambda c: c.map(order) if c.name == "design" else c
     )
-    replace_part(OUT.with_name("README.md"), "coverage", page(table))
 
 
 if __name__ == "__main__":

@@ -36,17 +36,16 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
     patient, tooth = design.patient[order], design.tooth_code[order]
     z = design.planned[order] / scale
     columns_scale = np.array([1.0 if n == "intercept" else scale for n in design.names])
-    spec = None
+    codes = {
+        name: code[order] for name, code in zip(design.varies_by, design.varying_codes, strict=True)
+    }
     if site:
-        matrices = []
-        for i in range(len(design.patient_labels)):
-            mine = np.flatnonzero(patient == i)
-            code, labels = pd.factorize(tooth[mine])
-            matrix = np.zeros((len(mine), len(labels)))
-            matrix[np.arange(len(mine)), code] = z[mine]
-            matrices.append(matrix)
-        names = [[f"t{j}" for j in range(m.shape[1])] for m in matrices]
-        spec = VCSpec(["tooth"], [names], [matrices])
+        codes["tooth"] = tooth
+    spec = None
+    if codes:
+        blocks_of = [_within_patients(code, patient, z) for code in codes.values()]
+        names = [[[f"{j}" for j in range(m.shape[1])] for m in ms] for ms in blocks_of]
+        spec = VCSpec(list(codes), names, blocks_of)
     model = MixedLM(
         design.achieved[order],
         design.x[order] / columns_scale,
@@ -65,12 +64,12 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
             "statsmodels MixedLM did not converge on these rows: use engine='outcomes'."
         )
     sigma2 = float(fit.scale)
-    psi = float(np.asarray(fit.cov_re)[0, 0]) / scale**2
-    tau = float(fit.vcomp[0]) / scale**2 if site else None
-    relative = [
-        psi * blocks.z_scale[0] ** 2,
-        *([] if tau is None else [tau * blocks.site_scale**2]),
-    ]
+    within = dict(zip(codes, np.asarray(fit.vcomp, dtype=float) / scale**2, strict=True))
+    tau = within.pop("tooth", None) if site else None
+    by_number = [float(np.asarray(fit.cov_re)[0, 0]) / scale**2, *within.values()]
+    relative = [v * blocks.z_scale[0] ** 2 for v in by_number]
+    if tau is not None:
+        relative.append(tau * blocks.site_scale**2)
     ours = mixed.at_optimum(blocks, np.sqrt(np.array(relative) / sigma2), reml=reml)
     # columns divided by c change a restricted log-likelihood by -sum(log c)
     unscaled = float(np.log(columns_scale).sum()) if reml else 0.0
@@ -81,10 +80,22 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
         beta=np.asarray(fit.fe_params) / columns_scale,
         covariance=covariance,
         sigma2=sigma2,
-        psi=np.array([[psi]]),
+        psi=np.diag(np.array(by_number)[list(design.variances)]),
         site_variance=tau,
         log_likelihood=float(fit.llf) - unscaled,
     )
+
+
+def _within_patients(code: np.ndarray, patient: np.ndarray, z: np.ndarray) -> list[np.ndarray]:
+    """For each patient, z in a column for each of its levels; rows in order of the patients."""
+    matrices = []
+    for i in range(patient.max() + 1):
+        mine = np.flatnonzero(patient == i)
+        levels, labels = pd.factorize(code[mine])
+        matrix = np.zeros((len(mine), len(labels)))
+        matrix[np.arange(len(mine)), levels] = z[mine]
+        matrices.append(matrix)
+    return matrices
 
 
 MOST_ROWS = 5000

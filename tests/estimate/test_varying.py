@@ -289,3 +289,11 @@ def test_what_one_patient_alone_tells_has_no_robust_variance(cohort):
     assert not ClusterRobust(
         fit_rate(two, "rotation", covariates="new").mixed
     ).rests_on_single_patients(last)[0]
+
+
+def test_statsmodels_gives_the_same_variances(cohort):
+    ours = fit_rate(cohort, "rotation", varies_by="course")
+    theirs = fit_rate(cohort, "rotation", varies_by="course", engine="statsmodels")
+    assert theirs.log_likelihood == pytest.approx(ours.log_likelihood, abs=1e-4)
+    np.testing.assert_allclose(theirs.variance["sd"], ours.variance["sd"], atol=2e-3)
+    np.testing.assert_allclose(theirs.rates["se"], ours.rates["se"], rtol=0.02)
