@@ -5,13 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from outcomes.cohort.schema import MOVEMENTS
 from outcomes.report.tables import NBSP, count, p_value, percent, range_words
 
-NAMES = {
-    "mesiodistal": "mesiodistal movement",
-    "buccolingual": "buccolingual movement",
-    "vertical": "vertical movement",
-}
 CLASSES = {"incisor": "incisors", "canine": "canines", "premolar": "premolars", "molar": "molars"}
 UNITS = {"mm": f"{NBSP}mm", "degree": "°"}
 
@@ -69,7 +65,8 @@ def movement_name(movement: str) -> str:
     >>> movement_name("vertical")
     'vertical movement'
     """
-    return NAMES.get(movement, movement)
+    known = MOVEMENTS.get(movement)
+    return (known.spoken if known is not None else "") or movement
 
 
 def heading(movement: str) -> str:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
-from outcomes.cohort.schema import EXPECTED_SIZE
 from outcomes.report.tables import count, percent
 from outcomes.report.words.compared import compared, difference_words
 from outcomes.report.words.english import (
@@ -148,7 +147,7 @@ def _flagged_sentence(audit: Audit) -> str:
     flagged = large + opposite
     if not flagged:
         return ""
-    limits = listed((f"{EXPECTED_SIZE[u]:g}{UNITS[u]}" for u in TOO_LARGE), last="or")
+    limits = listed((f"{most:g}{UNITS[u]}" for most, u in TOO_LARGE), last="or")
     kinds = [
         f"{count(large)} larger than {limits}" if large else "",
         f"{count(opposite)} opposite in sign to the plan" if opposite else "",
