@@ -45,8 +45,8 @@ class Aims:
         row (as the spreadsheet shows it), patient, tooth (FDI), movement, unit, aim (mm or degree,
         not 0), tooth_class, arch, side, direction, and every other column given.
     problems
-        table, row, column, value, problem, remedy, severity, and tooth (as it stands in the row,
-        "" for a problem of the table as a whole).
+        table, row, column, value, problem, remedy, severity, and tooth and patient (as they stand
+        in the row, "" for a problem of the table as a whole).
     source
         Name of the file, or "aims".
     """
@@ -119,7 +119,9 @@ def read_aims(
     found += [_zero(int(row)) for row in kept.loc[zero, "row"]]
     cohort_problems = _relevant(cohort.problems)
     problems = gather([_renamed(cohort_problems, row_of), *(_renamed(f, {}) for f in found)])
-    problems["tooth"] = _teeth(problems, body.iloc[:, places["tooth"]], rows)
+    problems["tooth"] = _written(problems, body.iloc[:, places["tooth"]], rows)
+    named = body.iloc[:, places["patient"]] if "patient" in places else None
+    problems["patient"] = "" if named is None else _written(problems, named, rows)
     usable = kept[~zero]
     if (problems["severity"] == "stop").any() or usable.empty:
         if not (problems["severity"] == "stop").any():
@@ -323,8 +325,8 @@ def _relevant(problems: pd.DataFrame) -> pd.DataFrame:
     return problems[~(made_up | alike)]
 
 
-def _teeth(problems: pd.DataFrame, written: pd.Series, rows: np.ndarray) -> list[str]:
-    """The tooth as it stands in the row of each problem."""
+def _written(problems: pd.DataFrame, written: pd.Series, rows: np.ndarray) -> list[str]:
+    """What stands in a column, in the row of each problem."""
     of = dict(zip((int(r) for r in rows), (str(t) for t in written.fillna("")), strict=True))
     return ["" if pd.isna(r) else of.get(int(r), "").strip() for r in problems["row"]]
 

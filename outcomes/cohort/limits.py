@@ -49,7 +49,7 @@ def limit(kind: str, movement: str | None, unit: str | None, given: Given = None
     known = MOVEMENTS.get(movement or "")
     unit = unit or (known.unit if known is not None else "")
     for name in (movement, unit):
-        if given and name in given:
+        if given and name is not None and name in given:
             return float(given[name])
     if known is not None and known.unit == unit:
         return float(getattr(known, kind))

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from outcomes.report.tables import NBSP, count, percent, size, size_range
 from outcomes.report.words.english import (
-    UNITS,
     capital,
     class_name,
     listed,
@@ -16,7 +15,7 @@ from outcomes.report.words.english import (
     was,
 )
 from outcomes.report.words.rows import first_row, lines, shares
-from outcomes.report.words.summary import target_sentence
+from outcomes.report.words.summary import target_sentence, tolerance_of
 
 if TYPE_CHECKING:
     from outcomes.report.audit import Audit
@@ -64,7 +63,7 @@ def unplanned(audit: Audit) -> list[str]:
     sentences = [
         f"{capital(number_of(rows, 'movement'))} {was(rows)} not planned but measured; "
         f"{none_(beyond, capital_letter=False)} moved by more than "
-        f"{listed((f'{v:g}{UNITS[u]}' for u, v in audit.tolerance.items() if u in set(table['unit'])), last='or')}."
+        f"{tolerance_of(audit, dict(zip(table['movement'].astype(str), table['unit'], strict=True)))}."
     ]
     sure = table[(table["low"] > 0) | (table["high"] < 0)]
     if len(sure):
