@@ -212,7 +212,9 @@ def _notes(aims: pd.DataFrame, notes: pd.Series) -> tuple[str, ...]:
 
 def _intro(plan: Plan, past: str) -> list[str]:
     limits = plan.limits
-    units: dict[str, str] = dict(plan.aims[["movement", "unit"]].astype(str).itertuples(index=False))
+    units: dict[str, str] = dict(
+        plan.aims[["movement", "unit"]].astype(str).itertuples(index=False)
+    )
     near = limits_said(limits.near, units)
     lines = [
         f"Learnt from {past}." if past else "",

@@ -120,17 +120,22 @@ def measurement(audit: Audit) -> list[str]:
     known = table[table["dahlberg"].notna()]
     if not len(known):
         return ["The repeated readings are too few to say."]
-    errors, changes = (
+    errors, changes, differences = (
         listed(
             size_range(rows[column].min(), rows[column].max(), unit)
             if len(rows) > 1
             else size(rows[column].iloc[0], unit)
             for unit, rows in ((str(u), known[known["unit"] == u]) for u in known["unit"].unique())
         )
-        for column in ("dahlberg", "smallest_detectable_change")
+        for column in (
+            "dahlberg",
+            "smallest_detectable_change",
+            "smallest_detectable_difference",
+        )
     )
     return [
         f"A single reading carries an error of {errors} (Dahlberg, from "
-        f"{number_of(known['pairs'].sum(), 'pair')} of readings). A change smaller than {changes}, "
-        "depending on the movement, may be error of measurement alone."
+        f"{number_of(known['pairs'].sum(), 'pair')} of readings). A movement smaller than "
+        f"{changes}, depending on the movement, may be error of measurement alone; two movements "
+        f"that differ by less than {differences} cannot be told apart."
     ]
