@@ -318,10 +318,13 @@ def _reliability(block: pd.DataFrame, level: float) -> dict[str, float]:
         "icc_c1": (subjects - residual) / total,
         "icc_a1": (subjects - residual) / (total + k * (readings - residual) / n),
     }
-    if residual > 0:
+    if residual > _NONE * subjects:
         found |= _limits_of_consistency(subjects / residual, n, k, level)
         found |= _limits_of_agreement(found["icc_a1"], (subjects, readings, residual), n, k, level)
     return {name: float(value) for name, value in found.items()}
+
+
+_NONE = 1e-12  # a residual this small is that of binary numbers: the repeats are perfect
 
 
 def _limits_of_consistency(ratio: float, n: int, k: int, level: float) -> dict[str, float]:
@@ -350,6 +353,8 @@ def _limits_of_agreement(
     tail = 0.5 + level / 2
     rest = k * readings + (k * n - k - n) * residual
     over, under = stats.f.ppf(tail, n - 1, v), stats.f.ppf(tail, v, n - 1)
+    if not np.isfinite([over, under]).all():
+        return {}
     return {
         "icc_a1_low": n * (subjects - over * residual) / (over * rest + n * subjects),
         "icc_a1_high": n * (under * subjects - residual) / (rest + n * under * subjects),
