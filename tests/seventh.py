@@ -8,7 +8,7 @@ import importlib.util
 import json
 import sys
 
-ENTRY = '''
+ENTRY = """
         Movement(
             "translation",
             "mm",
@@ -27,7 +27,7 @@ ENTRY = '''
     )
 }
 
-#: Directions have'''
+#: Directions have"""
 
 
 def add_entry() -> None:
@@ -44,17 +44,17 @@ def add_entry() -> None:
 
 add_entry()
 
-import numpy as np
-import pandas as pd
+import numpy as np  # noqa: E402
+import pandas as pd  # noqa: E402
 
-import outcomes as oc
-from outcomes.cohort.codebook import codebook
-from outcomes.report import calibration_tables, tables, words
-from outcomes.report import calibration_words as said
-from outcomes.report.audit import run_audit
-from outcomes.report.calibration import run_calibration
-from outcomes.report.plan_sheet import sheet_html
-from outcomes.simulate import DEFAULT_RATES, simulate_cohort
+import outcomes as oc  # noqa: E402
+from outcomes.cohort.codebook import codebook  # noqa: E402
+from outcomes.report import calibration_tables, tables, words  # noqa: E402
+from outcomes.report import calibration_words as said  # noqa: E402
+from outcomes.report.audit import run_audit  # noqa: E402
+from outcomes.report.calibration import run_calibration  # noqa: E402
+from outcomes.report.plan_sheet import sheet_html  # noqa: E402
+from outcomes.simulate import DEFAULT_RATES, simulate_cohort  # noqa: E402
 
 NAME = "translation"
 invented = simulate_cohort(

@@ -58,8 +58,8 @@ def test_the_calibration_uses_its_tolerance_step_and_expected_size(seventh):
     assert seventh["verdicts"][2] == "beyond the records"
     assert seventh["cells"][:2] == ["0.80\u00a0mm (forward)", "−0.80\u00a0mm (backward)"]
     text = " ".join(seventh["plan_words"])
-    assert "Tolerance 0.3\u00a0mm" in text
-    assert "0.2\u00a0mm" in text
+    assert "Tolerance 2° and 0.3\u00a0mm" in text
+    assert "one aligner: 2° and 0.2\u00a0mm" in text
     assert seventh["sheet"]
 
 

@@ -104,7 +104,12 @@ def read_aims(
     if sheet is None:
         raise CohortError(_renamed(pd.concat(found), {}), name)
     headings, body, rows = _headed(sheet)
-    places = _places(headings)
+    matched = match_headings([h.written for h in headings], TABLES["movements"])
+    places = matched.known
+    twice = [n for n in (*_KNOWN, "aim") if n in matched.twice]
+    if twice:
+        found += [_twice(n, [headings[i].written for i in matched.twice[n]], name) for n in twice]
+        raise CohortError(_renamed(pd.concat(found), {}), name)
     lacking = [c for c in ("tooth", "aim") if c not in places]
     if movement is None and "movement" not in places:
         lacking.append("movement")
@@ -290,10 +295,6 @@ def _headed(sheet: Sheet) -> tuple[tuple[Heading, ...], pd.DataFrame, np.ndarray
     return found.headings, body, body.index.to_numpy() + 1
 
 
-def _places(headings: tuple[Heading, ...]) -> dict[str, int]:
-    return match_headings([h.written for h in headings], TABLES["movements"]).known
-
-
 def _as_movements(
     headings: tuple[Heading, ...],
     body: pd.DataFrame,
@@ -368,6 +369,13 @@ def _no_column(column: str, name: str) -> pd.DataFrame:
         "movement": "Add a column headed movement, or give the movement of all aims.",
     }[column]
     return problem_frame(_TABLE, None, column, name, f"there is no column {column}", remedy, "stop")
+
+
+def _twice(column: str, written: list[str], name: str) -> pd.DataFrame:
+    which = ", ".join(map(repr, written))
+    problem = f"several columns could be {column}: {which}"
+    remedy = f"Leave one column for {column}: which is meant cannot be told from the file."
+    return problem_frame(_TABLE, None, column, name, problem, remedy, "stop")
 
 
 def _zero(row: int) -> pd.DataFrame:
