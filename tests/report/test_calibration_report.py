@@ -162,7 +162,7 @@ def strict():
     columns = ["patient", "tooth", "movement", "course", "planned", "achieved"]
     cohort = oc.from_frames(rows[columns], courses=courses)
     aims = pd.DataFrame(
-        {"tooth": [31, 13, 99], "aim": [-0.8, 0.9, 1], "patient": ["Anna/1", "B<2", "B<2"]}
+        {"tooth": [31, 13, 99], "aim": [-0.8, 0.9, 1], "patient": ["N/1", "B<2", "B<2"]}
     )
     p = float(oc.fit_rate(rows).linearity()["p"])
     return run_calibration(
@@ -211,14 +211,14 @@ def test_the_level_of_the_range_in_a_cell(found):
 def test_each_patient_has_a_sheet_with_the_code_on_every_page_and_row(strict, tmp_path):
     written = write_plan_sheet(strict.plan, tmp_path)
     assert [p.name for p in written] == [
-        "plan_sheet_Anna_1.html",
-        "plan_sheet_Anna_1.docx",
+        "plan_sheet_N_1.html",
+        "plan_sheet_N_1.docx",
         "plan_sheet_B_2.html",
         "plan_sheet_B_2.docx",
     ]
     for page, word, code, other in (
-        (*written[:2], "Anna/1", "B<2"),
-        (*written[2:], "B<2", "Anna/1"),
+        (*written[:2], "N/1", "B<2"),
+        (*written[2:], "B<2", "N/1"),
     ):
         text = page.read_text(encoding="utf-8")
         assert html.escape(other) not in text
@@ -235,7 +235,7 @@ def test_each_patient_has_a_sheet_with_the_code_on_every_page_and_row(strict, tm
     with pytest.raises(ValueError, match="a sheet is of one patient"):
         sheet_html(strict.plan)
     said = words.plan_notes(strict)
-    assert said[0].startswith("Anna/1, 31, vertical:")
+    assert said[0].startswith("N/1, 31, vertical:")
 
 
 @pytest.mark.parametrize(
