@@ -357,7 +357,7 @@ def _assumptions(
     plan_sd: float | None,
     rows_per_tooth: int,
 ) -> Assumptions:
-    from outcomes.simulate.rates import PLAN_SD, RESIDUAL_SD
+    from outcomes.simulate.scenario import PLAN_SD, RESIDUAL_SD
 
     if pilot is not None:
         return _from_pilot(pilot, group, rows_per_tooth)

@@ -45,8 +45,8 @@ class Aims:
         row (as the spreadsheet shows it), patient, tooth (FDI), movement, unit, aim (mm or degree,
         not 0), tooth_class, arch, side, direction, and every other column given.
     problems
-        table, row, column, value, problem, remedy, severity, and tooth (as it stands in the row,
-        "" for a problem of the table as a whole).
+        table, row, column, value, problem, remedy, severity, and tooth and patient (as they stand
+        in the row, "" for a problem of the table as a whole).
     source
         Name of the file, or "aims".
     """
@@ -104,7 +104,12 @@ def read_aims(
     if sheet is None:
         raise CohortError(_renamed(pd.concat(found), {}), name)
     headings, body, rows = _headed(sheet)
-    places = _places(headings)
+    matched = match_headings([h.written for h in headings], TABLES["movements"])
+    places = matched.known
+    twice = [n for n in (*_KNOWN, "aim") if n in matched.twice]
+    if twice:
+        found += [_twice(n, [headings[i].written for i in matched.twice[n]], name) for n in twice]
+        raise CohortError(_renamed(pd.concat(found), {}), name)
     lacking = [c for c in ("tooth", "aim") if c not in places]
     if movement is None and "movement" not in places:
         lacking.append("movement")
@@ -119,7 +124,9 @@ def read_aims(
     found += [_zero(int(row)) for row in kept.loc[zero, "row"]]
     cohort_problems = _relevant(cohort.problems)
     problems = gather([_renamed(cohort_problems, row_of), *(_renamed(f, {}) for f in found)])
-    problems["tooth"] = _teeth(problems, body.iloc[:, places["tooth"]], rows)
+    problems["tooth"] = _written(problems, body.iloc[:, places["tooth"]], rows)
+    named = body.iloc[:, places["patient"]] if "patient" in places else None
+    problems["patient"] = "" if named is None else _written(problems, named, rows)
     usable = kept[~zero]
     if (problems["severity"] == "stop").any() or usable.empty:
         if not (problems["severity"] == "stop").any():
@@ -288,10 +295,6 @@ def _headed(sheet: Sheet) -> tuple[tuple[Heading, ...], pd.DataFrame, np.ndarray
     return found.headings, body, body.index.to_numpy() + 1
 
 
-def _places(headings: tuple[Heading, ...]) -> dict[str, int]:
-    return match_headings([h.written for h in headings], TABLES["movements"]).known
-
-
 def _as_movements(
     headings: tuple[Heading, ...],
     body: pd.DataFrame,
@@ -323,8 +326,8 @@ def _relevant(problems: pd.DataFrame) -> pd.DataFrame:
     return problems[~(made_up | alike)]
 
 
-def _teeth(problems: pd.DataFrame, written: pd.Series, rows: np.ndarray) -> list[str]:
-    """The tooth as it stands in the row of each problem."""
+def _written(problems: pd.DataFrame, written: pd.Series, rows: np.ndarray) -> list[str]:
+    """What stands in a column, in the row of each problem."""
     of = dict(zip((int(r) for r in rows), (str(t) for t in written.fillna("")), strict=True))
     return ["" if pd.isna(r) else of.get(int(r), "").strip() for r in problems["row"]]
 
@@ -366,6 +369,13 @@ def _no_column(column: str, name: str) -> pd.DataFrame:
         "movement": "Add a column headed movement, or give the movement of all aims.",
     }[column]
     return problem_frame(_TABLE, None, column, name, f"there is no column {column}", remedy, "stop")
+
+
+def _twice(column: str, written: list[str], name: str) -> pd.DataFrame:
+    which = ", ".join(map(repr, written))
+    problem = f"several columns could be {column}: {which}"
+    remedy = f"Leave one column for {column}: which is meant cannot be told from the file."
+    return problem_frame(_TABLE, None, column, name, problem, remedy, "stop")
 
 
 def _zero(row: int) -> pd.DataFrame:

@@ -1,60 +1,70 @@
-"""No plan where an aim is so large that past cases say nothing of it."""
+"""No plan where an aim or a plan is so large that past cases say nothing of it."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
-from outcomes.calibrate.cautions import BEYOND, beyond_records, clinical
-from outcomes.calibrate.prescribe import Plan
-from outcomes.estimate.design import RateError
+from outcomes.calibrate.cautions import beyond_records
 
-__all__ = ["within_records"]
+__all__ = ["hold_back"]
 
 _KEEP = ("at", "tooth", "movement", "aim", "option", "held")
 
 
-def within_records(plan: Plan) -> Plan:
-    """The plan without numbers for aims beyond the records; done twice it changes nothing more.
+def hold_back(
+    rows: pd.DataFrame,
+    options: pd.DataFrame,
+    largest: Mapping[int, float],
+    names: tuple[str, str],
+) -> tuple[pd.DataFrame, dict[int, str], dict[int, str]]:
+    """Options without numbers where they lie beyond the records.
 
-    Beyond: larger than the schema expects (6 mm, 60 degrees), or more than twice the largest past
-    plan in that direction; both common practice, no source.
+    An aim beyond the records has no plan at all, nor has one whose safer plan would be; where only
+    aim / rate would be, that alone is left out.
 
-    Examples
-    --------
-    >>> from outcomes import fit_rate, prescribe, simulate_rates
-    >>> fit = fit_rate(simulate_rates(20, seed=1, movement="vertical"))
-    >>> plan = within_records(prescribe(fit, pd.DataFrame({"tooth": [31, 41], "aim": [-1, -9]})))
-    >>> plan.aims["verdict"].tolist()[1], int(plan.table["best_planned"].isna().sum())
-    ('beyond the records', 1)
+    Parameters
+    ----------
+    rows
+        Aims by index: movement, unit, aim.
+    options
+        at, option, planned and numbers, as of a plan.
+    largest
+        at -> the largest past plan in the direction of the aim.
+    names
+        The options called aim / rate and best chance.
+
+    Returns
+    -------
+    options, declined, left_out
+        ``declined``: at -> why there is no plan; ``left_out``: at -> why there is no aim / rate.
     """
-    reasons = {
-        at: reason
-        for at, aim in plan.aims.iterrows()
-        if aim["verdict"] != "not supported"
-        and (reason := beyond_records(str(aim["unit"]), float(aim["aim"]), _largest(plan, aim)))
-    }
-    if not reasons:
-        return plan
-    aims, options = plan.aims.copy(), plan.options.copy()
-    for at, reason in reasons.items():
-        aim: Any = aims.loc[int(str(at))]
-        said = clinical(aim["movement"], str(aim["tooth_class"]), str(aim["arch"]), aim["aim"])
-        aims.loc[int(str(at)), ["verdict", "why", "cautions"]] = [BEYOND, reason, " ".join(said)]
+    direct, best = names
+    declined: dict[int, str] = {}
+    left_out: dict[int, str] = {}
+    blank = np.zeros(len(options), dtype=bool)
+    planned = options.set_index(["at", "option"])["planned"]
+    for at, most in largest.items():
+        movement, unit = str(rows.loc[at, "movement"]), str(rows.loc[at, "unit"])
+        sizes = {
+            "The aim": float(rows.loc[at, "aim"]),  # type: ignore[arg-type]
+            "The safer plan": float(planned[at, best]),
+            "Aim / rate": float(planned[at, direct]),
+        }
+        if np.isnan(sizes["Aim / rate"]):
+            continue
+        for what, size in sizes.items():
+            alone = what == "Aim / rate"
+            then = "It is left out." if alone else "No plan is made."
+            reason = beyond_records(unit, size, most, movement=movement, what=what, then=then)
+            if reason:
+                of_it = (options["at"] == at).to_numpy()
+                blank |= of_it & (options["option"] == direct).to_numpy() if alone else of_it
+                (left_out if alone else declined)[at] = reason
+                break
     numbers = [c for c in options.columns if c not in _KEEP]
-    options.loc[options["at"].isin(list(reasons)), numbers] = np.nan
-    return replace(plan, aims=aims, options=options)
-
-
-def _largest(plan: Plan, aim: pd.Series) -> float:
-    """The largest past plan of that kind in the direction of the aim; 0 where none is known."""
-    source = plan.sources[str(aim["movement"])]
-    try:
-        case = source.case(aim)
-        size = abs(float(aim["aim"]))
-        return source.known(case, size).largest
-    except RateError:
-        return 0.0
+    options = options.copy()
+    options.loc[blank, numbers] = np.nan
+    return options, declined, left_out

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 
-from outcomes.cohort.schema import EXPECTED_SIZE
+from outcomes.cohort.limits import limit
+from outcomes.cohort.schema import MOVEMENTS
 from outcomes.paths import data_path
 
-__all__ = ["BEYOND", "IN_SHORT", "beyond_records", "clinical", "safer", "standing"]
+__all__ = ["BEYOND", "IN_SHORT", "beyond_records", "clinical", "is_beyond", "safer", "standing"]
 
 IN_SHORT = (
     "Evidence from past cases, not advice: the treating clinician decides. Crowns were measured, not "
@@ -24,8 +26,41 @@ _FAR = 2.0
 """Times the largest past plan beyond which no plan is made; common practice, no source."""
 
 
-def beyond_records(unit: str, aim: float, largest: float) -> str:
-    """Why past cases say nothing of an aim this large; "" if they do.
+def is_beyond(size: Any, largest: Any, expected: float) -> Any:
+    """Is an aim or a plan so large that past cases say nothing of it?
+
+    Beyond: larger than the schema expects of any movement, or more than twice the largest past plan
+    in that direction; both common practice, no source.
+
+    Parameters
+    ----------
+    size
+        |aim| or |plan|, mm or degrees.
+    largest
+        The largest past plan in its direction; 0 or less for none.
+    expected
+        The largest size expected of the movement.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> is_beyond(np.array([24.0, 24.1, 61.0]), np.array([12.0, 12.0, 40.0]), 60).tolist()
+    [False, True, True]
+    """
+    slack = 1 + 1e-9
+    return (size > expected * slack) | ((largest > 0) & (size > _FAR * largest * slack))
+
+
+def beyond_records(
+    unit: str,
+    aim: float,
+    largest: float,
+    *,
+    movement: str = "",
+    what: str = "The aim",
+    then: str = "No plan is made.",
+) -> str:
+    """Why past cases say nothing of an aim, or of a plan, this large; "" if they do.
 
     Parameters
     ----------
@@ -35,28 +70,32 @@ def beyond_records(unit: str, aim: float, largest: float) -> str:
         mm or degrees, signed or not.
     largest
         The largest past plan in its direction, above 0; 0 or less for none.
+    movement
+        Which movement, as one may have an expected size of its own.
+    what, then
+        What is so large, as it begins the sentence; what follows from it.
 
     Examples
     --------
     >>> beyond_records("degree", 30, 12).split(":")[0]
     'The aim is more than twice the largest past plan in this direction (30° against 12°)'
-    >>> beyond_records("degree", 20, 12)
+    >>> beyond_records("degree", 24, 12)
     ''
     """
     size, mark = abs(float(aim)), " mm" if unit == "mm" else "°"
-    expected = EXPECTED_SIZE.get(unit, float("inf"))
-    if size > expected:
+    expected = limit("expected_size", movement, unit)
+    if not is_beyond(size, largest, expected):
+        return ""
+    if is_beyond(size, 0.0, expected):
+        end = ": a slip?" if what == "The aim" else "."
         return (
-            f"The aim ({size:g}{mark}) is larger than any movement expected ({expected:g}{mark}): a "
-            "slip? No plan is made."
+            f"{what} ({size:.4g}{mark}) is larger than any movement expected "
+            f"({expected:g}{mark}){end} {then}"
         )
-    if 0 < _FAR * largest < size:
-        return (
-            f"The aim is more than twice the largest past plan in this direction ({size:g}{mark} "
-            f"against {largest:.3g}{mark}): nothing is known of results that far out. No plan is "
-            "made."
-        )
-    return ""
+    return (
+        f"{what} is more than twice the largest past plan in this direction ({size:.4g}{mark} "
+        f"against {largest:.3g}{mark}): nothing is known of results that far out. {then}"
+    )
 
 
 def safer(over_cap: float) -> str:
@@ -120,14 +159,20 @@ def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str
         )
     if movement == "buccolingual" and aim < 0 and front:
         found.append("Towards the inner plate of the bone: check its thickness.")
+    if movement in ("torque", "tip"):
+        way = MOVEMENTS[movement].direction_in_full(aim, tooth_class, arch)
+        crown, root = (part.strip() for part in way.split(", root "))
     if movement == "torque":
         plate = "inner" if aim > 0 else "outer"
         found.append(
-            f"Torque turns the root towards the {plate} plate of the bone, which a scan does not "
-            "show: check the radiographs and the gum."
+            f"{crown.capitalize()} turns the root {root}, towards the {plate} plate of the bone, "
+            "which a scan does not show: check the radiographs and the gum."
         )
     if movement == "tip" and front:
-        found.append("Tipping brings roots nearer to their neighbours: check the radiographs.")
+        found.append(
+            f"{crown.capitalize()} takes the root {root}, nearer to its neighbour: check the "
+            "radiographs."
+        )
     if movement == "vertical" and aim > 0 and tooth_class == "incisor" and arch == "upper":
         found.append(
             "Extrusion of upper incisors shows more tooth and gum: look at the smile line first."

@@ -28,6 +28,7 @@ _COLUMNS = (
     "verdict",
     "why",
     "more_patients",
+    "level",
 )
 
 
@@ -61,7 +62,7 @@ def overcorrection(
     -------
     DataFrame
         movement (with several fits), group, patients, movements, rate, factor, low, high, kind,
-        use, verdict, why, more_patients. ``kind`` is the shape of the interval: "bounded", or
+        use, verdict, why, more_patients, level (of the interval). ``kind`` is the shape of the interval: "bounded", or
         "unbounded" where the rate's interval reaches 0: then every factor from ``high`` on, and
         every one up to ``low``, which is negative, fits the records. ``use`` is the factor to
         plan with, capped; missing where the verdict is "not supported". ``more_patients``:
@@ -133,6 +134,7 @@ def _row(record: dict[Any, Any], rules: Rules, bent: str) -> dict[str, Any]:
         "verdict": verdict.verdict,
         "why": verdict.why,
         "more_patients": verdict.more_patients,
+        "level": rules.level,
     }
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from outcomes.calibrate.fieller import FiellerInterval, fieller_reciprocal
 
-__all__ = ["VERDICTS", "Rules", "Verdict", "judge", "more_patients_needed"]
+__all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]
 
 VERDICTS = ("supported", "wide", "not supported")
 
@@ -50,8 +51,8 @@ class Rules:
             raise ValueError(
                 f"max_factor must be at least 1, not {self.max_factor}: 1 plans the aim itself."
             )
-        if not 0 < self.level < 1 or self.widest <= 0:
-            raise ValueError("level must lie between 0 and 1, and widest above 0.")
+        if not 0 < self.level < 1 or not 0 < self.linear_p < 1 or self.widest <= 0:
+            raise ValueError("level and linear_p must lie between 0 and 1, and widest above 0.")
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,28 @@ class Verdict:
     factor: float
     interval: FiellerInterval
     more_patients: int | None
+
+
+def factor_given(low: Any, patients: Any, rules: Rules, *, tested: Any = True) -> Any:
+    """The one rule for whether any factor is given; numbers, or arrays of one shape.
+
+    Parameters
+    ----------
+    low
+        Lower end of the interval of the rate.
+    patients
+        Patients with such movements in that direction.
+    rules
+        The limits.
+    tested
+        Whether anything was ever planned in that direction.
+
+    Examples
+    --------
+    >>> factor_given(np.array([0.1, 0.0, 0.1]), np.array([5, 9, 4]), Rules()).tolist()
+    [True, False, False]
+    """
+    return tested & (np.asarray(patients) >= rules.fewest) & (np.asarray(low) > 0)
 
 
 def judge(
@@ -144,7 +167,7 @@ def judge(
             f"{_percent(high)}), so any factor from {interval.high:.2g} to infinity would fit the "
             "records."
         )
-    if reasons:
+    if not factor_given(low, counted, rules, tested=not untested):
         takes = _what_it_takes(rate, high, more, rules)
         if own_movements:
             takes = _what_own_takes(more)
@@ -178,8 +201,9 @@ def judge(
         )
     why = f"{_people(counted)}{there}; the factor is known to within {interval.low:.2f} to "
     if own_movements:
+        plural = "movement" if own_movements == 1 else "movements"
         why = (
-            f"{_people(counted)}{there}, and {own_movements:,} past movements of this patient; the "
+            f"{_people(counted)}{there}, and {own_movements:,} past {plural} of this patient; the "
             f"factor{of_own} is known to within {interval.low:.2f} to "
         )
     return Verdict("supported", f"{why}{interval.high:.2f}. {held}".strip(), used, interval, 0)
@@ -257,7 +281,7 @@ def _what_it_takes(rate: float, high: float, more: int | None, rules: Rules) -> 
 
 def _what_own_takes(more: int | None) -> str:
     """What would help where the rate is a patient's own."""
-    words = f"{_more(more)} are wanted. " if more else ""
+    words = f"{_more(more)} {'is' if more == 1 else 'are'} wanted. " if more else ""
     return f"{words}Only further records of this patient would make the own factor firmer."
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,8 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from outcomes.calibrate import cautions
-from outcomes.cohort.schema import TOLERANCE
+from outcomes.calibrate.judge import Rules
+from outcomes.cohort.limits import limit
 from outcomes.estimate import mixed
 from outcomes.estimate.cluster import ClusterRobust
 from outcomes.estimate.crossproducts import cross_products, independent
@@ -79,6 +81,7 @@ def closing_loop(
     since: str | date | pd.Timestamp,
     *,
     group: str | None = "tooth_class",
+    tolerance: float | Mapping[str, float] | None = None,
     level: float = 0.95,
 ) -> Loop:
     """Compare courses that began before a date with those that began on it or after.
@@ -92,6 +95,9 @@ def closing_loop(
         The day from which factors were used.
     group
         Kinds of teeth held equal in the comparison.
+    tolerance
+        Near enough, mm or degrees: a number, or numbers by movement or unit; by default 0.5 mm and
+        2 degrees.
     level
         Level of the intervals.
 
@@ -128,7 +134,8 @@ def closing_loop(
     for movement, part in rows.groupby("movement", sort=False, observed=True):
         name = str(movement)
         unit = _unit(part, name)
-        periods += [_period(part, name, unit, label) for label in ("before", "after")]
+        near = limit("tolerance", name, unit, tolerance)
+        periods += [_period(part, name, unit, near, label) for label in ("before", "after")]
         change, why = _change(part, name, group, level)
         changes.append(change)
         sentences.append(_sentence(name, unit, change, why, level, periods[-2:]))
@@ -155,7 +162,11 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     undated = frame["start"].isna()
     notes = []
     if undated.any():
-        notes.append(f"{int(undated.sum()):,} movements of courses without a start are left out.")
+        n = int(undated.sum())
+        notes.append(
+            f"{n:,} {'movement' if n == 1 else 'movements'} of courses without a start "
+            f"{'is' if n == 1 else 'are'} left out."
+        )
     used = frame[~undated & (frame["aim"] != 0) & (frame["planned"] != 0)]
     used = used[used["achieved"].notna()]
     after = (used["start"] >= when).astype(int)
@@ -164,9 +175,10 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
         raise RateError(f"No measured course began {side} {when:%Y-%m-%d}: nothing to compare.")
     both = used.assign(after=after).groupby("patient")["after"].nunique()
     if (both > 1).any():
+        n = int((both > 1).sum())
         notes.append(
-            f"{int((both > 1).sum())} patients have courses on both sides of the date: the later "
-            "courses hold the teeth that lagged."
+            f"{n} {'patient has' if n == 1 else 'patients have'} courses on both sides of the date: "
+            "the later courses hold the teeth that lagged."
         )
     return used.assign(after=after), notes
 
@@ -179,7 +191,9 @@ def _unit(part: pd.DataFrame, movement: str) -> str:
     return str(part["unit"].iloc[0]) if "unit" in part.columns else "mm"
 
 
-def _period(part: pd.DataFrame, movement: str, unit: str, label: str) -> dict[str, Any]:
+def _period(
+    part: pd.DataFrame, movement: str, unit: str, tolerance: float, label: str
+) -> dict[str, Any]:
     rows = part[part["after"] == (label == "after")]
     sign = np.sign(rows["aim"])
     miss = (rows["aim"] - rows["achieved"]) * sign
@@ -195,8 +209,8 @@ def _period(part: pd.DataFrame, movement: str, unit: str, label: str) -> dict[st
         "plan": np.nan if empty else float((rows["planned"] * sign).sum() / total),
         "reached": np.nan if empty else float((rows["achieved"] * sign).sum() / total),
         "shortfall": float(miss.abs().mean()),
-        "within": float(within_tolerance(miss, TOLERANCE[unit]).mean()),
-        "over": float(beyond_tolerance(-miss, TOLERANCE[unit]).mean()),
+        "within": float(within_tolerance(miss, tolerance).mean()),
+        "over": float(beyond_tolerance(-miss, tolerance).mean()),
     }
 
 
@@ -216,9 +230,10 @@ def _change(
     """Changes with intervals; and why there are none."""
     blank = {"movement": movement, **dict.fromkeys(_CHANGES, np.nan), "adjusted_for": ""}
     people = part.groupby("after")["patient"].nunique().reindex([0, 1]).fillna(0)
-    if people.min() < 5:
+    if people.min() < _FEWEST:
         least = "before" if people[0] < people[1] else "after"
-        return blank, f"only {int(people.min())} patients {least} the date"
+        n = int(people.min())
+        return blank, f"only {n} {'patient' if n == 1 else 'patients'} {least} the date"
     # the share of the aim reached is the rate model with the aim in the place of the plan
     rows = part.assign(planned=part["aim"], later=_later(part)).drop(columns="aim")
     held = ["later"] if _both_sides(rows) else []
@@ -235,6 +250,9 @@ def _change(
         **dict(zip(_CHANGES, np.asarray(values, dtype=float).tolist(), strict=True)),
         "adjusted_for": ", ".join(names),
     }, ""
+
+
+_FEWEST = Rules().fewest  # patients a side
 
 
 def _later(part: pd.DataFrame) -> pd.Series:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -13,11 +12,13 @@ import pandas as pd
 
 from outcomes.calibrate import cautions
 from outcomes.calibrate.aims import Aims, read_aims
+from outcomes.calibrate.beyond import hold_back
+from outcomes.calibrate.codes import unknown_patients
 from outcomes.calibrate.factors import bent_sentence
 from outcomes.calibrate.judge import Rules, Verdict, judge
 from outcomes.calibrate.landing import Outlook, best_plan, plan_for_mean
 from outcomes.calibrate.outlooks import Case, Known, Source
-from outcomes.cohort.schema import TOLERANCE
+from outcomes.cohort.limits import limit, require_known
 from outcomes.cohort.sieve import gather, problem_frame
 from outcomes.cohort.teeth import Notation
 from outcomes.estimate.design import RateError
@@ -29,7 +30,6 @@ __all__ = [
     "BEST",
     "DIRECT",
     "OPTIONS",
-    "PER_ALIGNER",
     "Plan",
     "PlanLimits",
     "prescribe",
@@ -37,18 +37,6 @@ __all__ = [
 
 AS_AIMED, DIRECT, BEST = "as aimed", "aim / rate", "best chance"
 OPTIONS = (AS_AIMED, DIRECT, BEST)
-
-PER_ALIGNER: Mapping[str, float] = MappingProxyType(
-    {
-        "mesiodistal": 0.25,
-        "buccolingual": 0.25,
-        "vertical": 0.25,
-        "tip": 1.0,
-        "torque": 1.0,
-        "rotation": 2.0,
-    }
-)
-"""Largest step of one aligner, mm or degrees: common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -58,38 +46,40 @@ class PlanLimits:
     Attributes
     ----------
     tolerance
-        Near enough: mm and degree, or by movement. Default 0.5 mm and 2 degrees (Angle Orthod
-        2017;87(6):809–815, doi:10.2319/022717-147.1).
+        Near enough: mm and degree, or by movement; what is not named keeps its default, 0.5 mm and
+        2 degrees (Angle Orthod 2017;87(6):809–815, doi:10.2319/022717-147.1).
     over_cap
         Largest chance of overshooting by more than the tolerance, for the best-chance plan.
     per_aligner
-        movement -> largest step of one aligner, mm or degree.
+        mm and degree, or movement -> largest step of one aligner; what is not named keeps that of
+        the schema.
     aligners
         Most aligners a course may have; None for no limit.
     days_per_aligner
         Wear interval, days; a days column of the aims goes first.
     """
 
-    tolerance: Mapping[str, float] = field(default_factory=lambda: dict(TOLERANCE))
+    tolerance: Mapping[str, float] = field(default_factory=dict)
     over_cap: float = 0.10
-    per_aligner: Mapping[str, float] = field(default_factory=lambda: dict(PER_ALIGNER))
+    per_aligner: Mapping[str, float] = field(default_factory=dict)
     aligners: int | None = None
     days_per_aligner: float = 7.0
 
     def __post_init__(self) -> None:
         if not 0 < self.over_cap < 1:
             raise ValueError(f"over_cap must lie between 0 and 1, not {self.over_cap}.")
-        numbers = [*self.tolerance.values(), *self.per_aligner.values(), self.days_per_aligner]
-        if min(numbers) <= 0 or (self.aligners is not None and self.aligners < 1):
-            raise ValueError("Tolerances, steps, days and aligners must be above 0.")
+        require_known("tolerance", self.tolerance)
+        require_known("per_aligner", self.per_aligner)
+        if not self.days_per_aligner > 0 or (self.aligners is not None and self.aligners < 1):
+            raise ValueError("Days and aligners must be above 0.")
 
     def near(self, movement: str, unit: str) -> float:
         """The tolerance of a movement, in its unit."""
-        return float(self.tolerance.get(movement, self.tolerance.get(unit, TOLERANCE[unit])))
+        return limit("tolerance", movement, unit, self.tolerance)
 
     def step(self, movement: str) -> float:
         """The largest step of one aligner."""
-        return float(self.per_aligner.get(movement, PER_ALIGNER[movement]))
+        return limit("per_aligner", movement, None, self.per_aligner)
 
 
 @dataclass(frozen=True)
@@ -105,8 +95,9 @@ class Plan:
         Three rows for each aim, option "as aimed", "aim / rate" (the factor, capped) and "best
         chance" (best chance of landing within the tolerance under the cap on overshooting):
         planned, expected, low_80, high_80, low_95, high_95 (mm or degrees, signed; ranges of the
-        next measured result), within, over (chances), aligners, days. Where the verdict is "not
-        supported" there are no numbers.
+        next measured result), within, over (chances), aligners, days. There are no numbers where
+        the verdict is "not supported" or "beyond the records", nor for an aim / rate that alone
+        lies beyond the records.
     problems
         What was wrong with the aims: table, row, column, value, problem, remedy, severity.
     limits, rules
@@ -124,6 +115,29 @@ class Plan:
     rules: Rules
     sources: Mapping[str, Source]
     source: str
+
+    @property
+    def patients(self) -> list[str]:
+        """The patients of the aims, in their order; "NEW" for one who is not named."""
+        return list(dict.fromkeys(self.aims["patient"].astype(str)))
+
+    def of_patient(self, patient: str) -> Plan:
+        """What belongs to one patient; problems of rows that name no patient of the plan as well.
+
+        Raises
+        ------
+        ValueError
+            If the plan has no such patient.
+        """
+        if patient not in self.patients:
+            raise ValueError(f"No aim is of {patient}; the aims are of {', '.join(self.patients)}.")
+        aims = self.aims[self.aims["patient"] == patient]
+        problems = self.problems
+        if "patient" in problems:
+            others = [name for name in self.patients if name != patient]
+            problems = problems[~problems["patient"].isin(others)]
+        options = self.options[self.options["at"].isin(aims.index)]
+        return replace(self, aims=aims, options=options, problems=problems)
 
     @property
     def standing(self) -> tuple[str, ...]:
@@ -221,6 +235,14 @@ def prescribe(
 
     Notes
     -----
+    No plan is made for an aim whose size, or whose safer plan, lies beyond the records: larger than
+    the schema expects of any movement (6 mm, 60 degrees), or more than twice the largest past plan
+    in its direction (common practice, no source). The verdict on an aim, and whether a plan goes
+    beyond the past ones, are those of the safer plan.
+
+    A patient code that differs from that of a past patient in its writing only ("C5", "C005") is
+    not used, but listed in ``problems`` with the codes that come near.
+
     achieved at plan x ~ rate x ± t sqrt((var_rate + var_patient + var_tooth) x² + var_residual).
     The chances are of what the next scan will show, its measurement error included, and hold for a
     patient and a tooth like those of the cohort.
@@ -242,13 +264,17 @@ def prescribe(
     read = aims if isinstance(aims, Aims) else read_aims(aims, movement=only, notation=notation)
     sources = {name: Source.of(one, towards) for name, one in fits.items()}
     bent = {name: bent_sentence(one, rules) for name, one in fits.items()}
-    found: list[pd.DataFrame] = []
+    past = {str(p) for one in fits.values() for p in one.design.patient_labels}
+    found, same = unknown_patients(read.rows, past)
     known: dict[int, tuple[Case, Known]] = {}
     asked: dict[tuple[str, Case, float], Known] = {}
     declined: dict[int, str] = {}
     unusable: list[int] = []
     for at, aim in read.rows.iterrows():
         index = int(str(at))
+        if index in same:
+            unusable.append(index)
+            continue
         source = sources.get(str(aim["movement"]))
         if source is None:
             declined[index] = f"The past cases hold no rates of {aim['movement']}."
@@ -274,15 +300,24 @@ def prescribe(
         for at, (_, what) in known.items()
     }
     options = _options(rows, sources, known, verdicts, limits, rules)
-    for at, planned in options.groupby("at")["planned"].agg(lambda p: p.abs().max()).items():
-        index = int(str(at))
-        if index in known and planned > known[index][1].largest * (1 + 1e-9):
+    options, beyond, no_direct = hold_back(
+        rows,
+        options,
+        {at: what.largest for at, (_, what) in known.items()},
+        (DIRECT, BEST),
+    )
+    shown = options[options["option"] == BEST].set_index("at")["planned"].abs()
+    for index, (_, what) in known.items():
+        if shown[index] > what.largest * (1 + 1e-9):
             movement = str(rows.loc[index, "movement"])
-            verdicts[index] = _judge(known[index][1], rules, bent[movement], _BEYOND)
+            verdicts[index] = _judge(what, rules, bent[movement], _BEYOND)
+    said = _said(rows, known, verdicts, options, limits, rules, beyond, no_direct)
     return Plan(
-        aims=_aims_table(rows, known, verdicts, declined, options, limits, rules),
+        aims=_aims_table(
+            rows, known, verdicts, declined | beyond, set(beyond), said, limits, rules
+        ),
         options=options,
-        problems=gather([read.problems, *found]),
+        problems=_named(gather([read.problems, *found]), read.rows),
         limits=limits,
         rules=rules,
         sources=sources,
@@ -316,7 +351,17 @@ def _lacks(aim: pd.Series, missing: list[str]) -> pd.DataFrame:
     )
 
 
-_BEYOND = "The plan goes beyond every past plan in this direction, so that it is untested."
+def _named(problems: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """With the tooth and the patient of each row that has a problem."""
+    by_row = rows.drop_duplicates("row").set_index("row")
+    for name in ("tooth", "patient"):
+        of = by_row[name].astype(str).reindex(problems["row"]).fillna("").to_numpy(object)
+        there = problems[name].astype(object).fillna("").to_numpy() if name in problems else ""
+        problems[name] = np.where(there == "", of, there)
+    return problems
+
+
+_BEYOND = "The safer plan goes beyond every past plan in this direction, so that it is untested."
 _UNTESTED = "No past plan of this kind went in this direction, so that nothing is known of it."
 
 
@@ -413,15 +458,15 @@ def _for_case(
     for option, plan in ((AS_AIMED, size), (DIRECT, direct), (BEST, best)):
         chances = outlook.chances(plan, size, tolerance)
         mean = outlook.at(plan)[0]
-        aligners = np.ceil(plan / limits.step(movement) - 1e-9)
+        aligners = np.maximum(np.ceil(plan / limits.step(movement) - 1e-9), 0.0)
         columns: dict[str, Any] = {
             "at": aims.index,
             "tooth": aims["tooth"].to_numpy(),
             "movement": movement,
             "aim": aims["aim"].to_numpy(float),
             "option": option,
-            "planned": case.sign * plan,
-            "expected": case.sign * mean,
+            "planned": case.sign * plan + 0.0,  # never minus zero
+            "expected": case.sign * mean + 0.0,
         }
         for level in (0.80, 0.95):
             ends = np.sort(case.sign * np.stack(outlook.range(plan, level)), axis=0)
@@ -469,18 +514,16 @@ def _aims_table(
     known: Mapping[int, tuple[Case, Known]],
     verdicts: Mapping[int, Verdict],
     declined: Mapping[int, str],
-    options: pd.DataFrame,
+    beyond: set[int],
+    said: Mapping[int, list[str]],
     limits: PlanLimits,
     rules: Rules,
 ) -> pd.DataFrame:
-    by_aim = {int(str(at)): part.set_index("option") for at, part in options.groupby("at")}
     records = []
     for at, aim in rows.iterrows():
         index = int(str(at))
-        movement, unit = str(aim["movement"]), str(aim["unit"])
-        said = cautions.clinical(movement, str(aim["tooth_class"]), str(aim["arch"]), aim["aim"])
         record: dict[str, Any] = {
-            "tolerance": limits.near(movement, unit),
+            "tolerance": limits.near(str(aim["movement"]), str(aim["unit"])),
             "verdict": "not supported",
             "more_patients": rules.enough,
         }
@@ -499,16 +542,41 @@ def _aims_table(
                 "why": verdict.why,
                 "more_patients": verdict.more_patients,
             }
-            if verdict.verdict != "not supported":
-                said = [*_said_of(aim, what, by_aim[index], limits, rules), *said]
+            if index in beyond:
+                record |= {"verdict": cautions.BEYOND, "why": declined[index]}
         else:
             record["why"] = f"{declined[index]} {rules.enough} patients with such movements are "
             record["why"] += "needed for a firm factor."
-        records.append({**record, "cautions": " ".join(said)})
+        records.append({**record, "cautions": " ".join(said[index])})
     extra = pd.DataFrame(records, index=rows.index).reindex(columns=_AIM_COLUMNS)
     extra["more_patients"] = extra["more_patients"].astype("Int64")
     clash = [c for c in rows.columns if c in extra.columns]
     return pd.concat([rows.drop(columns=clash), extra], axis=1)
+
+
+def _said(
+    rows: pd.DataFrame,
+    known: Mapping[int, tuple[Case, Known]],
+    verdicts: Mapping[int, Verdict],
+    options: pd.DataFrame,
+    limits: PlanLimits,
+    rules: Rules,
+    beyond: Mapping[int, str],
+    no_direct: Mapping[int, str],
+) -> dict[int, list[str]]:
+    """Cautions of each aim: those of its numbers, where it has some, then the clinical ones."""
+    by_aim = {int(str(at)): part.set_index("option") for at, part in options.groupby("at")}
+    found = {}
+    for at, aim in rows.iterrows():
+        index = int(str(at))
+        said = cautions.clinical(
+            str(aim["movement"]), str(aim["tooth_class"]), str(aim["arch"]), aim["aim"]
+        )
+        if index in known and index not in beyond and verdicts[index].verdict != "not supported":
+            numbers = _said_of(aim, known[index][1], by_aim[index], limits, rules)
+            said = [*filter(None, [no_direct.get(index, "")]), *numbers, *said]
+        found[index] = said
+    return found
 
 
 _AIM_COLUMNS = [
@@ -531,23 +599,25 @@ _AIM_COLUMNS = [
 def _said_of(
     aim: pd.Series, known: Known, options: pd.DataFrame, limits: PlanLimits, rules: Rules
 ) -> list[str]:
-    """Cautions that follow from the numbers of one aim."""
+    """Cautions that follow from the numbers of one aim; each names the plan that it is about."""
     movement, unit = str(aim["movement"]), str(aim["unit"])
     size = abs(float(aim["aim"]))
     mark = " mm" if unit == "mm" else "°"
     tolerance = limits.near(movement, unit)
     direct, best = options.loc[DIRECT], options.loc[BEST]
-    largest = float(options["planned"].abs().max())
     said = []
     if known.own_movements:
+        plural = "movement" if known.own_movements == 1 else "movements"
         said.append(
-            f"Uses this patient's own {known.own_movements} past movements beside those of others."
+            f"Uses this patient's own {known.own_movements} past {plural} beside those of others."
         )
-    if largest > known.largest * (1 + 1e-9):
-        said.append(
-            f"Larger than any past plan of this kind in this direction (largest "
-            f"{known.largest:.3g}{mark}): an extrapolation."
-        )
+    far = known.largest * (1 + 1e-9)
+    for name, planned in (("The safer plan", best["planned"]), ("Aim / rate", direct["planned"])):
+        if abs(planned) > far:
+            said.append(
+                f"{name} ({abs(planned):.3g}{mark}) is larger than any past plan of this kind in this "
+                f"direction (largest {known.largest:.3g}{mark}): an extrapolation."
+            )
     if within_tolerance(size, tolerance):
         said.append(
             f"The aim is within the tolerance of {tolerance:g}{mark}: leaving the tooth alone would "

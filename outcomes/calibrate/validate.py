@@ -10,8 +10,8 @@ import pandas as pd
 from scipy.special import stdtr, stdtrit
 
 from outcomes.calibrate import cautions
-from outcomes.calibrate.judge import Rules
-from outcomes.cohort.schema import TOLERANCE
+from outcomes.calibrate.judge import Rules, factor_given
+from outcomes.cohort.limits import limit
 from outcomes.estimate.design import RateError
 from outcomes.estimate.mixed import Array
 from outcomes.estimate.prediction import df_as_if_new
@@ -36,7 +36,7 @@ class Validation:
     predictions
         patient, tooth, group, planned, achieved, aim, predicted (from the other patients), low_80,
         high_80, low_95, high_95, new_plan (aim times the others' factor; the plan as it was where
-        they support none), supported, new_achieved (as the assumption has it).
+        a plan for a new patient would have been declined), supported, new_achieved (as the assumption has it).
     accuracy
         group ("all" last), patients, movements, bias (achieved - predicted in the planned
         direction), error (mean absolute error of the prediction), plan_error (mean |achieved -
@@ -47,7 +47,7 @@ class Validation:
         tolerance, beyond it).
     gain
         less (shortfall as happened minus that with factors, mean over patients), se, df, p (paired t
-        test), low, high, patients, movements, changed (movements with another plan).
+        test), low, high, level, patients, movements, changed (movements with another plan).
     sentence
         What that means, in words.
     """
@@ -120,7 +120,7 @@ def validate(
     >>> result.shortfall.round(2)
                         plan  shortfall  within  over
     0            as happened       0.35    0.78  0.00
-    1  factors of the others       0.25    0.89  0.04
+    1  factors of the others       0.25    0.88  0.04
     """
     rules = rules or Rules(level=fit.level)
     if fit.patients < 3:
@@ -128,14 +128,11 @@ def validate(
             f"{fit.patients} patients: leaving one out leaves nothing to learn from. 3 are the "
             "fewest."
         )
-    if tolerance is None:
-        if fit.unit not in TOLERANCE:
-            raise RateError(
-                "Give a tolerance: the fit does not say whether it is in mm or degrees."
-            )
-        tolerance = TOLERANCE[fit.unit]
+    tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
+    if np.isnan(tolerance):
+        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
     predictions = _predict(fit, rules)
-    gain = _gain(predictions)
+    gain = _gain(predictions, rules.level)
     return Validation(
         predictions=predictions,
         accuracy=_accuracy(predictions, fit),
@@ -193,16 +190,53 @@ def _plans(fit: RateFit, beta: Array, covariance: Array, rules: Rules) -> tuple[
     rate = np.einsum("np,np->n", slope, known)
     se = np.sqrt(np.einsum("np,npq,nq->n", slope, np.nan_to_num(covariance), slope))
     half = stdtrit(fit.mixed.df(slope), 0.5 + rules.level / 2) * se
-    pairs = np.unique(np.stack([design.group_code, design.patient]), axis=1)
-    in_group = np.bincount(pairs[0], minlength=len(design.groups))[design.group_code]
-    ok &= (in_group - 1 >= rules.fewest) & (rate - half > 0)
+    patients, largest = _others_alike(fit)
+    ok &= factor_given(rate - half, patients, rules, tested=largest > 0)
     size = np.abs(design.aim)
     safe = np.where(ok, rate, 1.0)
     wanted = size / safe
     if bend is not None:
         wanted = _solve_bent(size, safe - known[:, bend] * (size - centre), known[:, bend], centre)
     plan = np.sign(design.aim) * np.minimum(wanted, rules.max_factor * size)
+    # as a plan for them would not have been made
+    expected = limit("expected_size", fit.movement, fit.unit)
+    expected = np.inf if np.isnan(expected) else expected
+    ok &= ~cautions.is_beyond(np.maximum(size, np.abs(plan)), largest, expected)
     return np.where(ok, plan, design.planned), ok
+
+
+def _others_alike(fit: RateFit) -> tuple[Array, Array]:
+    """For each row: other patients with plans of its kind in the direction of its aim, and the
+    largest of those plans; shape (n,) each.
+
+    Of its kind: the same group and the same levels of covariates, as plans for new patients count.
+    """
+    design = fit.design
+    columns = [
+        design.names.index(f"{name}: {level}")
+        for name, levels in design.covariate_levels.items()
+        for level in levels[1:]
+    ]
+    kinds = np.column_stack([design.group_code, *(design.x[:, c] != 0 for c in columns)])
+    kind = pd.factorize(pd.MultiIndex.from_arrays(list(kinds.T)))[0]
+    table = pd.DataFrame(
+        {
+            "kind": kind,
+            "way": np.sign(design.planned),
+            "patient": design.patient,
+            "size": np.abs(design.planned),
+        }
+    )
+    most = table.groupby(["kind", "way", "patient"])["size"].max().reset_index()
+    patients, largest = np.zeros(len(kind)), np.zeros(len(kind))
+    for (of, way), part in most.groupby(["kind", "way"]):
+        rows = np.flatnonzero((kind == of) & (np.sign(design.aim) == way))
+        who = design.patient[rows]
+        patients[rows] = len(part) - np.isin(who, part["patient"])
+        ranked = part.sort_values("size", ascending=False)
+        first, second = ranked["size"].iloc[0], ranked["size"].iloc[1] if len(part) > 1 else 0.0
+        largest[rows] = np.where(who == ranked["patient"].iloc[0], second, first)
+    return patients, largest
 
 
 def _rate_rows(fit: RateFit, size: Array) -> tuple[Array, int | None, float]:
@@ -282,14 +316,14 @@ def _shortfall(table: pd.DataFrame, fit: RateFit, tolerance: float) -> pd.DataFr
     return pd.DataFrame(rows)
 
 
-def _gain(table: pd.DataFrame) -> pd.Series:
+def _gain(table: pd.DataFrame, level: float) -> pd.Series:
     """Paired difference over patients: shortfall as happened minus that with factors."""
     before = (table["aim"] - table["achieved"]).abs()
     after = (table["aim"] - table["new_achieved"]).abs()
     means = (before - after).groupby(table["patient"]).mean()
     n = len(means)
     se = float(means.std(ddof=1) / np.sqrt(n))
-    half = float(stdtrit(n - 1, 0.975)) * se
+    half = float(stdtrit(n - 1, 0.5 + level / 2)) * se
     less = float(means.mean())
     return pd.Series(
         {
@@ -299,6 +333,7 @@ def _gain(table: pd.DataFrame) -> pd.Series:
             "p": float(2 * stdtr(n - 1, -abs(less) / se)) if se > 0 else float(less == 0),
             "low": less - half,
             "high": less + half,
+            "level": level,
             "patients": n,
             "movements": len(table),
             "changed": int(table["supported"].sum()),
@@ -309,7 +344,7 @@ def _gain(table: pd.DataFrame) -> pd.Series:
 def _sentence(gain: pd.Series, fit: RateFit) -> str:
     mark = {"mm": " mm", "degree": "°"}.get(fit.unit or "", "")
     low, high = f"{gain['low']:.2f}", f"{gain['high']:.2f}"
-    limits = f"95 % interval {low} to {high}{mark}, {int(gain['patients'])} patients"
+    limits = f"{100 * gain['level']:g} % interval {low} to {high}{mark}, {int(gain['patients'])} patients"
     limits = limits.replace("-", "−")
     if not gain["changed"]:
         return (

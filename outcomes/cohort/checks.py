@@ -12,6 +12,7 @@ import pandas as pd
 
 from outcomes.cohort import cells, teeth
 from outcomes.cohort.clean import by_word, plural
+from outcomes.cohort.limits import limits
 from outcomes.cohort.schema import (
     EXPECTED_SIZE,
     MEASURES,
@@ -26,9 +27,8 @@ from outcomes.cohort.sieve import Sieve
 ENOUGH_ROWS = 8
 
 #: Problems of single values that stay in the rates.
-TOO_LARGE = {
-    unit: f"larger than {EXPECTED_SIZE[unit]:g} {plural(unit)}" for unit in ("mm", "degree")
-}
+EXPECTED = tuple(dict.fromkeys((m.expected_size, m.unit) for m in MOVEMENTS.values()))
+TOO_LARGE = {(most, unit): f"larger than {most:g} {plural(unit)}" for most, unit in EXPECTED}
 OPPOSITE = "planned and achieved have opposite signs"
 
 LOOK = "Compare with the source; correct it, or leave it if it is right."
@@ -127,18 +127,18 @@ def _direction(*, positive: bool):
 def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
     """List movements that are possible but odd: size, sign, the same numbers all over, units."""
     unit = cells.by_unique(frame["movement"], _unit)
-    tolerance = np.array([TOLERANCE.get(u, np.inf) for u in unit])
-    largest = np.array([EXPECTED_SIZE.get(u, np.inf) for u in unit])
+    tolerance = limits("tolerance", frame["movement"], unit)
+    largest = limits("expected_size", frame["movement"], unit)
     planned, achieved = frame["planned"].to_numpy(float), frame["achieved"].to_numpy(float)
     for name in ("planned", "achieved", "aim"):
         value = frame[name].to_numpy(float)
         if name == "aim":
             value = np.where(value == planned, np.nan, value)
-        for of in ("mm", "degree"):
+        for (most, of), problem in TOO_LARGE.items():
             other = "degrees" if of == "mm" else "mm"
             remedy = f"A slip, or a number in {other}? {LOOK}"
-            big = sieve.kept & (unit == of) & (np.abs(value) > largest)
-            sieve.check(big, name, frame[name].to_numpy(object), TOO_LARGE[of], remedy)
+            big = sieve.kept & (unit == of) & (largest == most) & (np.abs(value) > most)
+            sieve.check(big, name, frame[name].to_numpy(object), problem, remedy)
     opposite = (
         sieve.kept & (np.sign(planned) * np.sign(achieved) < 0) & (np.abs(achieved) > tolerance)
     )
@@ -201,11 +201,12 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
         sizes, rows = size[planned][at], frame["row"].to_numpy()[planned][at]
         if len(sizes) < ENOUGH_ROWS:
             continue
-        mm = MOVEMENTS[str(name)].unit == "mm"
-        if mm and np.median(sizes) > EXPECTED_SIZE["mm"]:
-            problem = f"half of all {name} plans are above {EXPECTED_SIZE['mm']:g} mm"
-        elif not mm and np.max(sizes) <= TOLERANCE["degree"]:
-            problem = f"no {name} plan is above {TOLERANCE['degree']:g} degrees"
+        movement = MOVEMENTS[str(name)]
+        mm = movement.unit == "mm"
+        if mm and np.median(sizes) > movement.expected_size:
+            problem = f"half of all {name} plans are above {movement.expected_size:g} mm"
+        elif not mm and np.max(sizes) <= movement.tolerance:
+            problem = f"no {name} plan is above {movement.tolerance:g} degrees"
         else:
             continue
         sieve.note(

@@ -13,11 +13,8 @@ from outcomes.cohort.schema import (
     BY_MEASURE,
     BY_MOVEMENT,
     EXAMPLE_PATIENT,
-    EXPECTED_SIZE,
     MOVEMENTS,
-    SMALLEST_PLAN,
     TABLES,
-    TOLERANCE,
     Column,
 )
 from outcomes.cohort.sieve import EXAMPLE_ROW, NOT_MEASURED
@@ -141,9 +138,9 @@ def _signs() -> str:
             m.unit,
             m.positive,
             m.negative,
-            f"{TOLERANCE[m.unit]:g}",
-            f"{SMALLEST_PLAN[m.unit]:g}",
-            f"{EXPECTED_SIZE[m.unit]:g}",
+            f"{m.tolerance:g}",
+            f"{m.smallest_plan:g}",
+            f"{m.expected_size:g}",
         )
         for m in MOVEMENTS.values()
     ]

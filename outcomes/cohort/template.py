@@ -11,7 +11,6 @@ from outcomes.cohort.codebook import allowed_words, codebook_rows, unit_words
 from outcomes.cohort.schema import (
     BY_MOVEMENT,
     EXAMPLE_PATIENT,
-    EXPECTED_SIZE,
     MOVEMENTS,
     TABLES,
     Column,
@@ -172,7 +171,7 @@ def _validation(column: Column) -> DataValidation | None:
         rule = DataValidation(type="list", formula1=f'"{names}"')
         message = f"Known: {names}." if len(names) < 180 else "See the codebook sheet."
     elif column.unit == BY_MOVEMENT:
-        most = EXPECTED_SIZE["degree"]
+        most = max(movement.expected_size for movement in MOVEMENTS.values())
         rule = DataValidation(type="decimal", formula1=f"{-most:g}", formula2=f"{most:g}")
         message = "One number, in mm or degrees; see the note at the heading."
     elif column.kind == "date":

@@ -392,16 +392,12 @@ def _one_unit(rows: pd.DataFrame, name: str) -> str:
 
 
 def _limit(tolerance: Limit, name: str, unit: str) -> float | None:
-    from outcomes.cohort.schema import TOLERANCE
+    from outcomes.cohort.limits import limit
 
-    if isinstance(tolerance, int | float):
-        found: float | None = float(tolerance)
-    else:
-        known = {**TOLERANCE, **(tolerance or {})}
-        found = known.get(name, known.get(unit))
-    if found is not None and not found >= 0:
+    found = limit("tolerance", name, unit, tolerance)
+    if found < 0 or (isinstance(tolerance, int | float) and np.isnan(found)):
         raise MeasuresError(f"tolerance of {name} is {found}: give a number that is not negative.")
-    return found
+    return None if np.isnan(found) else found
 
 
 def _periods(

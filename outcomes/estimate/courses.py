@@ -362,14 +362,11 @@ def courses_needed(
     1        1     0.1              0.9
     2        2     0.6              0.4
     """
-    from outcomes.cohort.schema import TOLERANCE
+    from outcomes.cohort.limits import limit
 
-    if tolerance is None:
-        if fit.unit not in TOLERANCE:
-            raise RateError(
-                "Give a tolerance: the fit does not say whether it is in mm or degrees."
-            )
-        tolerance = TOLERANCE[fit.unit]
+    tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
+    if np.isnan(tolerance):
+        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
     if not aim or tolerance <= 0 or factor <= 0 or most < 1:
         raise RateError("aim must not be 0; tolerance, factor and most must be above 0.")
     parts = [

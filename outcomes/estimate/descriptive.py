@@ -235,23 +235,20 @@ def _limit(
     measured: Mapping[str, float] | None = None,
 ) -> np.ndarray:
     """The limit of each row: as given, else measured for its movement, else that of its unit."""
-    from outcomes.cohort.schema import SMALLEST_PLAN, TOLERANCE
+    from outcomes.cohort.limits import limits
 
     if isinstance(given, int | float):
         if not given >= 0:
             raise DescriptiveError(f"{name} is {given}: give a number that is not negative.")
         return np.full(len(rows), float(given))
-    defaults = TOLERANCE if name == "tolerance" else SMALLEST_PLAN
-    by_name: dict[Any, float] = {**defaults, **(measured or {}), **(given or {})}
-    limit = unit.map(by_name)
-    if "movement" in rows.columns:
-        limit = rows["movement"].astype(object).map(by_name).astype(float).fillna(limit)
-    if limit.isna().any():
+    movements = rows["movement"] if "movement" in rows.columns else None
+    limit = limits(name, movements, unit, {**(measured or {}), **(given or {})})
+    if np.isnan(limit).any():
         raise DescriptiveError(
             f"No {name} is known for some rows: give {name} as a number, or add a column "
             "'movement' or 'unit' (mm, degree)."
         )
-    return limit.to_numpy(float)
+    return limit
 
 
 def _describe(group: pd.DataFrame, seed: int, n_boot: int, level: float) -> dict[str, Any]:

@@ -70,7 +70,7 @@ def remaining(
        courses  aim  achieved  left  within
     0        2  2.0       1.9   0.1    True
     """
-    from outcomes.cohort.schema import TOLERANCE
+    from outcomes.cohort.limits import limits
 
     rows = _history(cohort)
     first = rows.drop_duplicates(_KEY)
@@ -92,7 +92,7 @@ def remaining(
         .reset_index()
     )
     table = table[table["some"]].drop(columns="some").reset_index(drop=True)
-    limit = table["unit"].astype(object).map(dict(TOLERANCE) | dict(tolerance or {})).astype(float)
+    limit = limits("tolerance", table["movement"], table["unit"], tolerance)
     left = (table["aim"] - table["achieved"]).round(9)
     table = table.assign(
         left=left,

@@ -289,16 +289,10 @@ def _unit(rows: pd.DataFrame) -> pd.Series:
 
 
 def _limits(rows: pd.DataFrame, tolerance: Limit) -> np.ndarray:
-    from outcomes.cohort.schema import TOLERANCE
+    from outcomes.cohort.limits import limits
 
-    if isinstance(tolerance, int | float):
-        limit = np.full(len(rows), float(tolerance))
-    else:
-        known = {**TOLERANCE, **(tolerance or {})}
-        by_unit = rows["unit"].astype(object).map(known)
-        if "movement" in rows.columns:
-            by_unit = rows["movement"].astype(object).map(known).fillna(by_unit)
-        limit = by_unit.to_numpy(float, na_value=np.nan)
+    movements = rows["movement"] if "movement" in rows.columns else None
+    limit = limits("tolerance", movements, rows["unit"], tolerance)
     if not (limit > 0).all():
         raise RateError("Give tolerance as a positive number, or positive numbers by unit.")
     return limit

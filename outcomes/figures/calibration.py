@@ -308,6 +308,7 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
     if not len(aims):
         raise ValueError(f"The plan has no aim of {movement}.")
     symbol = unit_symbol(str(aims["unit"].iloc[0]))
+    several = len(plan.patients) > 1
     best: Any = plan.options[plan.options["option"] == BEST].set_index("at")
     with style():
         own = ax is None
@@ -317,9 +318,10 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
         left, right, said = [], [], []
         for place, (at, aim) in enumerate(aims.iterrows()):
             _draw_landing(aim, best.loc[at], place, ax)
-            left.append(f"{aim['tooth']}  aim {aim['aim']:+.3g}".replace("-", "−"))
+            whose = f"{aim['patient']}  " if several else ""
+            left.append(whose + f"{aim['tooth']}  aim {aim['aim']:+.3g}".replace("-", "−"))
             right.append(_landing_words(best.loc[at], symbol, str(aim["verdict"])))
-            said.append(f"tooth {aim['tooth']}, aim {aim['aim']:.3g}: {right[-1]}")
+            said.append(f"{whose}tooth {aim['tooth']}, aim {aim['aim']:.3g}: {right[-1]}")
         _row_names(left, right, ax)
         ax.set_xlabel(
             f"{_ends(movement)}{movement_name(movement).capitalize()} ({symbol})\n"
@@ -358,7 +360,9 @@ def _ends(movement: str) -> str:
     words = MOVEMENTS.get(movement)
     if words is None:
         return ""
-    return f"← {words.negative_direction} (−)   {words.positive_direction} (+) →\n"
+    negative, positive = words.direction_in_full(-1), words.direction_in_full(1)
+    gap = "   " if len(negative + positive) < 60 else "\n"
+    return f"← {negative} (−){gap}{positive} (+) →\n"
 
 
 def _landing_words(best: pd.Series, symbol: str, verdict: str) -> str:

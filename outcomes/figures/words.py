@@ -19,9 +19,10 @@ def movement_name(movement: str | None) -> str:
     >>> movement_name("vertical"), movement_name("torque"), movement_name(None)
     ('vertical movement', 'torque', 'movement')
     """
-    if movement in ("mesiodistal", "buccolingual", "vertical"):
-        return f"{movement} movement"
-    return movement or "movement"
+    from outcomes.cohort.schema import MOVEMENTS
+
+    known = MOVEMENTS.get(movement or "")
+    return (known.spoken if known is not None else "") or movement or "movement"
 
 
 def sign_words(movement: str | None) -> tuple[str, str]:

@@ -2,6 +2,14 @@
 
 A subject is one movement of one tooth of one patient in one course. Two readings of it by the same
 reader, or the first readings of two readers, are a pair; d is the second minus the first.
+
+What is read is a movement: already the change of a tooth from one scan to the next, read once from
+both. So SEM is the error of one reading of a change, and two questions have two answers: a change
+is told from none by 1.96 SEM (one reading against nought), and two changes, as those of two courses
+or two teeth, are told apart by 1.96 sqrt(2) SEM (two readings, each with its error). The usual
+smallest detectable change, 1.96 sqrt(2) SEM, is for scores read at two times, each with its own
+error, as a measure before and after. Errors of the scans themselves, which every reading shares,
+are in none of these.
 """
 
 from __future__ import annotations
@@ -47,6 +55,7 @@ COLUMNS = [
     "icc_c1_high",
     "sem",
     "smallest_detectable_change",
+    "smallest_detectable_difference",
     "note",
 ]
 _SUBJECT = ["patient", "tooth", "course"]
@@ -88,8 +97,9 @@ def measurement_error(
         readings), patients, readings (how many of each subject enter ICC and SEM), pairs, dahlberg
         = sqrt(sum d^2 / 2n), bias (mean d) with interval and paired t p-value, sd_difference,
         limits of agreement with intervals (``_from``, ``_to``), ICC(A,1) and ICC(C,1) with
-        intervals, sem, smallest_detectable_change = 1.96 sqrt(2) sem, and a note where a figure
-        cannot be had. ICC and sem use all readings of the subjects that have the usual number of
+        intervals, sem (error of one reading), smallest_detectable_change = 1.96 sem (a movement
+        read once, told from none), smallest_detectable_difference = 1.96 sqrt(2) sem (two movements
+        told apart), and a note where a figure cannot be had. ICC and sem use all readings of the subjects that have the usual number of
         them; the rest use the first two.
 
     Raises
@@ -100,7 +110,9 @@ def measurement_error(
     Notes
     -----
     ``sem`` is that of agreement, sqrt(variance between readings + residual variance) from the
-    two-way analysis of variance, so that a systematic error counts. Intervals of the limits use
+    two-way analysis of variance, so that a systematic error counts. ICC and their intervals are the
+    F-based ones of McGraw & Wong (tables 4 and 7), not rounded; perfect repeats have no interval.
+    Intervals of the limits use
     SE = SD sqrt(1/n + multiple^2 / (2(n-1))) and t on n-1 degrees of freedom. Pairs of one patient
     are taken as independent.
 
@@ -137,7 +149,9 @@ def measurement_error(
 
 
 def smallest_detectable_change(repeats: Cohort | pd.DataFrame) -> dict[str, float]:
-    """Smallest detectable change by movement, where there are two readings; else left out.
+    """Smallest movement that one reading tells from none, 1.96 SEM, mm or degrees, by movement.
+
+    Movements without two readings are left out.
 
     Examples
     --------
@@ -152,7 +166,7 @@ def smallest_detectable_change(repeats: Cohort | pd.DataFrame) -> dict[str, floa
     for movement, part in table.groupby("movement", sort=False):
         sem = _standard_error_of_measurement(_complete(_wide(part, compare)))
         if np.isfinite(sem):
-            found[str(movement)] = _detectable(sem)
+            found[str(movement)] = _from_none(sem)
     return found
 
 
@@ -225,7 +239,8 @@ def _movement_row(
         "readings": block.shape[1] if len(block) else 0,
         "pairs": len(pairs),
         "sem": sem,
-        "smallest_detectable_change": _detectable(sem),
+        "smallest_detectable_change": _from_none(sem),
+        "smallest_detectable_difference": _apart(sem),
         "note": _note(len(pairs)),
     }
     return row | _agreement(pairs, multiple, level) | _reliability(block, level)
@@ -280,27 +295,70 @@ def _standard_error_of_measurement(block: pd.DataFrame) -> float:
     return float(np.sqrt(max(0.0, (between - residual) / len(block)) + residual))
 
 
-def _detectable(sem: float) -> float:
+def _from_none(sem: float) -> float:
+    """One reading of a change against no change."""
+    return float(1.96 * sem)
+
+
+def _apart(sem: float) -> float:
+    """Two readings, each of a change, against each other."""
     return float(1.96 * np.sqrt(2) * sem)
 
 
 def _reliability(block: pd.DataFrame, level: float) -> dict[str, float]:
-    """ICC(A,1) and ICC(C,1), for at least three subjects that differ."""
-    if len(block) < 3 or _mean_squares(block)[0] == 0:
+    """ICC(A,1) and ICC(C,1) with F-based intervals, for at least three subjects that differ."""
+    if len(block) < 3:
         return {}
-    import pingouin
+    n, k = block.shape
+    subjects, readings, residual = _mean_squares(block)
+    if subjects == 0:
+        return {}
+    total = subjects + (k - 1) * residual
+    found = {
+        "icc_c1": (subjects - residual) / total,
+        "icc_a1": (subjects - residual) / (total + k * (readings - residual) / n),
+    }
+    if residual > _NONE * subjects:
+        found |= _limits_of_consistency(subjects / residual, n, k, level)
+        found |= _limits_of_agreement(found["icc_a1"], (subjects, readings, residual), n, k, level)
+    return {name: float(value) for name, value in found.items()}
 
-    long = block.reset_index(drop=True).melt(ignore_index=False, var_name="reading")
-    with np.errstate(divide="ignore", invalid="ignore"):  # perfect repeats: no interval, hence NaN
-        table = pingouin.intraclass_corr(
-            long.reset_index(names="subject"), "subject", "reading", "value"
-        ).set_index("Type")
-    found = {}
-    for name, kind in (("icc_a1", "ICC(A,1)"), ("icc_c1", "ICC(C,1)")):
-        found[name] = float(table.loc[kind, "ICC"])
-        if level == 0.95:
-            found[f"{name}_low"], found[f"{name}_high"] = map(float, table.loc[kind, "CI95"])
-    return found
+
+_NONE = 1e-12  # a residual this small is that of binary numbers: the repeats are perfect
+
+
+def _limits_of_consistency(ratio: float, n: int, k: int, level: float) -> dict[str, float]:
+    """Of ICC(C,1), from F = MS subjects / MS residual."""
+    tail, freedom = 0.5 + level / 2, (n - 1) * (k - 1)
+    low = ratio / stats.f.ppf(tail, n - 1, freedom)
+    high = ratio * stats.f.ppf(tail, freedom, n - 1)
+    return {
+        "icc_c1_low": (low - 1) / (low + k - 1),
+        "icc_c1_high": (high - 1) / (high + k - 1),
+    }
+
+
+def _limits_of_agreement(
+    icc: float, squares: tuple[float, float, float], n: int, k: int, level: float
+) -> dict[str, float]:
+    """Of ICC(A,1); the denominator's degrees of freedom are Satterthwaite's."""
+    subjects, readings, residual = squares
+    if icc >= 1:
+        return {}
+    a = k * icc / (n * (1 - icc))
+    b = 1 + k * icc * (n - 1) / (n * (1 - icc))
+    v = (a * readings + b * residual) ** 2 / (
+        (a * readings) ** 2 / (k - 1) + (b * residual) ** 2 / ((n - 1) * (k - 1))
+    )
+    tail = 0.5 + level / 2
+    rest = k * readings + (k * n - k - n) * residual
+    over, under = stats.f.ppf(tail, n - 1, v), stats.f.ppf(tail, v, n - 1)
+    if not np.isfinite([over, under]).all():
+        return {}
+    return {
+        "icc_a1_low": n * (subjects - over * residual) / (over * rest + n * subjects),
+        "icc_a1_high": n * (under * subjects - residual) / (rest + n * under * subjects),
+    }
 
 
 def _note(pairs: int) -> str:

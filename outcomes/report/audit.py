@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.cohort.schema import TOLERANCE
+from outcomes.cohort.limits import limit, require_known
+from outcomes.cohort.schema import MOVEMENTS
 from outcomes.estimate.descriptive import achievement
 from outcomes.estimate.differences import FACTORS, Differences, differences
 from outcomes.estimate.rates import RateFits, fit_rates
@@ -33,7 +35,7 @@ class Audit:
     seed
         Seed of the bootstrap intervals.
     tolerance
-        Unit to the difference from the plan that counts as on target.
+        Movement to the difference from the plan that counts as on target, mm or degrees.
     overall, by_class, by_direction, by_tooth
         `outcomes.achievement` by movement, and by movement and tooth class, direction, tooth.
     fits, class_fits, direction_fits, tooth_fits
@@ -114,13 +116,18 @@ class Audit:
         return pd.DataFrame(rows)
 
 
-def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
+def run_audit(
+    cohort: Cohort, *, tolerance: Mapping[str, float] | None = None, seed: int = 1
+) -> Audit:
     """Compute a practice audit.
 
     Parameters
     ----------
     cohort
         From `outcomes.read_cohort`; the movements table alone is enough.
+    tolerance
+        Near enough: mm and degree, or by movement; what is not named keeps its default, 0.5 mm and
+        2 degrees.
     seed
         Seed of the bootstrap intervals.
 
@@ -138,6 +145,8 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
     >>> run_audit(from_frames(rows)).fits["rotation"].rates["rate"].round(2).tolist()
     [0.57]
     """
+    require_known("tolerance", tolerance or {})
+    near = {n: limit("tolerance", n, m.unit, tolerance) for n, m in MOVEMENTS.items()}
     frame = cohort.frame()
     planned = frame[frame["planned"] != 0]
     measurement, reason = _measurement(cohort)
@@ -146,17 +155,17 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
     return Audit(
         cohort=cohort,
         seed=seed,
-        tolerance=dict(TOLERANCE),
-        overall=achievement(cohort, ["movement"], seed=seed),
-        by_class=achievement(cohort, ["movement", "tooth_class"], seed=seed),
-        by_direction=achievement(cohort, ["movement", "direction"], seed=seed),
-        by_tooth=achievement(cohort, ["movement", "tooth"], seed=seed),
+        tolerance=near,
+        overall=achievement(cohort, ["movement"], tolerance=tolerance, seed=seed),
+        by_class=achievement(cohort, ["movement", "tooth_class"], tolerance=tolerance, seed=seed),
+        by_direction=achievement(cohort, ["movement", "direction"], tolerance=tolerance, seed=seed),
+        by_tooth=achievement(cohort, ["movement", "tooth"], tolerance=tolerance, seed=seed),
         fits=fit_rates(planned, group=None),
         class_fits=class_fits,
         direction_fits=fit_rates(planned, group="direction"),
         tooth_fits=fit_rates(planned, group="tooth"),
         differences=differences(planned, FACTORS),
-        unplanned=unplanned(frame),
+        unplanned=unplanned(frame, tolerance=tolerance),
         measurement=measurement,
         measurement_reason=reason,
         opinion=opinion,

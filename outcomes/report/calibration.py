@@ -8,18 +8,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from outcomes.calibrate.aims import Aims, read_aims
-from outcomes.calibrate.beyond import within_records
 from outcomes.calibrate.factors import overcorrection
-from outcomes.calibrate.judge import Rules
+from outcomes.calibrate.judge import Rules, judge
 from outcomes.calibrate.loop import Loop, closing_loop
 from outcomes.calibrate.prescribe import Plan, PlanLimits, prescribe
 from outcomes.calibrate.validate import Validation, validate
 from outcomes.estimate.courses import Courses, courses, courses_needed
 from outcomes.estimate.design import RateError
 from outcomes.estimate.pooling import ToothRates, tooth_rates
+from outcomes.estimate.prediction import rate_moments
 from outcomes.estimate.rates import RateFits, fit_rates
 from outcomes.paths import data_path
 
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
 
 __all__ = ["Calibration", "demo_aims", "join_aims_problems", "open_aims", "run_calibration"]
-
-LINEAR_P = Rules().linear_p
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,7 @@ class Calibration:
     tooth_factors
         Factors of those.
     attachment_fits
-        Models in which an attachment changes the rate; empty where none is recorded.
+        Models in which an attachment changes the rate; ``failed`` says why a movement has none.
     attachment_factors
         Factors without and with an attachment, by movement and tooth class.
     linearity
@@ -113,6 +112,7 @@ class Calibration:
                     "less": one.gain["less"],
                     "low": one.gain["low"],
                     "high": one.gain["high"],
+                    "level": one.gain["level"],
                     "p": one.gain["p"],
                     "within_before": left.loc["as happened", "within"],
                     "within_after": left.loc["factors of the others", "within"],
@@ -214,16 +214,17 @@ def run_calibration(
         If no movement has rates at all.
     """
     rules, limits = rules or Rules(), limits or PlanLimits()
-    fits = fit_rates(cohort)
+    level = rules.level
+    fits = fit_rates(cohort, level=level)
     if not fits:
         reasons = " ".join(fits.failed.values())
         raise RateError(f"No movement has enough records for a rate. {reasons}".strip())
-    direction = fit_rates(cohort, group=["tooth_class", "direction"])
-    by_tooth = fit_rates(cohort, group="tooth")
-    linearity = _linearity(fits)
-    plan_fits = _plan_fits(cohort, covariates, linearity)
-    attachment = _attachment_fits(cohort)
-    loop, reason = _loop(cohort, since, seed)
+    direction = fit_rates(cohort, group=["tooth_class", "direction"], level=level)
+    by_tooth = fit_rates(cohort, group="tooth", level=level)
+    linearity = _linearity(fits, rules)
+    plan_fits = _plan_fits(cohort, covariates, linearity, level)
+    attachment = _attachment_fits(cohort, rules)
+    loop, reason = _loop(cohort, since, limits, level)
     frame = cohort.frame()
     return Calibration(
         cohort=cohort,
@@ -238,17 +239,15 @@ def run_calibration(
         teeth={name: tooth_rates(fit) for name, fit in by_tooth.items()},
         tooth_factors=overcorrection(by_tooth, rules=rules),
         attachment_fits=attachment,
-        attachment_factors=_attachment_factors(attachment, rules),
+        attachment_factors=_attachment_factors(cohort, attachment, rules),
         linearity=linearity,
         plan_fits=plan_fits,
-        validations=_validations(fits, rules),
-        courses=_courses(cohort, seed),
-        needed=_needed(fits, seed),
+        validations=_validations(fits, rules, limits),
+        courses=_courses(cohort, seed, level),
+        needed=_needed(fits, seed, limits),
         loop=loop,
         loop_reason=reason,
-        plan=None
-        if aims is None
-        else within_records(prescribe(plan_fits, aims, limits=limits, rules=rules)),
+        plan=None if aims is None else prescribe(plan_fits, aims, limits=limits, rules=rules),
         overplanned=int(((frame["planned"] != 0) & (frame["aim"] != frame["planned"])).sum()),
     )
 
@@ -274,7 +273,7 @@ def join_aims_problems(folder: str | Path) -> int:
     return len(parts[1])
 
 
-def _linearity(fits: RateFits) -> pd.DataFrame:
+def _linearity(fits: RateFits, rules: Rules) -> pd.DataFrame:
     rows = []
     for movement, fit in fits.items():
         try:
@@ -283,97 +282,158 @@ def _linearity(fits: RateFits) -> pd.DataFrame:
             rows.append({"movement": movement, "sentence": str(error), "bent": False})
             continue
         keep = {name: test[name] for name in ("p", "change", "low", "high", "sentence")}
-        rows.append({"movement": movement, **keep, "bent": bool(test["p"] < LINEAR_P)})
+        rows.append({"movement": movement, **keep, "bent": bool(test["p"] < rules.linear_p)})
     return pd.DataFrame(
         rows, columns=["movement", "p", "change", "low", "high", "sentence", "bent"]
     )
 
 
-def _plan_fits(cohort: Cohort, covariates: Sequence[str], linearity: pd.DataFrame) -> RateFits:
+def _plan_fits(
+    cohort: Cohort, covariates: Sequence[str], linearity: pd.DataFrame, level: float
+) -> RateFits:
     """Straight or bent, movement by movement; a failed bent model falls back to the straight one."""
-    straight = fit_rates(cohort, covariates=covariates)
+    straight = fit_rates(cohort, covariates=covariates, level=level)
     chosen = RateFits(straight)
     chosen.failed = dict(straight.failed)
     bent = [m for m in linearity.loc[linearity["bent"], "movement"] if m in straight]
     if bent:
-        chosen.update(fit_rates(cohort, bent, covariates=[*covariates, "plan_size"]))
+        chosen.update(fit_rates(cohort, bent, covariates=[*covariates, "plan_size"], level=level))
     return chosen
 
 
-def _attachment_fits(cohort: Cohort) -> RateFits:
+def _attachment_fits(cohort: Cohort, rules: Rules) -> RateFits:
+    """Models of the movements with enough patients on both sides; ``failed`` says which have not."""
+    known = _attached(cohort)
+    enough, failed = [], {}
+    for movement, part in known.groupby("movement", sort=False, observed=True):
+        people = part.groupby("attachment")["patient"].nunique().reindex(_SIDES, fill_value=0)
+        least = str(people.idxmin())
+        word = {"none": "without", "attachment": "with"}[least]
+        if people[least] >= rules.fewest:
+            enough.append(str(movement))
+        elif people[least]:
+            failed[str(movement)] = f"only {people[least]} patients had teeth {word} one"
+        else:
+            failed[str(movement)] = f"nobody had a tooth {word} one"
+    fits = RateFits()
+    fits.failed = {}
+    if enough:
+        fits = fit_rates(known, enough, covariates=["attachment"], level=rules.level)
+    fits.failed = {**failed, **fits.failed}
+    return fits
+
+
+_SIDES = ["none", "attachment"]
+
+
+def _attached(cohort: Cohort) -> pd.DataFrame:
+    """Planned movements of known attachment, which is "none" or "attachment"."""
     frame = cohort.frame()
-    empty = RateFits()
-    empty.failed = {}
-    if "attachment" not in frame or frame["attachment"].isna().all():
-        return empty
-    known = frame[frame["attachment"].notna()]
-    anything = known["attachment"].astype(str).where(known["attachment"] == "none", "attachment")
-    if anything.nunique() < 2:
-        return empty
-    return fit_rates(known.assign(attachment=anything), covariates=["attachment"])
+    if "attachment" not in frame:
+        return frame.iloc[:0].assign(attachment="")
+    known = frame[frame["attachment"].notna() & (frame["planned"] != 0)]
+    kinds = known["attachment"].astype(str)
+    return known.assign(attachment=kinds.where(kinds == "none", "attachment"))
 
 
-def _attachment_factors(fits: RateFits, rules: Rules) -> pd.DataFrame:
-    """The factor of each tooth class without and with an attachment, and the change of the rate."""
+def _attachment_factors(cohort: Cohort, fits: RateFits, rules: Rules) -> pd.DataFrame:
+    """The factor of each tooth class without and with an attachment, and the change of the rate.
+
+    A factor is given by the rule of all factors: from the patients with such teeth, without or with
+    an attachment.
+    """
+    known = _attached(cohort)
+    keys = ["movement", known["tooth_class"].astype(str).rename("group"), "attachment"]
+    people = known.groupby(keys, observed=True)["patient"].nunique()
     rows = []
     for movement, fit in fits.items():
         change = fit.covariates.iloc[0]
         groups: list[Any] = list(fit.rates.itertuples())
         for row in groups:
-            rate = float(row.rate)
+            asked = pd.DataFrame({"tooth_class": row.group, "planned": 1.0, "attachment": _SIDES})
+            found = rate_moments(fit, asked).set_axis(_SIDES)
+            factors = {
+                side: judge(
+                    float(one["rate"]),
+                    float(np.sqrt(one["variance_estimate"])),
+                    float(one["df"]),
+                    int(people.get((movement, str(row.group), side), 0)),
+                    rules,
+                ).factor
+                for side, one in found.iterrows()
+            }
             rows.append(
                 {
                     "movement": movement,
                     "group": row.group,
                     "patients": row.patients,
-                    "rate_none": rate,
-                    "rate_attachment": rate + change["estimate"],
-                    "factor_none": _factor(rate, rules),
-                    "factor_attachment": _factor(rate + change["estimate"], rules),
+                    "rate_none": found.loc["none", "rate"],
+                    "rate_attachment": found.loc["attachment", "rate"],
+                    "factor_none": factors["none"],
+                    "factor_attachment": factors["attachment"],
                     "change": change["estimate"],
                     "low": change["low"],
                     "high": change["high"],
                     "p": change["p"],
+                    "level": fit.level,
                 }
             )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows, columns=_ATTACHMENT_COLUMNS)
 
 
-def _factor(rate: float, rules: Rules) -> float:
-    return min(1 / rate, rules.max_factor) if rate > 0 else float("nan")
+_ATTACHMENT_COLUMNS = [
+    "movement",
+    "group",
+    "patients",
+    "rate_none",
+    "rate_attachment",
+    "factor_none",
+    "factor_attachment",
+    "change",
+    "low",
+    "high",
+    "p",
+    "level",
+]
 
 
-def _validations(fits: RateFits, rules: Rules) -> dict[str, Validation]:
-    return {m: validate(fit, rules=rules) for m, fit in fits.items() if fit.patients >= 3}
+def _validations(fits: RateFits, rules: Rules, limits: PlanLimits) -> dict[str, Validation]:
+    return {
+        m: validate(fit, rules=rules, tolerance=limits.near(m, fit.unit or ""))
+        for m, fit in fits.items()
+        if fit.patients >= 3
+    }
 
 
-def _courses(cohort: Cohort, seed: int) -> Courses | None:
+def _courses(cohort: Cohort, seed: int, level: float) -> Courses | None:
     if cohort.movements["course"].max() < 2 or not (cohort.movements["course"] == 1).any():
         return None
-    return courses(cohort, seed=seed)
+    return courses(cohort, seed=seed, level=level)
 
 
 USUAL_AIM = {"mm": 2.0, "degree": 10.0}
 
 
-def _needed(fits: RateFits, seed: int) -> pd.DataFrame:
+def _needed(fits: RateFits, seed: int, limits: PlanLimits) -> pd.DataFrame:
     parts = []
     for movement, fit in fits.items():
         if fit.unit not in USUAL_AIM:
             continue
         aim = USUAL_AIM[fit.unit]
-        table = courses_needed(fit, aim, most=4, seed=seed)
+        table = courses_needed(fit, aim, limits.near(movement, fit.unit), most=4, seed=seed)
         parts.append(table.assign(movement=movement, unit=fit.unit, aim=aim))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def _loop(cohort: Cohort, since: str | None, seed: int) -> tuple[Loop | None, str]:
+def _loop(
+    cohort: Cohort, since: str | None, limits: PlanLimits, level: float
+) -> tuple[Loop | None, str]:
     if not since:
         return None, (
             "Since when factors have been used was not said: give the day in `since` to compare "
             "before and after."
         )
     try:
-        return closing_loop(cohort, since), ""
+        return closing_loop(cohort, since, tolerance=limits.tolerance, level=level), ""
     except RateError as error:
         return None, str(error)

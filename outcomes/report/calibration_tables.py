@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.calibrate.aims import NEW_PATIENT
 from outcomes.calibrate.cautions import safer
 from outcomes.calibrate.prescribe import AS_AIMED, BEST, DIRECT, Plan
 from outcomes.cohort.schema import MOVEMENTS
@@ -28,6 +29,8 @@ __all__ = [
     "direction",
     "factors",
     "gains",
+    "group_in_full",
+    "interval_heading",
     "needed",
     "periods",
     "plan_rows",
@@ -56,17 +59,29 @@ def factors(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "Movement": [str(row.movement) for row in rows],
-            "Teeth": [str(row.group) for row in rows],
+            "Teeth": [group_in_full(str(row.group), str(row.movement)) for row in rows],
             "Patients": [count(row.patients) for row in rows],
             "Achieved": [percent(row.rate) for row in rows],
             "Factor": [_or_blank(row.factor, row.verdict != "not supported") for row in rows],
-            "95 % interval": [_interval(row) for row in rows],
+            interval_heading(frame): [_interval(row) for row in rows],
             "To use": [_or_blank(row.use, True) for row in rows],
             "Verdict": [row.verdict for row in rows],
             "More patients": [_more(row) for row in rows],
         },
         index=frame.index,
     )
+
+
+def interval_heading(frame: pd.DataFrame) -> str:
+    """The heading of the intervals of a table, with their level where it is recorded.
+
+    Examples
+    --------
+    >>> interval_heading(pd.DataFrame({"level": [0.9, 0.9]})), interval_heading(pd.DataFrame())
+    ('90 % interval', '95 % interval')
+    """
+    level = float(frame["level"].iloc[0]) if "level" in frame and len(frame) else 0.95
+    return f"{100 * level:g} % interval"
 
 
 def _or_blank(value: float, shown: bool) -> str:
@@ -105,7 +120,7 @@ def attachments(frame: pd.DataFrame) -> pd.DataFrame:
             "Achieved without": [percent(row.rate_none) for row in rows],
             "with": [percent(row.rate_attachment) for row in rows],
             "Points": [points(row.change) for row in rows],
-            "95 % interval": [range_words(row.low, row.high, points) for row in rows],
+            interval_heading(frame): [range_words(row.low, row.high, points) for row in rows],
             "Factor without": [_or_blank(row.factor_none, True) for row in rows],
             "with one": [_or_blank(row.factor_attachment, True) for row in rows],
         },
@@ -123,7 +138,7 @@ def gains(frame: pd.DataFrame) -> pd.DataFrame:
             "Shortfall as happened": [size(row.as_happened, row.unit) for row in rows],
             "With factors": [size(row.with_factors, row.unit) for row in rows],
             "Less by": [size(row.less, row.unit) for row in rows],
-            "95 % interval": [size_range(row.low, row.high, row.unit) for row in rows],
+            interval_heading(frame): [size_range(row.low, row.high, row.unit) for row in rows],
             "On target before": [percent(row.within_before) for row in rows],
             "after": [percent(row.within_after) for row in rows],
             "Too far after": [percent(row.over_after) for row in rows],
@@ -226,22 +241,23 @@ def plan_rows(plan: Plan) -> pd.DataFrame:
     by = {(row.at_, row.option): row for row in _options(plan)}
     for at, aim in plan.aims.iterrows():
         movement, unit = str(aim["movement"]), str(aim["unit"])
+        kind = (str(aim["tooth_class"]), str(aim["arch"]))
         row = by[(at, BEST)]
         known = pd.notna(row.planned)
         rows.append(
             {
                 "Tooth": str(aim["tooth"]),
                 "Movement": movement,
-                "Aim": signed(float(aim["aim"]), unit, movement),
-                name: signed(row.planned, unit, movement) if known else "no plan",
-                "Expected (80 % range)": _expected(row, unit, movement) if known else BLANK,
+                "Aim": signed(float(aim["aim"]), unit, movement, *kind),
+                name: signed(row.planned, unit, movement, *kind) if known else "no plan",
+                "Expected (80 % range)": _expected(row, unit, movement, kind) if known else BLANK,
                 "Verdict": str(aim["verdict"]),
                 "Lands": _chance(row.within),
                 "Too far": _chance(row.over),
                 "Aligners, days": f"{row.aligners:.0f},{NBSP}{row.days:.0f}" if known else BLANK,
             }
         )
-    return pd.DataFrame(rows, index=plan.aims.index)
+    return _with_patient(pd.DataFrame(rows, index=plan.aims.index), plan)
 
 
 def alternative_rows(plan: Plan) -> pd.DataFrame:
@@ -250,20 +266,29 @@ def alternative_rows(plan: Plan) -> pd.DataFrame:
     by = {(row.at_, row.option): row for row in _options(plan)}
     for at, aim in plan.aims.iterrows():
         movement, unit = str(aim["movement"]), str(aim["unit"])
+        kind = (str(aim["tooth_class"]), str(aim["arch"]))
         direct, plain = by[(at, DIRECT)], by[(at, AS_AIMED)]
         known = pd.notna(direct.planned)
         rows.append(
             {
                 "Tooth": str(aim["tooth"]),
                 "Movement": movement,
-                "Aim": signed(float(aim["aim"]), unit, movement),
-                "Aim / rate": signed(direct.planned, unit, movement) if known else "no plan",
+                "Aim": signed(float(aim["aim"]), unit, movement, *kind),
+                "Aim / rate": signed(direct.planned, unit, movement, *kind) if known else "no plan",
                 "Aim / rate lands": _chance(direct.within),
                 "Aim / rate too far": _chance(direct.over),
                 "As aimed lands": _chance(plain.within),
             }
         )
-    return pd.DataFrame(rows, index=plan.aims.index)
+    return _with_patient(pd.DataFrame(rows, index=plan.aims.index), plan)
+
+
+def _with_patient(table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
+    """The code of the patient in every row, where the aims name one."""
+    codes = plan.aims["patient"].astype(str)
+    if (codes != NEW_PATIENT).any():
+        table.insert(0, "Patient", codes.where(codes != NEW_PATIENT, "new").to_numpy())
+    return table
 
 
 def safer_heading(plan: Plan) -> str:
@@ -271,41 +296,59 @@ def safer_heading(plan: Plan) -> str:
     return capital(safer(plan.limits.over_cap))
 
 
-def direction(value: float, movement: str) -> str:
-    """The direction that a signed number means; "" for 0 and for a movement not known.
+def direction(value: float, movement: str, tooth_class: str = "", arch: str = "") -> str:
+    """The direction that a signed number means, crown and root; "" for 0 and a movement not known.
 
     Examples
     --------
-    >>> direction(-8, "rotation")
-    'mesial surface inwards'
+    >>> direction(-8, "torque", "incisor", "lower")
+    'lingual crown torque, root labially'
     """
-    words = MOVEMENTS.get(movement)
-    if words is None or value == 0:
-        return ""
-    return words.positive_direction if value > 0 else words.negative_direction
+    known = MOVEMENTS.get(movement)
+    return "" if known is None else known.direction_in_full(value, tooth_class, arch)
 
 
-def signed(value: float, unit: str, movement: str) -> str:
+def group_in_full(group: str, movement: str) -> str:
+    """A group of a fit by direction, its direction so that it cannot be misread.
+
+    Examples
+    --------
+    >>> group_in_full("molar buccal torque", "torque"), group_in_full("molar", "torque")
+    ('molar, buccal crown torque, root lingually or palatally', 'molar')
+    """
+    known = MOVEMENTS.get(movement)
+    if known is None:
+        return group
+    for value in (1, -1):
+        if group.endswith(f" {known.direction(value)}"):
+            kind = group.removesuffix(f" {known.direction(value)}")
+            return f"{kind}, {known.direction_in_full(value, kind)}"
+    return group
+
+
+def signed(value: float, unit: str, movement: str, tooth_class: str = "", arch: str = "") -> str:
     """A signed length or angle with its direction in words.
 
     Examples
     --------
-    >>> signed(-8, "degree", "rotation"), signed(12, "degree", "torque")
-    ('−8.0° (mesial surface inwards)', '12.0° (buccal torque)')
+    >>> signed(-8, "degree", "rotation", "molar", "upper")
+    '−8.0° (mesial surface turning palatally)'
+    >>> signed(12, "degree", "torque", "incisor", "lower")
+    '12.0° (labial crown torque, root lingually)'
     """
-    words = direction(value, movement)
+    words = direction(value, movement, tooth_class, arch)
     return f"{size(value, unit)} ({words})" if words else size(value, unit)
 
 
-def _expected(row: Any, unit: str, movement: str) -> str:
+def _expected(row: Any, unit: str, movement: str, kind: tuple[str, str]) -> str:
     """The expected result and its range; the direction once where all three share it."""
     values = (row.expected, row.low_80, row.high_80)
-    ways = {direction(value, movement) for value in values}
+    ways = {direction(value, movement, *kind) for value in values}
     if len(ways) == 1:
         (way,) = ways
         said = f"{size(row.expected, unit)}, {size_range(row.low_80, row.high_80, unit)}"
         return f"{said} ({way})" if way else said
-    mean, low, high = (signed(value, unit, movement) for value in values)
+    mean, low, high = (signed(value, unit, movement, *kind) for value in values)
     return f"{mean}, {low} to {high}"
 
 

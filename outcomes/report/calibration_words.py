@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
 
-from outcomes.calibrate.aims import aims_counted, left_out, problem_words, problems_of_rows
+from outcomes.calibrate.aims import (
+    NEW_PATIENT,
+    aims_counted,
+    left_out,
+    problem_words,
+    problems_of_rows,
+)
 from outcomes.calibrate.cautions import safer
 from outcomes.calibrate.loop import NOT_A_TRIAL
-from outcomes.calibrate.prescribe import BEST, DIRECT, Plan
+from outcomes.calibrate.prescribe import BEST, DIRECT, Plan, PlanLimits
 from outcomes.calibrate.validate import ASSUMPTION
 from outcomes.report.calibration import USUAL_AIM, Calibration
+from outcomes.report.calibration_tables import group_in_full
 from outcomes.report.provenance import versions
 from outcomes.report.tables import count, number, percent, size
 from outcomes.report.words.adjusted import holm
 from outcomes.report.words.closing import cautions as read_cautions
-from outcomes.report.words.english import capital, is_, listed, movement_name, number_of
+from outcomes.report.words.english import (
+    capital,
+    is_,
+    listed,
+    movement_name,
+    number_of,
+    sizes_by_movement,
+)
 
 __all__ = [
     "aims_read",
@@ -128,7 +143,8 @@ def directions(found: Calibration) -> list[str]:
         return ["No kind of tooth was moved in both directions often enough to compare them."]
     adjusted = holm(row.p for _, row, _, _ in pairs)
     said = [
-        f"{capital(movement_name(movement))} of {first[0]}s: {first[1]} and {second[1]} differ by "
+        f"{capital(movement_name(movement))} of {first[0]}s: {_way(movement, first)} and "
+        f"{_way(movement, second)} differ by "
         f"{number(100 * float(row.difference), 0)} percentage points of the rate; use the factor of "
         "the direction."
         for (movement, row, first, second), p in zip(pairs, adjusted, strict=True)
@@ -140,23 +156,38 @@ def directions(found: Calibration) -> list[str]:
     ]
 
 
+def _way(movement: str, group: list[str]) -> str:
+    """The direction of a group, the root in brackets."""
+    kind, *way = group_in_full(" ".join(group), movement).split(", ")
+    return f"{way[0]} ({way[1]})" if len(way) > 1 else (way or [kind])[0]
+
+
 def attachment(found: Calibration) -> list[str]:
     """Does an attachment change the rate?"""
+    left_out = [
+        f"{capital(movement_name(name))}: teeth with and without an attachment are not compared, as "
+        f"{reason}."
+        for name, reason in found.attachment_fits.failed.items()
+    ]
     if not len(found.attachment_factors):
-        return ["Attachments are not recorded, or are the same everywhere: nothing to compare."]
+        return [
+            "Attachments are not recorded, or are the same everywhere: nothing to compare.",
+            *left_out,
+        ]
     once = found.attachment_factors.drop_duplicates("movement")
     clear = once[holm(once["p"]) < 0.05]
     if not len(clear):
         return [
             "No movement shows a clear difference between teeth with and without an attachment "
-            f"({count(len(once))} compared; p values adjusted for their number)."
+            f"({count(len(once))} compared; p values adjusted for their number).",
+            *left_out,
         ]
     return [
-        f"{capital(movement_name(row.movement))}: {number(100 * float(row.change), 0)} percentage "
+        f"{capital(movement_name(row.movement))}: {number(100 * abs(float(row.change)), 0)} percentage "
         f"points {'more' if row.change > 0 else 'less'} of the plan with an attachment, for the "
         "same kind of tooth."
         for row in _rows(clear)
-    ] + ["Nobody was given an attachment at random: a difference is not an effect."]
+    ] + ["Nobody was given an attachment at random: a difference is not an effect.", *left_out]
 
 
 def linear(found: Calibration) -> list[str]:
@@ -252,6 +283,22 @@ def aims_read(found: Calibration) -> list[str]:
     return [*lines, *attachment_unused(plan)]
 
 
+def limits_said(of: Callable[[str, str], float], units: Mapping[str, str]) -> str:
+    """A limit of several movements in words; ``of`` gives it for a movement and its unit."""
+    return sizes_by_movement({name: (of(name, unit), unit) for name, unit in units.items()})
+
+
+def steps_said(limits: PlanLimits, units: Mapping[str, str]) -> str:
+    """The largest steps of one aligner, for these movements.
+
+    Examples
+    --------
+    >>> steps_said(PlanLimits(), {"tip": "degree", "rotation": "degree"})
+    '1° for tip and 2° for rotation'
+    """
+    return limits_said(lambda name, _: limits.step(name), units)
+
+
 def aims_left_out(plan: Plan) -> list[str]:
     """A line for each aim left out: its tooth, where it stands, and why."""
     return [
@@ -308,9 +355,13 @@ def plan_notes(found: Calibration) -> list[str]:
     if found.plan is None:
         return []
     return [
-        f"{row.tooth}, {row.movement}: {note}"
+        f"{_of(row.patient)}{row.tooth}, {row.movement}: {note}"
         for row, note in zip(_rows(found.plan.aims), aim_notes(found.plan), strict=True)
     ]
+
+
+def _of(patient: str) -> str:
+    return "" if patient == NEW_PATIENT else f"{patient}, "
 
 
 def aim_notes(plan: Plan) -> list[str]:
@@ -379,7 +430,11 @@ def methods(found: Calibration) -> list[str]:
     versions_found = versions()
     used = ", ".join(f"{name} {versions_found[name]}" for name in ("numpy", "scipy", "pandas"))
     limits = found.limits
-    steps = listed(f"{name} {value:g}" for name, value in limits.per_aligner.items())
+    units = {name: fit.unit or "" for name, fit in found.fits.items()}
+    near = limits_said(limits.near, units)
+    source = (
+        "" if limits.tolerance else " (Angle Orthod 2017;87(6):809–815, doi:10.2319/022717-147.1)"
+    )
     return [
         "Achieved was modelled as rate × planned with a rate for each kind of tooth and random "
         "deviations of patients and teeth, by restricted maximum likelihood. Factors are 1 / rate "
@@ -394,9 +449,8 @@ def methods(found: Calibration) -> list[str]:
         "tested with p values adjusted by Holm's method over all movements in the list; intervals are "
         "not adjusted, nor are the comparison of before with after and the test of whether the rate "
         f"depends on the size of the plan (p below {found.rules.linear_p:g}).",
-        f"Tolerance {', '.join(f'{v:g} {k}' for k, v in limits.tolerance.items())} (Angle Orthod "
-        "2017;87(6):809–815, doi:10.2319/022717-147.1). Largest step of one aligner, mm or degrees: "
-        f"{steps} (common practice, no source). {limits.days_per_aligner:g} days an aligner unless "
+        f"Tolerance {near}{source}. Largest step of one aligner: {steps_said(limits, units)} "
+        f"(common practice, no source). {limits.days_per_aligner:g} days an aligner unless "
         "the aims say otherwise.",
         f"Python {versions_found['python']}, outcomes {versions_found['outcomes']}, {used}, seed "
         f"{found.seed}. Input {found.cohort.source}, SHA-256 {found.cohort.sha256}.",

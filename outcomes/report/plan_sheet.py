@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,16 +16,20 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from outcomes.calibrate.aims import aims_counted
-from outcomes.calibrate.beyond import within_records
+from outcomes.calibrate.aims import NEW_PATIENT, aims_counted
 from outcomes.calibrate.cautions import IN_SHORT, safer
 from outcomes.calibrate.prescribe import Plan
 from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.calibration import landing_ranges
 from outcomes.report.calibration_tables import alternative_rows, plan_rows, safer_heading
-from outcomes.report.calibration_words import aim_notes, aims_left_out, attachment_unused
+from outcomes.report.calibration_words import (
+    aim_notes,
+    aims_left_out,
+    attachment_unused,
+    limits_said,
+    steps_said,
+)
 from outcomes.report.output import Shown, say
-from outcomes.report.tables import size
 from outcomes.report.words.english import capital, heading, listed, number_of
 
 if TYPE_CHECKING:
@@ -68,7 +73,10 @@ class _Section:
 def write_plan_sheet(
     plan: Plan, folder: str | Path, *, past: str = "", invented: bool = False
 ) -> list[Path]:
-    """Write plan_sheet.html and plan_sheet.docx.
+    """Write plan_sheet.html and plan_sheet.docx; for several patients a pair for each.
+
+    With several patients the code follows the name, as plan_sheet_P007.html. The code of the
+    patient stands at the head, at the foot of every page and in every row.
 
     Parameters
     ----------
@@ -87,15 +95,39 @@ def write_plan_sheet(
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    plan = within_records(plan)
-    sections = _sections(plan)
-    page = folder / "plan_sheet.html"
-    page.write_text(
-        _page(plan, sections, past=past, invented=invented), encoding="utf-8", newline="\n"
-    )
-    word = folder / "plan_sheet.docx"
-    _word(plan, sections, past=past, invented=invented).save(str(word))
-    return [page, word]
+    written = []
+    for name, sheet in _sheets(plan).items():
+        sections = _sections(sheet)
+        page = folder / f"{name}.html"
+        page.write_text(
+            _page(sheet, sections, past=past, invented=invented), encoding="utf-8", newline="\n"
+        )
+        word = folder / f"{name}.docx"
+        _word(sheet, sections, past=past, invented=invented).save(str(word))
+        written += [page, word]
+    return written
+
+
+def _sheets(plan: Plan) -> dict[str, Plan]:
+    """File name without ending -> the plan of one patient."""
+    patients = plan.patients
+    if len(patients) < 2:
+        return {"plan_sheet": plan}
+    found: dict[str, Plan] = {}
+    for patient in patients:
+        plain = re.sub(r"[^\w.-]+", "_", patient).strip("._") or "patient"
+        name, n = f"plan_sheet_{plain}", 1
+        while name.casefold() in {known.casefold() for known in found}:
+            n += 1
+            name = f"plan_sheet_{plain}_{n}"
+        found[name] = plan.of_patient(patient)
+    return found
+
+
+def _code(plan: Plan) -> str:
+    """The code of the one patient of a sheet; "" where the aims name none."""
+    (patient,) = plan.patients or [NEW_PATIENT]
+    return "" if patient == NEW_PATIENT else patient
 
 
 def save_plan_sheet(found: Calibration, out: str | Path | None) -> Shown:
@@ -111,7 +143,8 @@ def save_plan_sheet(found: Calibration, out: str | Path | None) -> Shown:
         f"{number_of(len(planned), 'planned movement')}"
     )
     names = [p.name for p in write_plan_sheet(found.plan, out, past=past, invented=cohort.invented)]
-    return say(f"The plan sheet to print is {listed(names)} in the report folder.")
+    which = "sheet to print is" if len(names) < 3 else "sheets to print, one for each patient, are"
+    return say(f"The plan {which} {listed(names)} in the report folder.")
 
 
 def foot_of_pages() -> Shown:
@@ -124,7 +157,12 @@ def foot_of_pages() -> Shown:
 
 
 def sheet_html(plan: Plan, *, past: str = "", invented: bool = False) -> str:
-    """The plan sheet as one page of HTML, nothing fetched from anywhere.
+    """The plan sheet of one patient as one page of HTML, nothing fetched from anywhere.
+
+    Raises
+    ------
+    ValueError
+        If the plan is of several patients.
 
     Examples
     --------
@@ -134,7 +172,11 @@ def sheet_html(plan: Plan, *, past: str = "", invented: bool = False) -> str:
     >>> "The treating clinician decides" in page
     True
     """
-    plan = within_records(plan)
+    if len(plan.patients) > 1:
+        raise ValueError(
+            f"The plan is of {listed(plan.patients)}: a sheet is of one patient. Use "
+            "plan.of_patient(code)."
+        )
     return _page(plan, _sections(plan), past=past, invented=invented)
 
 
@@ -170,8 +212,10 @@ def _notes(aims: pd.DataFrame, notes: pd.Series) -> tuple[str, ...]:
 
 def _intro(plan: Plan, past: str) -> list[str]:
     limits = plan.limits
-    near = listed(size(value, unit) for unit, value in limits.tolerance.items())
-    steps = listed(f"{heading(name).lower()} {step:g}" for name, step in limits.per_aligner.items())
+    units: dict[str, str] = dict(
+        plan.aims[["movement", "unit"]].astype(str).itertuples(index=False)
+    )
+    near = limits_said(limits.near, units)
     lines = [
         f"Learnt from {past}." if past else "",
         f"{capital(safer(limits.over_cap))}: of the plans that keep to that risk of ending further "
@@ -180,12 +224,19 @@ def _intro(plan: Plan, past: str) -> list[str]:
         "more often, and goes too far more often. Both are held at "
         f"{plan.rules.max_factor:g} times the aim. Lands: chance that the next scan shows the tooth "
         "within tolerance. Too far: beyond it.",
-        f"Aligners at the largest step of one, in mm or degrees: {steps} (common practice, no "
-        "source).",
+        f"Aligners at the largest step of one: {steps_said(limits, units)} (common practice, no "
+        "source)."
+        if units
+        else "",
         f"{plan.source}: {aims_counted(plan.aims, plan.problems)}",
         *attachment_unused(plan),
     ]
     return [line for line in lines if line]
+
+
+def _foot(plan: Plan) -> str:
+    """What stands at the foot of every page."""
+    return f"Patient {_code(plan)}. {IN_SHORT}" if _code(plan) else IN_SHORT
 
 
 def _cautions(invented: bool, plan: Plan) -> list[str]:
@@ -235,7 +286,8 @@ def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
         parts.append(f'<p class="warn">{html.escape(DEMO)}</p>')
     parts.append(f'<p class="warn">{html.escape(IN_SHORT)}</p>')
     parts.append(
-        '<div class="fill"><span>Patient (code)</span><span>Clinician</span><span>Date</span></div>'
+        f'<div class="fill"><span>Patient (code) <b>{html.escape(_code(plan))}</b></span>'
+        "<span>Clinician</span><span>Date</span></div>"
     )
     parts += [f"<p>{html.escape(line)}</p>" for line in _intro(plan, past)]
     left = aims_left_out(plan)
@@ -248,7 +300,7 @@ def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
     body = (
         '<table class="frame" role="presentation"><tbody><tr><td>'
         + "".join(parts)
-        + f'</td></tr></tbody><tfoot><tr><td><p class="foot">{html.escape(IN_SHORT)}</p></td></tr>'
+        + f'</td></tr></tbody><tfoot><tr><td><p class="foot">{html.escape(_foot(plan))}</p></td></tr>'
         "</tfoot></table>"
     )
     return (
@@ -268,7 +320,7 @@ def _section_html(section: _Section) -> str:
     )
 
 
-_TEXT = ("Tooth", "Verdict")
+_TEXT = ("Patient", "Tooth", "Verdict")
 """Columns of words."""
 
 
@@ -314,13 +366,14 @@ def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
     normal: Any = document.styles["Normal"]
     normal.font.name, normal.font.size = "Arial", Pt(9.5)
     normal.paragraph_format.space_after = Pt(3)
-    foot = page.footer.paragraphs[0].add_run(IN_SHORT)
+    foot = page.footer.paragraphs[0].add_run(_foot(plan))
     foot.font.size = Pt(8)
     document.add_heading("Plan sheet", 0)
     for line in ([DEMO] if invented else []) + [IN_SHORT]:
         document.add_paragraph().add_run(line).bold = True
     document.add_paragraph(
-        "Patient (code) ______________   Clinician ______________   Date __________"
+        f"Patient (code) {_code(plan) or '______________'}   Clinician ______________   "
+        "Date __________"
     )
     for line in _intro(plan, past):
         document.add_paragraph(line)
@@ -347,7 +400,8 @@ def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
 
 _WIDTHS = (14, 42, 48, 68, 30, 20, 20, 26)
 _INSTEAD_WIDTHS = (14, 48, 54, 34, 38, 34)
-"""Of the columns in Word, mm."""
+"""Of the columns in Word, mm; that of the patient, where there is one, is taken from the widest."""
+_PATIENT_WIDTH = 18
 
 
 def _word_table(
@@ -357,6 +411,10 @@ def _word_table(
     from docx.oxml import OxmlElement
     from docx.shared import Mm, Pt
 
+    if table.columns[0] == "Patient":
+        widest = max(widths)
+        cut = [w - _PATIENT_WIDTH if w == widest else w for w in widths]
+        widths = (_PATIENT_WIDTH, *cut)
     made = document.add_table(rows=1, cols=table.shape[1], style="Light Shading")
     made.autofit = False
     for column, width in zip(made.columns, widths, strict=True):

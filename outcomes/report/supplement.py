@@ -182,7 +182,10 @@ def measurement_table(series: Series, rounding: Rounding) -> Draft:
         "ICC(A,1)",
         "Smallest detectable change",
     )
-    notes = ["Dahlberg's error: √(Σd²/2n). Limits of agreement: bias ± 1.96 SD of the differences."]
+    notes = [
+        "Dahlberg's error: √(Σd²/2n). Limits of agreement: bias ± 1.96 SD of the differences. Smallest "
+        "detectable change: 1.96 SEM, as each reading is of a movement, which is a change already."
+    ]
     return "Measurement error, from repeated readings", columns, rows, notes
 
 

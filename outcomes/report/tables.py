@@ -249,6 +249,7 @@ def measurement(frame: pd.DataFrame) -> pd.DataFrame:
             "Limits of agreement": [size_range(low, high, unit) for low, high, unit in limits],
             "ICC(A,1)": [_maybe(number)(value) for value in frame["icc_a1"]],
             "Smallest detectable change": sizes("smallest_detectable_change"),
+            "Smallest detectable difference": sizes("smallest_detectable_difference"),
         },
         index=frame.index,
     )

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.schema import TOLERANCE
+from outcomes.cohort.schema import MOVEMENTS
 from outcomes.simulate.cohorts import SimulatedCohort
 from outcomes.simulate.scenario import DECIMALS, UNITS
 
@@ -44,8 +44,9 @@ def _unit(row: pd.Series) -> str:
 
 def _wrong_way(row: pd.Series) -> float:
     """Opposite to the plan by one and a half times the tolerance."""
-    unit = UNITS[row["movement"]]
-    return round(float(-np.sign(row["planned"]) * 1.5 * TOLERANCE[unit]), DECIMALS[unit])
+    movement = MOVEMENTS[row["movement"]]
+    wrong = -np.sign(row["planned"]) * 1.5 * movement.tolerance
+    return round(float(wrong), DECIMALS[movement.unit])
 
 
 KINDS = (

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from outcomes.simulate.scenario import PER_ALIGNER
+from outcomes.cohort.schema import MOVEMENTS
 
 FIRST_DAY = np.datetime64("2022-03-01")
 
@@ -50,7 +50,7 @@ def courses_table(
     The number of aligners follows from the largest planned movement; wear follows cooperation,
     the part of the patient effects that all movements share. A course that was left has no end.
     """
-    step = rows["movement"].map(PER_ALIGNER)
+    step = rows["movement"].map({name: m.per_aligner for name, m in MOVEMENTS.items()})
     steps = np.ceil(rows["planned"].abs() / step)
     table = (
         rows.assign(steps=steps)

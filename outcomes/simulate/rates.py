@@ -11,6 +11,7 @@ from outcomes.simulate.noise import residuals, standard_effects
 from outcomes.simulate.scenario import (
     CLASSES,
     MOVEMENTS,
+    PLAN_SD,
     RESIDUAL_SD,
     TEETH,
     TOOTH_CLASS,
@@ -21,7 +22,6 @@ from outcomes.simulate.scenario import (
     rate_table,
 )
 
-PLAN_SD = {"mm": 1.0, "degree": 6.0}
 LATER_COURSE_PLAN = 0.6
 """Plans of the second and later rows of a tooth, as a share of the first."""
 

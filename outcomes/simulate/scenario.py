@@ -26,31 +26,28 @@ MOVEMENTS = tuple(UNITS)
 DECIMALS = {"mm": 2, "degree": 1}
 
 DEFAULT_RATES: dict[str, dict[str, float]] = {
-    movement: dict(zip(CLASSES, rates, strict=True))
-    for movement, rates in {
-        "mesiodistal": (0.62, 0.58, 0.66, 0.76),
-        "buccolingual": (0.68, 0.62, 0.64, 0.55),
-        "vertical": (0.48, 0.55, 0.52, 0.42),
-        "tip": (0.64, 0.55, 0.60, 0.56),
-        "torque": (0.52, 0.48, 0.50, 0.42),
-        "rotation": (0.62, 0.52, 0.46, 0.50),
-    }.items()
+    name: dict(zip(CLASSES, movement.invented.rates, strict=True))
+    for name, movement in schema.MOVEMENTS.items()
 }
 """Share of the plan achieved by movement and tooth class, for teeth without an attachment."""
 
+PLAN_SD = {"mm": 1.0, "degree": 6.0}
+"""SD of the plans of ``simulate_rates``; the usual size of a plan."""
 RESIDUAL_SD = {"mm": 0.22, "degree": 1.6}
 REPEAT_SD = {"mm": 0.08, "degree": 0.6}
 """Error of one reading, part of the residual."""
 
-# Share of teeth planned to move and SD of the aim, by tooth class as in CLASSES.
 BASE_PLAN = {
-    "mesiodistal": ((0.25, 0.6), (0.30, 0.7), (0.30, 0.8), (0.20, 0.9)),
-    "buccolingual": ((0.35, 0.9), (0.30, 0.8), (0.35, 0.9), (0.15, 0.7)),
-    "vertical": ((0.30, 0.6), (0.25, 0.6), (0.15, 0.5), (0.08, 0.4)),
-    "tip": ((0.25, 4.0), (0.30, 4.5), (0.25, 4.0), (0.12, 3.5)),
-    "torque": ((0.35, 5.0), (0.20, 4.0), (0.15, 4.0), (0.10, 3.5)),
-    "rotation": ((0.40, 7.0), (0.40, 9.0), (0.35, 9.0), (0.12, 5.0)),
+    name: tuple(
+        zip(
+            movement.invented.planned,
+            movement.invented.aim_sd or (PLAN_SD[movement.unit],) * len(CLASSES),
+            strict=True,
+        )
+    )
+    for name, movement in schema.MOVEMENTS.items()
 }
+"""Share of teeth planned to move and SD of the aim, by movement, then tooth class."""
 
 # What a malocclusion adds: (movement, arch or both, class, share of teeth, mean aim, SD of the aim).
 Pattern = tuple[str, str, str, float, float, float]
@@ -109,15 +106,6 @@ SIDE_EFFECTS = {
 
 ATTACHMENTS = ("rectangular", "bevelled", "ellipsoid")
 ATTACHMENT_SHARE = {"incisor": 0.25, "canine": 0.55, "premolar": 0.60, "molar": 0.35}
-PER_ALIGNER = {
-    "mesiodistal": 0.25,
-    "buccolingual": 0.25,
-    "vertical": 0.25,
-    "tip": 1.0,
-    "torque": 1.0,
-    "rotation": 2.0,
-}
-"""Largest step per aligner (common practice, no source): settles how many aligners a course has."""
 
 
 def rate_table(rates: Mapping[str, Any] | None) -> dict[str, dict[str, float]]:

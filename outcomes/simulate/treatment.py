@@ -169,7 +169,7 @@ def _achieve(
     gain = np.array([design.attachment_effect[name] for name in MOVEMENTS])
     residual_sd = np.array([design.residual_sd[name] for name in MOVEMENTS])[m]
     repeat_sd = reading_error(design)[m]
-    usual = np.array([{"mm": 1.0, "degree": 6.0}[UNITS[name]] for name in MOVEMENTS])[m]
+    usual = np.array([scenario.PLAN_SD[UNITS[name]] for name in MOVEMENTS])[m]
     planned = rows["planned"].to_numpy()
 
     rate = beta[m, TOOTH_CLASS[t]] + gain[m] * (attachment[p, t] >= 0)

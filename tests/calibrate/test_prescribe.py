@@ -272,9 +272,17 @@ def test_verdicts_depend_on_the_range_of_past_plans_in_the_direction(past, group
     assert plan.aims["patients"].iloc[0] == 0
     assert plan.aims["verdict"].iloc[1] != "not supported"
     both = fit_rate(past, group=group)
-    far = prescribe(both, two_aims(30.0, -30.0))
+    source = prescribe(both, two_aims(0.5, -0.5))
+    largest = max(
+        source.sources["vertical"].known(source.sources["vertical"].case(aim), 0.5).largest
+        for _, aim in source.aims.iterrows()
+    )
+    far = prescribe(both, two_aims(0.9 * largest, -0.9 * largest), rules=Rules(widest=5))
     assert (far.aims["verdict"] == "wide").all()
     assert far.aims["why"].str.contains("beyond every past plan").all()
+    none = prescribe(both, two_aims(30.0, -30.0))
+    assert (none.aims["verdict"] == "beyond the records").all()
+    assert none.options["planned"].isna().all()
 
 
 def test_patients_are_counted_in_the_direction_of_the_aim(past):
@@ -317,12 +325,12 @@ def test_a_fit_by_tooth_that_depends_on_size_answers_each_aim_alone(known):
 
 
 def test_extrapolation_and_small_aims_and_unlikely_landings_are_said(fit):
-    plan = prescribe(fit, aims(aim=[-4.0, 0.3, 1.0, 5.0]))
+    plan = prescribe(fit, aims(aim=[-1.9, 0.3, 1.0, -2.9]))
     said = plan.aims.set_index("tooth")["cautions"]
-    assert "Larger than any past plan" in said[31]
+    assert "is larger than any past plan" in said[31]
     assert "within the tolerance of 0.5 mm" in said[16]
     assert "More likely than not to miss" in said[24]
-    assert "Larger" not in said[13]
+    assert "larger" not in said[13]
 
 
 @pytest.mark.parametrize(

@@ -228,7 +228,8 @@ def test_tolerance_by_unit_and_by_movement():
 
 
 def test_smallest_plan_is_the_detectable_change_where_there_are_repeats():
-    # d = 2 and -2: SEM sqrt(residual variance) = sqrt(4), so 1.96 sqrt(2) 2 = 5.54 degrees.
+    # d = 2 and -2: SEM sqrt(residual variance) = sqrt(4), so 1.96 x 2 = 3.92 degrees: the reading of
+    # a movement is a change already.
     repeats = pd.DataFrame(
         {
             "patient": ["A", "A", "B", "B"],
@@ -239,7 +240,7 @@ def test_smallest_plan_is_the_detectable_change_where_there_are_repeats():
             "value": [0, 2, 2, 0],
         }
     )
-    movements = frame([5, 6], [2, 3])
+    movements = frame([3.91, 3.93], [2, 3])
     cohort = SimpleNamespace(movements=movements, repeats=repeats, frame=lambda: movements)
     assert one(achievement(cohort, by="movement"))["ratio_rows"] == 1
     without = SimpleNamespace(movements=movements, repeats=repeats[:0], frame=lambda: movements)

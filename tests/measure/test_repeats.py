@@ -76,13 +76,82 @@ def test_all_six_coefficients_of_the_library_we_rely_on():
     assert table["ICC"].round(2).tolist() == [0.17, 0.29, 0.71, 0.44, 0.62, 0.91]
 
 
+def test_coefficients_and_limits_are_not_rounded():
+    """ICC of Shrout & Fleiss's table from their mean squares (table 3: 11.2417, 32.4861, 1.0194),
+    intervals as pingouin rounds them, and as printed in the manual of another package for the same
+    data (from memory): 0.019 to 0.761 and 0.342 to 0.946."""
+    import pingouin
+
+    row = only(measurement_error(repeats(JUDGES)))
+    subjects, judges, rest = 11.2417, 32.4861, 1.0194
+    agreement = (subjects - rest) / (subjects + 3 * rest + 4 * (judges - rest) / 6)
+    assert row["icc_a1"] == pytest.approx(agreement, abs=3e-5)
+    assert row["icc_c1"] == pytest.approx((subjects - rest) / (subjects + 3 * rest), abs=3e-5)
+    limits = row[["icc_a1_low", "icc_a1_high", "icc_c1_low", "icc_c1_high"]].to_numpy(float)
+    assert limits == pytest.approx([0.019, 0.761, 0.342, 0.946], abs=6e-4)
+    table = pingouin.intraclass_corr(repeats(JUDGES), "patient", "reader", "value")
+    rounded = table.set_index("Type")["CI95"]
+    both = [*rounded["ICC(A,1)"], *rounded["ICC(C,1)"]]
+    assert limits.round(2).tolist() == pytest.approx(both)
+    assert (limits != limits.round(2)).all()
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 10_000), st.integers(4, 25), st.integers(2, 4))
+def test_limits_are_those_of_the_library_to_its_decimals(seed, subjects, readings):
+    import pingouin
+
+    rng = np.random.default_rng(seed)
+    made = repeats(rng.normal(0, 2, (subjects, 1)) + rng.normal(0, 1, (subjects, readings)))
+    row = only(measurement_error(made))
+    table = pingouin.intraclass_corr(made, "patient", "reader", "value").set_index("Type")
+    for name, kind in (("icc_a1", "ICC(A,1)"), ("icc_c1", "ICC(C,1)")):
+        assert row[name] == pytest.approx(table.loc[kind, "ICC"])
+        ours = [row[f"{name}_low"], row[f"{name}_high"]]
+        assert ours == pytest.approx(list(table.loc[kind, "CI95"]), abs=0.0051)
+
+
+def test_limits_of_any_level_are_nested():
+    wide = only(measurement_error(repeats(JUDGES)))
+    narrow = only(measurement_error(repeats(JUDGES), level=0.8))
+    for name in ("icc_a1", "icc_c1"):
+        assert wide[f"{name}_low"] < narrow[f"{name}_low"] < wide[name]
+        assert wide[name] < narrow[f"{name}_high"] < wide[f"{name}_high"]
+
+
+@pytest.mark.parametrize(
+    ("pairs", "words"), [(2, "2 pairs: too few"), (3, "only 3"), (19, "only 19"), (20, "")]
+)
+def test_notes_at_their_limits(pairs, words):
+    rng = np.random.default_rng(1)
+    row = only(measurement_error(repeats(rng.normal(size=(pairs, 2)), by="reading")))
+    assert row["note"].startswith(words) if words else row["note"] == ""
+    assert np.isnan(row["icc_a1"]) == (pairs < 3)
+
+
 def test_sem_agrees_with_the_coefficient_of_agreement():
     # ICC(A,1) = subject variance / (subject variance + SEM^2), with the subject variance of the
     # two-way layout: MS subjects 11.2417, MS residual 1.0194 (Shrout & Fleiss, table 3).
     row = only(measurement_error(repeats(JUDGES)))
     subjects = (11.2417 - 1.0194) / 4
     assert subjects / (subjects + row["sem"] ** 2) == pytest.approx(row["icc_a1"], rel=1e-4)
-    assert row["smallest_detectable_change"] == pytest.approx(1.96 * np.sqrt(2) * row["sem"])
+    assert row["smallest_detectable_change"] == pytest.approx(1.96 * row["sem"])
+    assert row["smallest_detectable_difference"] == pytest.approx(1.96 * np.sqrt(2) * row["sem"])
+
+
+def test_what_each_detectable_quantity_answers():
+    """By drawing readings with a known error: 95 % of readings of no movement lie within the
+    smallest detectable change of nought, 95 % of the differences of two within the other."""
+    rng = np.random.default_rng(3)
+    subjects, sd = 400, 0.3
+    truth = rng.normal(0, 2, (subjects, 1))
+    row = only(measurement_error(repeats(truth + rng.normal(0, sd, (subjects, 2)), by="reading")))
+    assert row["sem"] == pytest.approx(sd, rel=0.1)
+    one, other = rng.normal(0, sd, (2, 100_000))  # readings of teeth that did not move
+    change, difference = row["smallest_detectable_change"], row["smallest_detectable_difference"]
+    assert np.mean(np.abs(one) < change) == pytest.approx(0.95, abs=0.02)
+    assert np.mean(np.abs(one - other) < difference) == pytest.approx(0.95, abs=0.02)
+    assert np.mean(np.abs(one) < difference) > 0.985
 
 
 def test_dahlberg_by_hand():

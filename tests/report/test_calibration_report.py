@@ -5,11 +5,11 @@ import json
 import re
 
 import docx
+import numpy as np
 import pandas as pd
 import pytest
 
 import outcomes as oc
-from outcomes.calibrate.beyond import within_records
 from outcomes.calibrate.cautions import IN_SHORT
 from outcomes.report import calibration_tables as tables
 from outcomes.report import calibration_words as words
@@ -131,6 +131,131 @@ def test_smallest_cohort_gives_words_and_no_factor(small_cohort):
     assert "nan" not in text.lower().replace("finance", "")
 
 
+def test_a_movement_without_attachments_beside_one_with_both():
+    """Crashed: one movement with both, another with none only, a third with too few with one."""
+    both = oc.simulate_rates(12, seed=1, movement="vertical", teeth_per_patient=6)
+    plain = oc.simulate_rates(12, seed=2, movement="rotation", teeth_per_patient=6)
+    few = oc.simulate_rates(12, seed=3, movement="tip", teeth_per_patient=6)
+    some = few["patient"].isin(["P001", "P002", "P003", "P004"])
+    few["attachment"] = np.where(some, few["attachment"], 0)
+    plain["attachment"] = 0
+    rows = pd.concat([both, plain, few], ignore_index=True)
+    rows["attachment"] = rows["attachment"].map({0: "none", 1: "rectangular"})
+    columns = ["patient", "tooth", "movement", "course", "planned", "achieved", "attachment"]
+    result = run_calibration(oc.from_frames(rows[columns]))
+    assert set(result.attachment_factors["movement"]) == {"vertical"}
+    said = " ".join(words.attachment(result))
+    assert "Rotation: teeth with and without" in said
+    assert "nobody had a tooth with one" in said
+    assert "only 4 patients had teeth with one" in said
+    alone = run_calibration(oc.from_frames(rows.loc[rows["movement"] == "rotation", columns]))
+    assert not len(alone.attachment_factors)
+    assert "nothing to compare" in " ".join(words.attachment(alone))
+
+
+@pytest.fixture(scope="module")
+def strict():
+    """Limits of the user's own, all of them away from their defaults."""
+    rows = oc.simulate_rates(14, seed=4, movement="vertical", teeth_per_patient=8)
+    rows["start"] = np.where(rows["patient"] < "P008", "2024-03-01", "2025-03-01")
+    courses = rows[["patient", "course", "start"]].drop_duplicates()
+    columns = ["patient", "tooth", "movement", "course", "planned", "achieved"]
+    cohort = oc.from_frames(rows[columns], courses=courses)
+    aims = pd.DataFrame(
+        {"tooth": [31, 13, 99], "aim": [-0.8, 0.9, 1], "patient": ["N/1", "B<2", "B<2"]}
+    )
+    p = float(oc.fit_rate(rows).linearity()["p"])
+    return run_calibration(
+        cohort,
+        oc.read_aims(aims, movement="vertical"),
+        since="2025-01-01",
+        rules=oc.Rules(level=0.9, linear_p=float(np.nextafter(p, 1))),
+        limits=oc.PlanLimits(tolerance={"mm": 1.0}),
+    )
+
+
+def test_the_users_limits_reach_everything(strict):
+    assert strict.validations["vertical"].tolerance == 1.0
+    assert set(strict.plan.aims["tolerance"]) == {1.0}
+    frame = strict.cohort.frame()
+    miss = (frame["planned"] - frame["achieved"]).abs()
+    early = frame["start"] < "2025-01-01"
+    assert strict.loop.periods["within"].iloc[0] == pytest.approx((miss[early] <= 1.0).mean())
+    assert strict.linearity["bent"].all()
+    assert "plan_size" in strict.plan_fits["vertical"].design.covariates
+    for frame in (strict.factors, strict.direction_factors, strict.tooth_factors, strict.gains):
+        assert set(frame["level"]) == {0.9}
+    for view, frame in (
+        (tables.factors, strict.factors),
+        (tables.tooth_factors, strict.tooth_factors),
+        (tables.gains, strict.gains),
+    ):
+        assert "90 % interval" in view(frame)
+        assert "95 % interval" not in view(frame)
+    said = " ".join(words.methods(strict))
+    assert "Tolerance 1\u00a0mm." in said
+    assert "2017;87(6)" not in said  # that is the source of 0.5 mm and 2 degrees
+    text = " ".join([*words.helped(strict), *words.loop(strict)])
+    assert "90 % interval" in text
+    assert "95 %" not in text
+
+
+def test_the_level_of_the_range_in_a_cell(found):
+    cell = tables.plan_rows(found.plan)["Expected (80 % range)"].iloc[0]
+    row = found.plan.options[found.plan.options["option"] == "best chance"].iloc[0]
+    for name in ("expected", "low_80", "high_80"):
+        assert f"{row[name]:.2f}".replace("-", "−") in cell
+    assert f"{row['low_95']:.2f}".replace("-", "−") not in cell
+
+
+def test_each_patient_has_a_sheet_with_the_code_on_every_page_and_row(strict, tmp_path):
+    written = write_plan_sheet(strict.plan, tmp_path)
+    assert [p.name for p in written] == [
+        "plan_sheet_N_1.html",
+        "plan_sheet_N_1.docx",
+        "plan_sheet_B_2.html",
+        "plan_sheet_B_2.docx",
+    ]
+    for page, word, code, other in (
+        (*written[:2], "N/1", "B<2"),
+        (*written[2:], "B<2", "N/1"),
+    ):
+        text = page.read_text(encoding="utf-8")
+        assert html.escape(other) not in text
+        assert f'<p class="foot">Patient {html.escape(code)}. ' in text
+        rows = re.findall(r'<tr class="aim">(.*?)</tr>', text)
+        assert rows
+        assert all(html.escape(code) in line for line in rows)
+        document = docx.Document(str(word))
+        assert document.sections[0].footer.paragraphs[0].text.startswith(f"Patient {code}. ")
+        for table in document.tables:
+            assert {line.cells[0].text for line in table.rows[1:]} == {code}
+    left_out = [p.read_text(encoding="utf-8").count("Tooth 99, row 4") for p in written[::2]]
+    assert left_out == [0, 1]
+    with pytest.raises(ValueError, match="a sheet is of one patient"):
+        sheet_html(strict.plan)
+    said = words.plan_notes(strict)
+    assert said[0].startswith("N/1, 31, vertical:")
+
+
+@pytest.mark.parametrize(
+    ("movement", "kind", "value", "way"),
+    [
+        ("torque", ("incisor", "upper"), 5, "labial crown torque, root palatally"),
+        ("torque", ("incisor", "lower"), -5, "lingual crown torque, root labially"),
+        ("torque", ("molar", "lower"), 5, "buccal crown torque, root lingually"),
+        ("tip", ("canine", "upper"), 5, "mesial crown tip, root distally"),
+        ("tip", ("canine", "upper"), -5, "distal crown tip, root mesially"),
+        ("rotation", ("premolar", "upper"), -5, "mesial surface turning palatally"),
+        ("vertical", ("incisor", "lower"), -1, "intrusion"),
+        ("buccolingual", ("molar", "upper"), 1, "buccal"),
+    ],
+)
+def test_crown_and_root_are_both_named(movement, kind, value, way):
+    """Crown and root of a tooth that turns about its middle go opposite ways (geometry)."""
+    assert tables.direction(value, movement, *kind) == way
+
+
 # The plan sheet ----------------------------------------------------------------------------------
 
 
@@ -229,10 +354,9 @@ def test_sheet_carries_the_problems_of_each_row(faulty, tmp_path):
 
 
 def test_aims_beyond_the_records_get_no_plan(faulty):
-    held = within_records(faulty)
     largest = faulty.sources["vertical"].fit.data["planned"].max()
     assert 2 * largest < 5.5  # row 5 is far beyond the past plans, row 4 beyond the schema
-    table = held.table.set_index("tooth")
+    table = faulty.table.set_index("tooth")
     assert table["verdict"][[32, 33]].tolist() == ["beyond the records"] * 2
     numbers = [c for c in table.columns if c.startswith(("direct_", "best_", "as_aimed"))]
     assert table.loc[[32, 33], numbers].isna().all(axis=None)
@@ -242,7 +366,6 @@ def test_aims_beyond_the_records_get_no_plan(faulty):
     text = in_page(faulty)
     assert "no plan: beyond the records" in sheet_html(faulty)
     assert text.count("no plan") >= 4  # in both tables
-    pd.testing.assert_frame_equal(within_records(held).table, held.table)
 
 
 def test_every_signed_number_of_the_sheet_has_its_direction(found, tmp_path):
@@ -251,14 +374,17 @@ def test_every_signed_number_of_the_sheet_has_its_direction(found, tmp_path):
     tables_html = re.findall(r"<td[^>]*>([^<]*)</td>", sheet_html(found.plan))
     for cell in [*cells, *map(html.unescape, tables_html)]:
         if re.search(r"[°]|mm", cell):
-            assert re.search(r"\([a-z ]+\)$", cell), cell
-    ways = {"−6.0° (mesial surface inwards)", "5.0° (buccal torque)"}
+            assert re.search(r"\([a-z, ]+\)$", cell), cell
+    ways = {
+        "−6.0° (mesial surface turning palatally)",
+        "5.0° (labial crown torque, root palatally)",
+    }
     assert ways <= set(cells)
 
 
 def test_a_range_that_crosses_zero_names_both_directions():
     row = pd.Series({"expected": 0.4, "low_80": -0.3, "high_80": 1.1})
-    said = tables._expected(row, "mm", "vertical").replace("\u00a0", " ")
+    said = tables._expected(row, "mm", "vertical", ("incisor", "lower")).replace("\u00a0", " ")
     assert said == "0.40 mm (extrusion), −0.30 mm (intrusion) to 1.10 mm (extrusion)"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from outcomes.cohort.schema import MOVEMENTS, TOLERANCE
 from outcomes.paths import data_path
 from outcomes.report.provenance import versions
 from outcomes.report.tables import NBSP, count, percent
@@ -12,6 +13,7 @@ from outcomes.report.words.english import capital, class_name, listed, movement_
 from outcomes.report.words.opinion import opinion_words
 from outcomes.report.words.reading import left_out
 from outcomes.report.words.rows import lines
+from outcomes.report.words.summary import tolerance_of
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -151,6 +153,18 @@ def _second_opinion(audit: Audit) -> str:
     return f"A second opinion{of}: " + opinion_words(audit.opinion, audit.opinion_reason)
 
 
+def _tolerance(audit: Audit) -> str:
+    planned = audit.planned[["movement", "unit"]].astype(str).drop_duplicates()
+    units = dict(planned.itertuples(index=False)) or {n: m.unit for n, m in MOVEMENTS.items()}
+    said = tolerance_of(audit, units, last="and")
+    if all(audit.tolerance[name] == TOLERANCE[unit] for name, unit in units.items()):
+        return (
+            f"The tolerance ({said}) is from Angle Orthod 2017;87(6):809–815, "
+            "doi:10.2319/022717-147.1."
+        )
+    return f"The tolerance ({said}) was chosen for this audit."
+
+
 def methods(audit: Audit) -> list[str]:
     """How it was done, for whoever must judge or repeat it."""
     found = versions()
@@ -172,8 +186,7 @@ def methods(audit: Audit) -> list[str]:
         "Limits: both changes are measured from the same starting scan, so its error enters both "
         "and raises the rate slightly; clinicians plan more where they expect less, and later "
         "courses hold the teeth that lagged, so the rates describe these plans and not a law of "
-        "the tooth. Rows with a plan of zero are no part of any rate. The tolerance (0.5 mm, 2°) is "
-        "from Angle Orthod 2017;87(6):809–815, doi:10.2319/022717-147.1.",
+        f"the tooth. Rows with a plan of zero are no part of any rate. {_tolerance(audit)}",
         _second_opinion(audit),
         f"Python {found['python']}, outcomes {found['outcomes']}, {used}. Input {cohort.source}, "
         f"SHA-256 {cohort.sha256}.",

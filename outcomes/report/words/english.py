@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
+from outcomes.cohort.schema import MOVEMENTS
 from outcomes.report.tables import NBSP, count, p_value, percent, range_words
 
-NAMES = {
-    "mesiodistal": "mesiodistal movement",
-    "buccolingual": "buccolingual movement",
-    "vertical": "vertical movement",
-}
 CLASSES = {"incisor": "incisors", "canine": "canines", "premolar": "premolars", "molar": "molars"}
 UNITS = {"mm": f"{NBSP}mm", "degree": "°"}
 
@@ -69,7 +65,8 @@ def movement_name(movement: str) -> str:
     >>> movement_name("vertical")
     'vertical movement'
     """
-    return NAMES.get(movement, movement)
+    known = MOVEMENTS.get(movement)
+    return (known.spoken if known is not None else "") or movement
 
 
 def heading(movement: str) -> str:
@@ -114,3 +111,31 @@ def rate_words(row: Any) -> str:
 def equals(p: float) -> str:
     text = p_value(p)
     return text if text.startswith("<") else f"= {text}"
+
+
+def sizes_by_movement(sizes: Mapping[str, tuple[float, str]], last: str = "and") -> str:
+    """A limit of several movements: once for each unit, by name where movements differ.
+
+    Parameters
+    ----------
+    sizes
+        movement -> size, unit.
+
+    Examples
+    --------
+    >>> sizes_by_movement({"tip": (2.0, "degree"), "torque": (2.0, "degree")})
+    '2°'
+    >>> sizes_by_movement({"tip": (2.0, "degree"), "rotation": (3.0, "degree")})
+    '2° for tip and 3° for rotation'
+    """
+    parts = []
+    for unit in dict.fromkeys(unit for _, unit in sizes.values()):
+        names: dict[float, list[str]] = {}
+        for movement, (size, of) in sizes.items():
+            if of == unit:
+                names.setdefault(size, []).append(movement_name(movement))
+        mark = UNITS.get(unit, f" {unit}")
+        for size, of_size in names.items():
+            of = f" for {listed(of_size)}" if len(names) > 1 else ""
+            parts.append(f"{size:g}{mark}{of}")
+    return listed(parts, last)

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from outcomes.report.tables import NBSP, count, percent, size, size_range
 from outcomes.report.words.english import (
-    UNITS,
     capital,
     class_name,
     listed,
@@ -16,7 +15,7 @@ from outcomes.report.words.english import (
     was,
 )
 from outcomes.report.words.rows import first_row, lines, shares
-from outcomes.report.words.summary import target_sentence
+from outcomes.report.words.summary import target_sentence, tolerance_of
 
 if TYPE_CHECKING:
     from outcomes.report.audit import Audit
@@ -64,7 +63,7 @@ def unplanned(audit: Audit) -> list[str]:
     sentences = [
         f"{capital(number_of(rows, 'movement'))} {was(rows)} not planned but measured; "
         f"{none_(beyond, capital_letter=False)} moved by more than "
-        f"{listed((f'{v:g}{UNITS[u]}' for u, v in audit.tolerance.items() if u in set(table['unit'])), last='or')}."
+        f"{tolerance_of(audit, dict(zip(table['movement'].astype(str), table['unit'], strict=True)))}."
     ]
     sure = table[(table["low"] > 0) | (table["high"] < 0)]
     if len(sure):
@@ -121,17 +120,22 @@ def measurement(audit: Audit) -> list[str]:
     known = table[table["dahlberg"].notna()]
     if not len(known):
         return ["The repeated readings are too few to say."]
-    errors, changes = (
+    errors, changes, differences = (
         listed(
             size_range(rows[column].min(), rows[column].max(), unit)
             if len(rows) > 1
             else size(rows[column].iloc[0], unit)
             for unit, rows in ((str(u), known[known["unit"] == u]) for u in known["unit"].unique())
         )
-        for column in ("dahlberg", "smallest_detectable_change")
+        for column in (
+            "dahlberg",
+            "smallest_detectable_change",
+            "smallest_detectable_difference",
+        )
     )
     return [
         f"A single reading carries an error of {errors} (Dahlberg, from "
-        f"{number_of(known['pairs'].sum(), 'pair')} of readings). A change smaller than {changes}, "
-        "depending on the movement, may be error of measurement alone."
+        f"{number_of(known['pairs'].sum(), 'pair')} of readings). A movement smaller than "
+        f"{changes}, depending on the movement, may be error of measurement alone; two movements "
+        f"that differ by less than {differences} cannot be told apart."
     ]

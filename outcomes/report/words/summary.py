@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
-from outcomes.cohort.schema import EXPECTED_SIZE
 from outcomes.report.tables import count, percent
 from outcomes.report.words.compared import compared, difference_words
 from outcomes.report.words.english import (
@@ -18,6 +17,7 @@ from outcomes.report.words.english import (
     none_,
     number_of,
     rate_words,
+    sizes_by_movement,
 )
 from outcomes.report.words.reading import left_words
 from outcomes.report.words.rows import first_row, lines, shares
@@ -148,7 +148,7 @@ def _flagged_sentence(audit: Audit) -> str:
     flagged = large + opposite
     if not flagged:
         return ""
-    limits = listed((f"{EXPECTED_SIZE[u]:g}{UNITS[u]}" for u in TOO_LARGE), last="or")
+    limits = listed((f"{most:g}{UNITS[u]}" for most, u in TOO_LARGE), last="or")
     kinds = [
         f"{count(large)} larger than {limits}" if large else "",
         f"{count(opposite)} opposite in sign to the plan" if opposite else "",
@@ -165,5 +165,14 @@ def tolerance_words(audit: Audit, movements: Sequence[str] | None = None) -> str
     found = audit.planned
     if movements is not None:
         found = found[found["movement"].isin(movements)]
-    units = [u for u in audit.tolerance if u in set(found["unit"].astype(str))]
-    return listed((f"{audit.tolerance[u]:g}{UNITS[u]}" for u in units), last="or")
+    present = found[["movement", "unit"]].astype(str).drop_duplicates()
+    return tolerance_of(audit, dict(present.itertuples(index=False)))
+
+
+def tolerance_of(audit: Audit, units: Mapping[str, str], last: str = "or") -> str:
+    """The tolerance of movements, given with their units, in the order of the units."""
+    order = sorted(units.items(), key=lambda pair: list(UNITS).index(pair[1]))
+    return sizes_by_movement(
+        {name: (audit.tolerance[name], unit) for name, unit in order},
+        last,
+    )
