@@ -320,7 +320,8 @@ def roots(frame: pd.DataFrame) -> pd.DataFrame:
         frame,
         {
             "tooth": ("Tooth", str),
-            "patients": ("Patients", count),
+            "patients": ("Patients, torque measured", count),
+            "without_torque": ("Not measured", count),
             **{column: (title, number) for column, title in millimetres.items()},
         },
     )
