@@ -252,7 +252,7 @@ def _overbite(cohort: Cohort) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Overbite at the start and last; and who lacks one."""
     wide = _wide(cohort, "overbite")
     rows, missing = [], []
-    for patient in _treated(cohort):
+    for patient in cohort.treated:
         seen = wide.get(patient, {})
         later = [visit for visit in seen if visit > 0]
         if 0 in seen and later:
@@ -265,12 +265,6 @@ def _overbite(cohort: Cohort) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
         else:
             missing.append((patient, "overbite was not measured after any course"))
     return pd.DataFrame(rows, columns=["patient", "after_course", "start", "end"]), missing
-
-
-def _treated(cohort: Cohort) -> list[str]:
-    """Everybody with a movement, measured or not, or a measure."""
-    tables = (cohort.movements, cohort.unmeasured, cohort.measures)
-    return list(dict.fromkeys(str(p) for t in tables if "patient" in t for p in t["patient"]))
 
 
 def _wide(cohort: Cohort, measure: str) -> dict[str, dict[int, float]]:
@@ -398,7 +392,7 @@ def _taken_apart(
 
 
 def _averages(patients: pd.DataFrame, cohort: Cohort, by: str | None, level: float) -> pd.DataFrame:
-    treated = _treated(cohort)
+    treated = cohort.treated
     if by is None:
         return _average(patients, len(treated), level)
     if by not in cohort.patients.columns:

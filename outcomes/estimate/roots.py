@@ -353,7 +353,7 @@ def _moved(tidy: pd.DataFrame, arms: Mapping[int, float]) -> pd.DataFrame:
         for row in given
     ]
     table["courses"] = counts.groupby(key)["course"].max().reindex(teeth).fillna(0).to_numpy(int)
-    of_tooth = {site: part for site, part in tidy.groupby(key)}
+    of_tooth = dict(list(tidy.groupby(key)))
     table["missing"] = [_missing(of_tooth[site]) for site in teeth]
     torque = counts[counts["movement"] == "torque"].groupby(key)["course"].nunique()
     courses = counts.groupby(key)["course"].nunique().reindex(teeth).fillna(0)

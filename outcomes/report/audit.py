@@ -156,7 +156,7 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
         direction_fits=fit_rates(planned, group="direction"),
         tooth_fits=fit_rates(planned, group="tooth"),
         differences=differences(planned, FACTORS),
-        unplanned=unplanned(frame),
+        unplanned=unplanned(cohort),
         measurement=measurement,
         measurement_reason=reason,
         opinion=opinion,
