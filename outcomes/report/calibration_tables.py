@@ -159,7 +159,9 @@ def courses(frame: pd.DataFrame) -> pd.DataFrame:
             "Patients": [count(row.patients) for row in rows],
             "With this course": [count(row.still_treated) for row in rows],
             "Of these not measured": [count(row.not_measured) for row in rows],
-            "Teeth measured": [f"{count(row.teeth_measured)} of {count(row.teeth)}" for row in rows],
+            "Teeth measured": [
+                f"{count(row.teeth_measured)} of {count(row.teeth)}" for row in rows
+            ],
             "Stopped before": [count(row.stopped) for row in rows],
             "Reached, all": [percent(row.reached) for row in rows],
             "95 % interval": [range_words(row.low, row.high) for row in rows],

@@ -221,7 +221,9 @@ def courses(found: Calibration) -> list[str]:
             if percent(last.reached_first) != percent(last.reached)
             else ""
         )
-        lines.append(f"{capital(movement_name(str(movement)))}: {listed(parts)} of the aims{first}.")
+        lines.append(
+            f"{capital(movement_name(str(movement)))}: {listed(parts)} of the aims{first}."
+        )
     aims = " and ".join(size(aim, unit) for unit, aim in USUAL_AIM.items())
     return [
         *lines,
