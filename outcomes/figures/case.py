@@ -388,7 +388,9 @@ def _key_teeth(rows: pd.DataFrame, left: pd.DataFrame, unit: str, ax: Axes) -> A
     ax.set_yticks(
         range(len(keys)),
         [
-            f"{key.tooth} {key.movement}{f', from course {key.begun}' if key.begun > 1 else ''}"
+            f"{key.tooth} {key.movement}"
+            f"{f', from course {key.begun}' if key.begun > 1 else ''}"
+            f"{f', to course {key.last}' if key.not_followed else ''}"
             for key in records(keys)
         ],
         fontsize=7,
