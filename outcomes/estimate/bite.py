@@ -312,7 +312,7 @@ def _vertical(cohort: Cohort, overbite: pd.DataFrame) -> pd.DataFrame:
     )
     courses = rows.groupby("patient")["course"].agg(set)
     table["note"] = [
-        _note(row, courses[patient], last[patient]) for patient, row in table.iterrows()
+        _note(row, courses[str(patient)], last[patient]) for patient, row in table.iterrows()
     ]
     return table.rename_axis("patient").rename_axis(columns=None).reset_index()
 

@@ -94,9 +94,8 @@ def remaining(
     """
     rows, steps, limits = _steps(cohort, tolerance)
     known = steps["end"].notna()
-    begun = steps[known & (steps["course"] == steps["begun"])]
-    begun = pd.MultiIndex.from_frame(begun[SITE])
-    of = pd.MultiIndex.from_frame(steps[SITE]).isin(begun)
+    first = steps[known & (steps["course"] == steps["begun"])]
+    of = pd.MultiIndex.from_frame(steps[SITE]).isin(list(pd.MultiIndex.from_frame(first[SITE])))
     lost = steps[of & ~known].groupby(SITE).size()
     steps = steps[of & known]
     given = rows.loc[steps.index, ["planned", "achieved", "unit"]]
