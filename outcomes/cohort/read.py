@@ -156,6 +156,7 @@ def _build(source: Source, notation: Notation | None, *, strict: bool, invented:
         found.append(_no_movements(source))
     raws = {name: open_table(source.sheets[name]) for name in TABLES if name in source.sheets}
     tables = _clean(raws, notation)
+    blank_aims = _blank_aims(raws)
     sieves = {name: raw.sieve for name, raw in raws.items()}
     stopped = _any_stop(found) or any(_any_stop(s.found) for s in sieves.values())
     if not stopped:
@@ -183,7 +184,19 @@ def _build(source: Source, notation: Notation | None, *, strict: bool, invented:
         sha256=source.sha256,
         invented=invented or source.invented,
         unmeasured=_unmeasured(tables, sieves) if not stopped else _empty("movements"),
+        blank_aims=blank_aims,
     )
+
+
+def _blank_aims(raws: dict[str, Raw]) -> frozenset[int]:
+    """Rows of movements in which no aim was written."""
+    if "movements" not in raws:
+        return frozenset()
+    raw = raws["movements"]
+    rows = np.asarray(raw.sieve.rows)
+    if "aim" in raw.frame:
+        rows = rows[np.asarray(numbers(raw.frame["aim"]).blank, dtype=bool)]
+    return frozenset(int(row) for row in rows)
 
 
 def _unmeasured(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> pd.DataFrame:

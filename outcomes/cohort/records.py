@@ -83,6 +83,8 @@ class Cohort:
     unmeasured
         The movements set aside because they are not measured yet, with the columns of
         ``movements``; in no rate, but they tell which courses a patient has.
+    blank_aims
+        Spreadsheet rows of movements without a written aim, whose ``aim`` is their plan.
     """
 
     movements: pd.DataFrame
@@ -97,6 +99,13 @@ class Cohort:
     sha256: str
     invented: bool = False
     unmeasured: pd.DataFrame = field(default_factory=pd.DataFrame)
+    blank_aims: frozenset[int] = frozenset()
+
+    @property
+    def treated(self) -> list[str]:
+        """Everybody with a movement, measured or not, or a measure: the "of n" beside counts."""
+        tables = (self.movements, self.unmeasured, self.measures)
+        return list(dict.fromkeys(str(p) for t in tables if "patient" in t for p in t["patient"]))
 
     def frame(self, movement: str | None = None, *, unmeasured: bool = False) -> pd.DataFrame:
         """Movements joined with their patients and courses, for modelling.

@@ -5,13 +5,16 @@
 
 The lever is how much overbite 1 mm of posterior intrusion gives, because the mandible closes behind
 it: from a hinge model where there are cephalometric coordinates, else a number with a range.
+
+A part is a mean over the teeth and patients in whom it was measured. A record that is not there, or
+is blank, is not a tooth that stayed where it was.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -40,6 +43,8 @@ PATIENT_COLUMNS = (
     "change",
     "upper_incisor",
     "lower_incisor",
+    "upper_molar",
+    "lower_molar",
     "posterior",
     "lever",
     "lever_source",
@@ -48,12 +53,36 @@ PATIENT_COLUMNS = (
     "unexplained",
     "unexplained_low",
     "unexplained_high",
+    "posterior_low",
+    "posterior_high",
     "upper_incisor_teeth",
     "lower_incisor_teeth",
     "posterior_teeth",
     "note",
 )
-AVERAGE_COLUMNS = ("component", "patients", "mean", "sd", "low", "high", "range_low", "range_high")
+AVERAGE_COLUMNS = (
+    "component",
+    "patients",
+    "treated",
+    "teeth",
+    "mean",
+    "sd",
+    "low",
+    "high",
+    "range_low",
+    "range_high",
+)
+TEETH_OF = {
+    "upper_incisor": "upper_incisor_teeth",
+    "lower_incisor": "lower_incisor_teeth",
+    "from_posterior": "posterior_teeth",
+}
+"""Component to the column that counts its measured teeth."""
+NAMES = {
+    "upper_incisor": "upper incisors",
+    "lower_incisor": "lower incisors",
+    "from_posterior": "molars of both arches",
+}
 COMPARISON_COLUMNS = ("quantity", "unit", "source", "patients", "per_mm", "low", "high", "doi")
 
 
@@ -68,9 +97,11 @@ class BiteChange:
     Attributes
     ----------
     patients
-        One row for each patient whose overbite was measured at the start and later.
+        One row for each patient whose overbite was measured at the start and later, and a vertical
+        movement. A part that was not measured is missing, never 0.
     average
-        The mean of each component over them, with its interval; the components add up.
+        The mean of each component over the patients in whom it was measured (``patients``, of
+        ``treated``), with its interval. Where the patients are the same for all, they add up.
     comparison
         Change per mm of posterior intrusion: this cohort, the hinge, published studies.
     missing
@@ -93,13 +124,15 @@ class BiteChange:
     def __repr__(self) -> str:
         head = f"What changed the overbite (mm), {_patients(len(self.patients))}"
         parts = [self.average, self.comparison.drop(columns="doi")]
-        tables = [t.to_string(index=False, float_format="{:.2f}".format) for t in parts if len(t)]
+        look: dict[str, Any] = {"index": False, "float_format": "{:.2f}".format, "na_rep": "–"}
+        tables = [t.to_string(**look) for t in parts if len(t)]
         return "\n".join([head, *tables, *self.notes])
 
     def _repr_html_(self) -> str:
         parts = [t for t in (self.average, self.comparison, self.patients) if len(t)]
         body = "".join(
-            t.to_html(index=False, float_format="{:.2f}".format, border=0) for t in parts
+            t.to_html(index=False, float_format="{:.2f}".format, border=0, na_rep="–")
+            for t in parts
         )
         notes = "".join(f"<li>{note}</li>" for note in self.notes)
         head = f"What changed the overbite (mm), {_patients(len(self.patients))}"
@@ -113,7 +146,6 @@ def bite_change(
     lever: float = 2.0,
     lever_range: tuple[float, float] = (1.5, 3.0),
     by: str | None = None,
-    absent: Literal["still", "left out"] = "still",
     level: float = 0.95,
 ) -> BiteChange:
     """Take the change of overbite apart, for each patient and on average.
@@ -122,7 +154,9 @@ def bite_change(
     ----------
     cohort
         With vertical movements (extrusion positive, mm) and overbite among its measures, at the
-        start and after a course. Movements of the courses up to the last overbite are added up.
+        start and after a course. Movements of the courses up to the last overbite are added up; a
+        tooth counts as measured where it has a vertical result in each of these courses. A planned
+        zero with a result is a result.
     cephalometry
         patient, landmark, x, y: coordinates before treatment, mm, x forwards and y upwards;
         landmarks as in ``hinge``. A patient with a usable set gets their own lever.
@@ -133,10 +167,6 @@ def bite_change(
         What the lever may well be; gives the range of the unexplained part.
     by
         A column of the patients table, such as malocclusion: averages for each of its values.
-    absent
-        What a tooth without a vertical row did. "still": it stayed where it was, and the mean is
-        over all 4 incisors, or all 4 molars, of the arch (an extracted tooth then counts as still).
-        "left out": the mean is over the teeth that have rows.
     level
         Level of the intervals.
 
@@ -144,12 +174,14 @@ def bite_change(
     -------
     BiteChange
         ``.patients``: after_course (of the last overbite), start, end, change; upper_incisor and
-        lower_incisor (extrusion), posterior (intrusion, first and second molars, both arches
-        added); lever, lever_source; from_posterior = posterior × lever; explained, unexplained,
-        and unexplained_low to unexplained_high over the range of the lever; how many teeth have
-        rows; note. mm.
-        ``.average``: mean, sd, t interval of each component, and the mean at both ends of the range
-        of the lever.
+        lower_incisor (extrusion), upper_molar and lower_molar (intrusion, first and second molars):
+        means over the teeth measured, missing where none was; posterior, both arches of molars
+        added, where both were measured; lever, lever_source; from_posterior = posterior × lever;
+        explained, unexplained, and unexplained_low to unexplained_high over the range of the lever,
+        where all parts were measured; how many teeth were measured; note. mm.
+        ``.average``: patients in whom the component was measured, treated (everybody in the cohort,
+        or with this value of ``by``), teeth measured; mean, sd and t interval over these patients,
+        and the mean at both ends of the range of the lever. Missing where nobody was measured.
         ``.comparison``: per mm of posterior intrusion, overbite (less what incisors account for),
         lower face height and mandibular plane in this cohort (slope through the origin over
         patients who moved by 0.2 mm or more), by the hinge model, and as published.
@@ -167,45 +199,51 @@ def bite_change(
     Examples
     --------
     >>> from outcomes.cohort.read import from_frames
-    >>> teeth = [11, 12, 21, 22, 16, 17, 26, 27]
+    >>> teeth = [11, 21, 31, 41, 16, 26, 36, 46]
     >>> rows = pd.DataFrame({"patient": "P001", "tooth": teeth, "movement": "vertical",
-    ...     "planned": [1.2] * 4 + [-0.8] * 4, "achieved": [0.8] * 4 + [-0.5] * 4})
+    ...     "planned": [1.2] * 2 + [0] * 2 + [-0.8] * 2 + [0] * 2,
+    ...     "achieved": [0.8] * 2 + [0] * 2 + [-0.5] * 2 + [0] * 2})
     >>> measures = pd.DataFrame({"patient": "P001", "after_course": [0, 1],
     ...     "measure": "overbite", "value": [-1.0, 1.0]})
     >>> result = bite_change(from_frames(rows, measures=measures, notation="fdi"))
     >>> result.patients[["change", "upper_incisor", "from_posterior", "unexplained"]].round(2)
        change  upper_incisor  from_posterior  unexplained
     0     2.0            0.8             1.0          0.2
+
+    Without a record of the lower incisors their part is not known, nor what is left unexplained:
+
+    >>> upper = rows[~rows["tooth"].isin([31, 41])]
+    >>> result = bite_change(from_frames(upper, measures=measures, notation="fdi"))
+    >>> result.patients[["lower_incisor", "from_posterior", "unexplained"]].round(2)
+       lower_incisor  from_posterior  unexplained
+    0            NaN             1.0          NaN
     """
-    _require_options(lever, lever_range, absent, level)
+    _require_options(lever, lever_range, level)
     overbite, missing = _overbite(cohort)
-    moved = _vertical(cohort, overbite, absent)
+    moved = _vertical(cohort, overbite)
     silent = sorted(set(overbite["patient"]) - set(moved["patient"]))
     missing += [(patient, "no vertical movement was recorded") for patient in silent]
     hinges, trouble = _hinges(cephalometry)
     patients = _taken_apart(overbite.merge(moved, on="patient"), hinges, lever, lever_range)
+    average = _averages(patients, cohort, by, level)
     return BiteChange(
         patients=patients,
-        average=_averages(patients, cohort, by, level),
+        average=average,
         comparison=_comparison(patients, cohort, hinges, level),
         missing=pd.DataFrame(missing, columns=["patient", "reason"]),
         level=level,
         lever=lever,
         lever_range=(float(lever_range[0]), float(lever_range[1])),
-        notes=(*_notes(patients, missing, lever, lever_range, absent), *trouble),
+        notes=(*_notes(patients, average, missing, lever, lever_range), *trouble),
     )
 
 
-def _require_options(
-    lever: float, lever_range: tuple[float, float], absent: str, level: float
-) -> None:
+def _require_options(lever: float, lever_range: tuple[float, float], level: float) -> None:
     low, high = lever_range
     if not 0 < low <= lever <= high:
         raise BiteError(
             f"The lever {lever:g} must lie inside its range, {low:g} to {high:g}, above zero."
         )
-    if absent not in ("still", "left out"):
-        raise BiteError(f"absent={absent!r}: give 'still' or 'left out'.")
     if not 0 < level < 1:
         raise BiteError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
 
@@ -213,9 +251,8 @@ def _require_options(
 def _overbite(cohort: Cohort) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Overbite at the start and last; and who lacks one."""
     wide = _wide(cohort, "overbite")
-    people = dict.fromkeys([*cohort.movements["patient"], *cohort.measures["patient"]])
     rows, missing = [], []
-    for patient in people:
+    for patient in cohort.treated:
         seen = wide.get(patient, {})
         later = [visit for visit in seen if visit > 0]
         if 0 in seen and later:
@@ -241,35 +278,55 @@ def _wide(cohort: Cohort, measure: str) -> dict[str, dict[int, float]]:
     return found
 
 
-def _vertical(cohort: Cohort, overbite: pd.DataFrame, absent: str) -> pd.DataFrame:
-    """Mean extrusion of incisors and intrusion of molars, courses up to the last overbite."""
+def _vertical(cohort: Cohort, overbite: pd.DataFrame) -> pd.DataFrame:
+    """Mean extrusion of incisors and intrusion of molars, courses up to the last overbite.
+
+    Over the teeth with a vertical result in each of these courses; missing where there is none.
+    """
     last = dict(zip(overbite["patient"], overbite["after_course"], strict=True))
     rows = cohort.movements
     rows = rows[rows["course"] <= rows["patient"].map(last).fillna(0)]
-    vertical = rows[rows["movement"] == "vertical"]
-    by_tooth = vertical.groupby(["patient", "tooth"])["achieved"].sum().unstack("tooth")
+    vertical = rows[rows["movement"] == "vertical"].dropna(subset="achieved")
+    by_tooth = vertical.groupby(["patient", "tooth"]).agg(
+        moved=("achieved", "sum"), courses=("course", "nunique")
+    )
+    needed = by_tooth.index.get_level_values("patient").map(last)
+    whole = (by_tooth["courses"] == needed).to_numpy(bool)
+    moved = by_tooth["moved"].where(whole).unstack("tooth")
 
-    def mean(teeth: Sequence[int]) -> pd.Series:
-        values = by_tooth.reindex(columns=list(teeth))
-        values = values.fillna(0.0) if absent == "still" else values
-        return values.mean(axis=1).fillna(0.0)
+    def of(teeth: Sequence[int]) -> pd.DataFrame:
+        return moved.reindex(columns=list(teeth))
 
-    def count(teeth: Sequence[int]) -> pd.Series:
-        return by_tooth.reindex(columns=list(teeth)).notna().sum(axis=1)
-
+    molars = [0.0 - of(teeth).mean(axis=1) for teeth in (UPPER_MOLARS, LOWER_MOLARS)]
     table = pd.DataFrame(
         {
-            "upper_incisor": mean(UPPER_INCISORS),
-            "lower_incisor": mean(LOWER_INCISORS),
-            "posterior": 0.0 - mean(UPPER_MOLARS) - mean(LOWER_MOLARS),
-            "upper_incisor_teeth": count(UPPER_INCISORS),
-            "lower_incisor_teeth": count(LOWER_INCISORS),
-            "posterior_teeth": count((*UPPER_MOLARS, *LOWER_MOLARS)),
+            "upper_incisor": of(UPPER_INCISORS).mean(axis=1),
+            "lower_incisor": of(LOWER_INCISORS).mean(axis=1),
+            "upper_molar": molars[0],
+            "lower_molar": molars[1],
+            "posterior": molars[0] + molars[1],
+            "upper_incisor_teeth": of(UPPER_INCISORS).notna().sum(axis=1),
+            "lower_incisor_teeth": of(LOWER_INCISORS).notna().sum(axis=1),
+            "posterior_teeth": of((*UPPER_MOLARS, *LOWER_MOLARS)).notna().sum(axis=1),
         }
     )
     courses = rows.groupby("patient")["course"].agg(set)
-    table["note"] = [_unseen(courses[p], last[p]) for p in table.index]
+    table["note"] = [
+        _note(row, courses[str(patient)], last[patient]) for patient, row in table.iterrows()
+    ]
     return table.rename_axis("patient").rename_axis(columns=None).reset_index()
+
+
+def _note(row: pd.Series, courses: set[int], last: int) -> str:
+    """What of a patient is not measured."""
+    groups = {"upper_incisor": "upper incisors", "lower_incisor": "lower incisors"}
+    groups |= {"upper_molar": "upper molars", "lower_molar": "lower molars"}
+    silent = [name for key, name in groups.items() if pd.isna(row[key])]
+    parts = [_unseen(courses, last)]
+    if silent:
+        when = "the course" if last == 1 else "every course"
+        parts.append(f"no {', no '.join(silent)} with a vertical result in {when}")
+    return "; ".join(filter(None, parts))
 
 
 def _unseen(courses: set[int], last: int) -> str:
@@ -290,7 +347,9 @@ def _hinges(cephalometry: pd.DataFrame | None) -> tuple[dict[str, Hinge], list[s
         )
     found: dict[str, Hinge] = {}
     trouble: list[str] = []
-    for patient, rows in cephalometry.groupby("patient", sort=True):
+    # A landmark without coordinates is a landmark that is not there.
+    known = cephalometry.dropna(subset=["patient", "landmark", "x", "y"])
+    for patient, rows in known.groupby("patient", sort=True):
         twice = rows[rows["landmark"].duplicated()]["landmark"]
         if len(twice):
             trouble.append(f"{patient}: {twice.iloc[0]} is given twice, so no hinge.")
@@ -316,9 +375,8 @@ def _taken_apart(
     levers = np.array([hinges[p].lever if p in hinges else lever for p in both["patient"]], float)
     incisors = both["upper_incisor"] + both["lower_incisor"]
     change = (both["end"] - both["start"]).round(9)
-    ends = np.array(
-        [change - incisors - both["posterior"] * np.where(own, levers, k) for k in lever_range]
-    )
+    posterior = np.array([both["posterior"] * np.where(own, levers, k) for k in lever_range])
+    ends = np.array([change - incisors - part for part in posterior])
     table = both.assign(
         change=change,
         lever=levers,
@@ -329,12 +387,14 @@ def _taken_apart(
     table["unexplained"] = table["change"] - table["explained"]
     table["unexplained_low"] = ends.min(axis=0)
     table["unexplained_high"] = ends.max(axis=0)
+    table["posterior_low"], table["posterior_high"] = posterior.min(axis=0), posterior.max(axis=0)
     return table[list(PATIENT_COLUMNS)]
 
 
 def _averages(patients: pd.DataFrame, cohort: Cohort, by: str | None, level: float) -> pd.DataFrame:
+    treated = cohort.treated
     if by is None:
-        return _average(patients, level)
+        return _average(patients, len(treated), level)
     if by not in cohort.patients.columns:
         raise BiteError(
             f"by={by!r} is no column of the patients table. It has: "
@@ -342,10 +402,11 @@ def _averages(patients: pd.DataFrame, cohort: Cohort, by: str | None, level: flo
         )
     of = dict(zip(cohort.patients["patient"], cohort.patients[by].astype(object), strict=True))
     value = np.array([_text(of.get(p)) for p in patients["patient"]], dtype=object)
+    everybody = [_text(of.get(p)) for p in treated]
     columns = [by, *AVERAGE_COLUMNS]
     parts = []
     for name in sorted(set(value)):
-        part = _average(patients[value == name], level)
+        part = _average(patients[value == name], everybody.count(name), level)
         part.insert(0, by, name)
         parts.append(part)
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
@@ -355,26 +416,37 @@ def _text(value: object) -> str:
     return "not recorded" if value is None or value != value else str(value)
 
 
-def _average(patients: pd.DataFrame, level: float) -> pd.DataFrame:
-    n = len(patients)
-    if not n:
+def _average(patients: pd.DataFrame, treated: int, level: float) -> pd.DataFrame:
+    if not len(patients):
         return pd.DataFrame(columns=list(AVERAGE_COLUMNS))
-    incisors = patients["upper_incisor"] + patients["lower_incisor"]
     rows = []
     for name in COMPONENTS:
-        values = patients[name].to_numpy(float)
-        ends = [values, values]
-        if name in ("unexplained", "from_posterior"):
-            ends = [patients[f"unexplained_{end}"].to_numpy(float) for end in ("low", "high")]
-        if name == "from_posterior":
-            rest = (patients["change"] - incisors).to_numpy(float)
-            ends = [rest - ends[1], rest - ends[0]]
-        sd = float(values.std(ddof=1)) if n > 1 else np.nan
-        half = float(stdtrit(n - 1, 0.5 + level / 2)) * sd / np.sqrt(n) if sd > 1e-9 else np.nan
-        mean = float(values.mean())
-        low, high = float(ends[0].mean()), float(ends[1].mean())
-        rows.append((name, n, mean, sd, mean - half, mean + half, low, high))
-    return pd.DataFrame(rows, columns=list(AVERAGE_COLUMNS))
+        of = patients[patients[name].notna()]
+        teeth = int(of[TEETH_OF[name]].sum()) if name in TEETH_OF else pd.NA
+        rows.append((name, len(of), treated, teeth, *_spread(of[name], level), *_ends(of, name)))
+    table = pd.DataFrame(rows, columns=list(AVERAGE_COLUMNS))
+    return table.assign(teeth=table["teeth"].astype("Int64"))
+
+
+def _spread(values: pd.Series, level: float) -> tuple[float, float, float, float]:
+    """Mean, SD and t interval of measured values; missing where there are none."""
+    x = values.to_numpy(float)
+    n, nan = len(x), float("nan")
+    mean = float(x.mean()) if n else nan
+    sd = float(x.std(ddof=1)) if n > 1 else nan
+    half = float(stdtrit(n - 1, 0.5 + level / 2)) * sd / np.sqrt(n) if sd > 1e-9 else nan
+    return mean, sd, mean - half, mean + half
+
+
+def _ends(of: pd.DataFrame, name: str) -> tuple[float, float]:
+    """Mean of a component at both ends of the range of the lever."""
+    if name == "unexplained":
+        low, high = of["unexplained_low"], of["unexplained_high"]
+    elif name == "from_posterior":
+        low, high = of["posterior_low"], of["posterior_high"]
+    else:
+        low = high = of[name]
+    return float(low.mean()), float(high.mean())
 
 
 def _comparison(
@@ -435,10 +507,10 @@ def _slope(x: pd.Series, y: pd.Series, level: float) -> tuple[int, float, float,
 
 def _notes(
     patients: pd.DataFrame,
+    average: pd.DataFrame,
     missing: list[tuple[str, str]],
     lever: float,
     lever_range: tuple[float, float],
-    absent: str,
 ) -> tuple[str, ...]:
     notes = []
     if missing:
@@ -458,10 +530,16 @@ def _notes(
             "mandibles differ."
         )
     notes.append(
-        "Teeth without a vertical row are taken to have stayed where they were."
-        if absent == "still"
-        else "Means are over the teeth that have a vertical row."
+        "Means are over teeth with a vertical result in every course up to the last overbite, and "
+        "over patients with such teeth; a tooth without one is not measured, which is not still."
     )
+    counted = average.groupby("component", sort=False)[["patients", "treated"]].sum()
+    short = counted[counted["patients"] < counted["treated"]]
+    notes += [_measured_in(NAMES[part], *short.loc[part]) for part in NAMES if part in short.index]
+    if counted.loc[["change", *NAMES], "patients"].nunique() > 1:
+        notes.append(
+            "The parts are means of different patients, so they need not add up to the change."
+        )
     if (patients["change"] > 0).any() and (patients["change"] < 0).any():
         notes.append(
             "The overbite rose in some patients and fell in others, so that averages over all of "
@@ -473,6 +551,12 @@ def _notes(
         "The unexplained part holds measurement error, the patient's own lever, growth and tipping."
     )
     return tuple(notes)
+
+
+def _measured_in(name: str, patients: int, treated: int) -> str:
+    if not patients:
+        return f"Vertical movement of {name}: not measured."
+    return f"Vertical movement of {name}: measured in {patients} of {_patients(treated)} treated."
 
 
 def _patients(n: int) -> str:

@@ -1,4 +1,4 @@
-"""Several courses of aligners: how much of the first aim is reached, and how many are needed.
+"""Several courses of aligners: how much of the aim is reached, and how many are needed.
 
 With rate r in every course and the shortfall planned anew each time, the share left after k courses
 is the product of (1 - r).
@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.estimate.design import RateError
+from outcomes.estimate.following import SITE, followed, history
 from outcomes.estimate.rates import RateFit
 from outcomes.measure.tolerance import within_tolerance
 
@@ -48,21 +49,24 @@ def share_reached(rate: float | Sequence[float], courses: int | None = None) -> 
 
 @dataclass(frozen=True)
 class Courses:
-    """What share of the first aim was reached after each course.
+    """What share of the aim was reached after each course.
 
     Attributes
     ----------
     overall
-        movement (and the columns of ``by``), course, patients, teeth, still_treated (patients with
-        this course, measured or not), not_measured (those of them without a measured result in
-        it), stopped (patients whose last course came before), reached, low, high (share of
-        the aims, with the last known state of whoever stopped or is not measured yet),
-        reached_of_treated (patients with a measured result in this course only), arithmetic (1 - (1 - r)^k at the rate r of the first course). Limits are
-        by bootstrap of patients.
+        movement (and the columns of ``by``), course, patients and teeth (followed, in it or before),
+        teeth_measured (those of them whose state is known), still_treated (patients with this
+        course, measured or not), not_measured (those of them without a measured result in it),
+        stopped (patients whose last course came before), reached, low, high (share of the latest
+        aims of the teeth measured, with the last state of whoever stopped), reached_of_treated
+        (patients with a measured result in this course only), reached_first (share of the first
+        aims, whatever was aimed at later), arithmetic (1 - (1 - r)^k at the rate r of the first
+        course, k the courses that a tooth had for its aim). Limits are by bootstrap of patients.
     patients
-        patient, movement, course, teeth, aim and reached (mm or degree, sums over teeth in the
-        direction of their aims), share, treated (has this course), waits (has it, without any
-        result yet), courses (their last one).
+        patient, movement, course, teeth, teeth_measured, aim and reached (mm or degree, sums over
+        the teeth measured, in the direction of their latest aims), share, first_aim and
+        reached_first (the same of their first), treated (has this course), waits (has it, without
+        any result yet), courses (their last one).
     notes
         What was left out, and what carrying on means, in words.
     """
@@ -79,7 +83,7 @@ class Courses:
 
     def __repr__(self) -> str:
         table = self.overall.to_string(index=False, float_format="{:.2f}".format)
-        return "\n".join(["Share of the first aim reached after each course", table, *self.notes])
+        return "\n".join(["Share of the aim reached after each course", table, *self.notes])
 
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{note}</li>" for note in self.notes)
@@ -98,10 +102,12 @@ def courses(
 ) -> Courses:
     """Share of the original aim that is reached after each course.
 
-    The original aim of a tooth is that of its first course (``aim``, or ``planned`` where there is
-    none); what is reached after course k is the sum of what courses 1 to k achieved, in the
-    direction of the aim. Teeth and patients that stop keep their last state: leaving them out
-    would follow only those who lagged and were treated on.
+    The aim of a tooth is that of the first course that has one (``aim``, or ``planned`` where there
+    is none) until a later course sets another (`outcomes.estimate.following` has the rule). What is
+    reached after course k is the sum of what the courses up to it achieved, in the direction of the
+    aim; a new aim that turns the tooth round counts from where it then stood. Teeth and patients that
+    stop keep their last state: leaving them out would follow only those who lagged and were treated
+    on. From a course that is not measured on, a tooth is in no share: where it stands is not known.
 
     Parameters
     ----------
@@ -136,16 +142,18 @@ def courses(
     """
     columns = (by,) if isinstance(by, str) else tuple(by)
     rows, notes = _rows(cohort, columns)
-    sites, steps, waits, more = _sites(rows, columns, smallest or {})
+    steps, results, more = _sites(rows, columns, smallest or {})
     notes += more
     keys = ["movement", *columns]
+    most = int(steps["course"].max())
     per_patient, overall = [], []
-    for key, part in sites.groupby(keys, sort=False, observed=True):
+    for key, part in steps.groupby(keys, sort=False, observed=True):
         named: dict[str, Any] = {str(k): v for k, v in zip(keys, key, strict=True)}
-        states = _states(part, steps, waits[waits["movement"] == named["movement"]])
-        table = _overall(states, level, n_boot, seed)
+        states = _states(part, most)
+        people = _by_patient(states, results[results["movement"] == named["movement"]])
+        table = _overall(people, states, level, n_boot, seed)
         overall.append(table.assign(**named))
-        per_patient.append(states.assign(**named))
+        per_patient.append(people.assign(**named))
     order = [*keys, "course"]
     frame = pd.concat(overall, ignore_index=True)
     people = pd.concat(per_patient, ignore_index=True)
@@ -162,148 +170,185 @@ def courses(
     )
 
 
-_PATIENT_COLUMNS = ("teeth", "aim", "reached", "share", "treated", "waits", "courses")
+_PATIENT_COLUMNS = (
+    "teeth",
+    "teeth_measured",
+    "aim",
+    "reached",
+    "share",
+    "first_aim",
+    "reached_first",
+    "treated",
+    "waits",
+    "courses",
+)
 
 
 def _rows(
     cohort: Cohort | pd.DataFrame, columns: tuple[str, ...]
 ) -> tuple[pd.DataFrame, list[str]]:
-    """One row for each movement of a tooth in a course, measured or not, with its aim."""
+    """One row for each movement of a tooth in a course, measured or not."""
+    from outcomes.cohort.schema import MOVEMENTS
     from outcomes.estimate.design import with_derived
 
-    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
-    need = ("patient", "tooth", "course", "planned", "achieved")
-    absent = [name for name in need if name not in frame.columns]
-    if absent:
-        raise RateError(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
-    frame = with_derived(frame, columns)
-    if "movement" not in frame.columns:
-        frame = frame.assign(movement="movement")
-    aim = frame["planned"]
-    if "aim" in frame.columns:
-        aim = frame["aim"].fillna(frame["planned"])
-    frame = frame.assign(aim=aim)
-    key = ["patient", "movement", "tooth", "course"]
-    frame = frame.assign(achieved=frame["achieved"].astype(float))
-    unmeasured = frame["achieved"].isna()
-    if frame[~unmeasured].duplicated(key).any():
-        raise RateError(
-            "A tooth has two records of one movement in one course: number the courses in the "
-            "column course."
-        )
+    if isinstance(cohort, pd.DataFrame):
+        need = ("patient", "tooth", "course", "planned", "achieved")
+        absent = [name for name in need if name not in cohort.columns]
+        if absent:
+            raise RateError(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
+        if "movement" not in cohort.columns:
+            cohort = cohort.assign(movement="movement")
+    frame = with_derived(history(cohort), columns).reset_index(drop=True)
+    if "unit" not in frame.columns:
+        units = {name: movement.unit for name, movement in MOVEMENTS.items()}
+        frame = frame.assign(unit=frame["movement"].astype(object).map(units))
+    unmeasured = int(frame["achieved"].isna().sum())
     notes = []
-    if unmeasured.any():
+    if unmeasured:
         notes.append(
-            f"{int(unmeasured.sum()):,} movements not measured yet are not followed; their teeth "
-            "keep the state before."
+            f"{unmeasured:,} movements not measured yet: their teeth are in no share from that course "
+            "on, as where they stand is not known."
         )
-    # a result goes before a blank of the same record
-    frame = frame.assign(blank=unmeasured).sort_values("blank", kind="stable")
-    return frame.drop_duplicates(key).drop(columns="blank").sort_index(), notes
+    return frame, notes
 
 
 def _sites(
     rows: pd.DataFrame, columns: tuple[str, ...], smallest: dict[str, float]
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, list[str]]:
-    """First aims of the teeth that have one, what every course did in that direction, and the
-    courses of patients (patient, movement, course) without any result yet."""
-    key = ["patient", "movement", "tooth"]
-    every, rows = rows, rows[rows["achieved"].notna()]
-    first = rows[rows["course"] == 1]
-    least = first["movement"].map(smallest).fillna(0.0).to_numpy(float)
-    size = first["aim"].abs().to_numpy(float)
-    sites = first[(size > 0) & (size >= least)]
-    if not len(sites):
+) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
+    """Every step of the movements that are followed, with ``columns`` as in their first course, and
+    the courses of patients (patient, movement, course, results)."""
+    steps = followed(rows)
+    began = steps[steps["course"] == steps["begun"]]
+    least = began["movement"].astype(object).map(smallest).astype(float).fillna(0.0)
+    small = began["first"].abs() < least
+    blank = began["end"].isna()
+    # Whoever has no record of an earlier course may have begun in it.
+    earliest = rows.groupby("patient")["course"].min()
+    hidden = (began["begun"] > 1) & (began["patient"].map(earliest) > 1)
+    kept = began[~small & ~blank & ~hidden]
+    if not len(kept):
         raise RateError("No tooth has a first course with an aim: nothing can be followed.")
-    later = rows.loc[rows["course"] > 1, key].drop_duplicates()
-    begun = later.merge(first[key].drop_duplicates(), on=key, how="left", indicator=True)
-    begun = begun[begun["_merge"] == "left_only"].drop(columns="_merge")
-    unknown = every.loc[(every["course"] == 1) & every["achieved"].isna(), key].drop_duplicates()
-    late = len(begun) - len(begun.merge(unknown, on=key))
+    late = int((kept["begun"] > 1).sum())
+    again = steps[steps["aims"] > 1].merge(kept[SITE], on=SITE)
     notes = []
-    if len(unknown):
-        notes.append(
-            f"{len(unknown):,} tooth movements whose first course is not measured are not followed."
-        )
-    if late:
-        notes.append(
-            f"{late:,} tooth movements that began in a later course have no first aim and are not "
-            "followed."
-        )
-    small = int(((size > 0) & (size < least)).sum())
-    if small:
-        notes.append(f"{small:,} tooth movements with smaller aims than asked for are left out.")
-    sites = sites[[*key, *columns, "aim"]]
-    steps = rows[[*key, "course", "achieved"]].merge(sites[[*key, "aim"]], on=key)
-    steps["reached"] = steps["achieved"] * np.sign(steps["aim"])
-    # whoever has a further course has not stopped, measured or not
-    last = every.groupby(["patient", "movement"])["course"].max().rename("courses").reset_index()
-    results = every.groupby(["patient", "movement", "course"])["achieved"].count()
-    waits = results[results == 0].reset_index()
-    return sites.merge(last, on=["patient", "movement"]), steps, waits, notes
-
-
-def _states(sites: pd.DataFrame, steps: pd.DataFrame, waits: pd.DataFrame) -> pd.DataFrame:
-    """For each patient and course: teeth, sums of aims and of what is reached so far."""
-    key = ["patient", "movement", "tooth"]
-    steps = steps.merge(sites[key], on=key)
-    aims = sites.groupby("patient", sort=False).agg(
-        teeth=("tooth", "size"), aim=("aim", lambda a: a.abs().sum()), courses=("courses", "first")
-    )
-    most = int(steps["course"].max())
-    gained = (
-        steps.pivot_table(index="patient", columns="course", values="reached", aggfunc="sum")
-        .reindex(index=aims.index, columns=range(1, most + 1))
-        .fillna(0.0)
-        .cumsum(axis=1)
-    )
-    long = gained.reset_index().melt("patient", var_name="course", value_name="reached")
-    long = long.merge(aims.reset_index(), on="patient")
-    return long.assign(
-        share=long["reached"] / long["aim"],
-        treated=long["courses"] >= long["course"],
-        waits=pd.MultiIndex.from_frame(long[["patient", "course"]]).isin(
-            pd.MultiIndex.from_frame(waits[["patient", "course"]])
+    for count, words in (
+        (int(blank.sum()), "whose first course is not measured are not followed."),
+        (late, "that began in a later course count from it on."),
+        (
+            int((hidden & ~blank).sum()),
+            "are not followed, as the first course of the patient is not recorded.",
         ),
+        (len(again[SITE].drop_duplicates()), "got a new aim in a later course, which is followed."),
+        (int((small & ~blank).sum()), "with smaller aims than asked for are left out."),
+    ):
+        if count:
+            notes.append(f"{count:,} tooth movements {words}")
+    kept = kept.join(rows[list(columns)])
+    results = (
+        rows.groupby(["patient", "movement", "course"], observed=True)["achieved"]
+        .count()
+        .rename("results")
+        .reset_index()
     )
+    return steps.merge(kept[[*SITE, *columns]], on=SITE), results, notes
 
 
-def _overall(states: pd.DataFrame, level: float, n_boot: int, seed: int) -> pd.DataFrame:
-    reached = states.pivot(index="patient", columns="course", values="reached")
-    aims = states.drop_duplicates("patient").set_index("patient").loc[reached.index]
-    aim, last = aims["aim"].to_numpy(), aims["courses"].to_numpy()
-    total = reached.to_numpy()
-    share = total.sum(axis=0) / aim.sum()
-    low = high = np.full(len(share), np.nan)
-    if n_boot and len(aim) > 1:
-        rng = np.random.default_rng(seed)
-        counts = rng.multinomial(len(aim), np.full(len(aim), 1 / len(aim)), size=n_boot)
-        replicates = (counts @ total) / (counts @ aim)[:, None]
-        low, high = np.quantile(replicates, [(1 - level) / 2, (1 + level) / 2], axis=0)
-    treated = last[:, None] >= reached.columns.to_numpy()
-    waits = states.pivot(index="patient", columns="course", values="waits").to_numpy()
-    measured = treated & ~waits
+def _states(steps: pd.DataFrame, most: int) -> pd.DataFrame:
+    """For each movement and course from its first on: the way to its aim, and what is done of it.
+
+    A movement without a further row keeps its last state; one that is not measured has none.
+    """
+    numbered = steps.assign(step=np.arange(len(steps)))
+    by_course = numbered.pivot(index=SITE, columns="course", values="step")
+    held = by_course.reindex(columns=range(1, most + 1)).ffill(axis=1)
+    long = held.melt(ignore_index=False, var_name="course", value_name="step").dropna()
+    at = steps.iloc[long["step"].astype(int)].reset_index(drop=True)
+    way = at["aim"] - at["leg_start"]
+    course = long["course"].astype(int).to_numpy()
     return pd.DataFrame(
         {
-            "course": reached.columns.to_numpy(),
-            "patients": len(aim),
-            "teeth": int(aims["teeth"].sum()),
-            "still_treated": treated.sum(axis=0),
-            "not_measured": waits.sum(axis=0),
-            "stopped": (~treated).sum(axis=0),
-            "reached": share,
-            "low": low,
-            "high": high,
-            "reached_of_treated": _share(total, aim[:, None], measured),
-            "arithmetic": [share_reached(share[0], int(k)) for k in reached.columns],
+            "patient": at["patient"],
+            "course": course,
+            "measured": at["end"].notna(),
+            "aim": way.abs(),
+            "reached": np.sign(way) * (at["end"] - at["leg_start"]),
+            "first_aim": at["first"].abs(),
+            "reached_first": np.sign(at["first"]) * at["end"],
+            "times": course - at["leg"] + 1,
         }
     )
 
 
-def _share(total: np.ndarray, aim: np.ndarray, of: np.ndarray) -> np.ndarray:
-    """Reached over aims, of some patients; missing where there are none."""
-    with np.errstate(invalid="ignore"):
-        return (total * of).sum(axis=0) / (aim * of).sum(axis=0)
+_SUMS = ["aim", "reached", "first_aim", "reached_first"]
+
+
+def _by_patient(states: pd.DataFrame, results: pd.DataFrame) -> pd.DataFrame:
+    """For each patient and course: teeth, sums over those measured, and what became of the course."""
+    key = ["patient", "course"]
+    teeth = states.groupby(key).agg(teeth=("measured", "size"), teeth_measured=("measured", "sum"))
+    sums = states[states["measured"]].groupby(key)[_SUMS].sum()
+    table = teeth.join(sums).reset_index()
+    table[_SUMS] = table[_SUMS].fillna(0.0)
+    last = table["patient"].map(results.groupby("patient")["course"].max())
+    count = results.set_index(key)["results"].reindex(pd.MultiIndex.from_frame(table[key]))
+    return table.assign(
+        share=table["reached"] / table["aim"].where(table["aim"] > 0),
+        treated=last >= table["course"],
+        waits=count.eq(0).to_numpy(bool),
+        courses=last,
+    )
+
+
+def _overall(
+    people: pd.DataFrame, states: pd.DataFrame, level: float, n_boot: int, seed: int
+) -> pd.DataFrame:
+    reached, aim = (
+        people.pivot(index="patient", columns="course", values=name).fillna(0.0).to_numpy()
+        for name in ("reached", "aim")
+    )
+    share = _share(people, "reached", "aim")
+    low = high = np.full(len(share), np.nan)
+    if n_boot and len(aim) > 1:
+        rng = np.random.default_rng(seed)
+        counts = rng.multinomial(len(aim), np.full(len(aim), 1 / len(aim)), size=n_boot)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            replicates = (counts @ reached) / (counts @ aim)
+        limits = [(1 - level) / 2, (1 + level) / 2]
+        low, high = np.nanquantile(replicates, limits, axis=0)
+    by_course = people.groupby("course")
+    treated = by_course["treated"].sum().to_numpy(int)
+    patients = by_course.size().to_numpy(int)
+    waits = people["treated"] & people["waits"]
+    seen = people[people["treated"] & ~people["waits"]]
+    rate = share.iloc[0]
+    known = states[states["measured"]]
+    expected = known["aim"] * (1 - (1 - rate) ** known["times"])
+    arithmetic = expected.groupby(known["course"]).sum() / known.groupby("course")["aim"].sum()
+    return pd.DataFrame(
+        {
+            "course": share.index.to_numpy(int),
+            "patients": patients,
+            "teeth": by_course["teeth"].sum().to_numpy(int),
+            "teeth_measured": by_course["teeth_measured"].sum().to_numpy(int),
+            "still_treated": treated,
+            "not_measured": waits.groupby(people["course"]).sum().to_numpy(int),
+            "stopped": patients - treated,
+            "reached": share.to_numpy(float),
+            "low": low,
+            "high": high,
+            "reached_of_treated": _share(seen, "reached", "aim")
+            .reindex(share.index)
+            .to_numpy(float),
+            "reached_first": _share(people, "reached_first", "first_aim").to_numpy(float),
+            "arithmetic": arithmetic.reindex(share.index).to_numpy(float),
+        }
+    )
+
+
+def _share(people: pd.DataFrame, reached: str, aim: str) -> pd.Series:
+    """Reached over aims, by course; missing where there are none."""
+    sums = people.groupby("course")[[reached, aim]].sum()
+    return sums[reached] / sums[aim].where(sums[aim] > 0)
 
 
 def courses_needed(

@@ -1,4 +1,4 @@
-"""What was left at the last scan: the first aim of each movement, what came of it, what remains."""
+"""What was left at the last scan: the aim of each movement, what came of it, what remains."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.estimate.design import RateError
+from outcomes.estimate.following import SITE, followed, history
 from outcomes.measure.tolerance import within_tolerance
 
 if TYPE_CHECKING:
@@ -21,7 +22,12 @@ COLUMNS = (
     "tooth",
     "movement",
     "unit",
+    "begun",
     "courses",
+    "last",
+    "not_followed",
+    "first_aim",
+    "aims",
     "aim",
     "planned",
     "achieved",
@@ -35,13 +41,13 @@ COLUMNS = (
 def remaining(
     cohort: Cohort | pd.DataFrame, *, tolerance: Mapping[str, float] | None = None
 ) -> pd.DataFrame:
-    """First aim, movement achieved over all courses, and what was left, tooth by tooth.
+    """The latest aim, movement achieved over all courses, and what was left, tooth by tooth.
 
     Parameters
     ----------
     cohort
         A cohort, or its movements: patient, tooth, movement, unit, planned, achieved; course (1
-        where there is none) and aim (planned where there is none).
+        where there is none) and aim (blank, or no such column: none was written).
     tolerance
         Unit to the size that matters; by default 0.5 mm and 2° (Angle Orthod
         2017;87(6):809–815, doi:10.2319/022717-147.1).
@@ -49,13 +55,22 @@ def remaining(
     Returns
     -------
     DataFrame
-        One row for each patient, tooth and movement that was planned in any course: courses (how
-        many it has); aim of the first; planned and achieved, sums over courses; left = aim −
-        achieved (mm or degrees, sign of the movement), also where a later course asked for nothing
-        more or for something else; limit; within (|left| ≤ limit); largest = |aim| / limit, by
-        which movements of both units can be ranked. Where the first course of a tooth is not
-        measured, what came of its first aim is not known and there is no row: see
-        ``first_not_measured``.
+        One row for each patient, tooth and movement that was planned in any course, followed from
+        the first course with an aim for it:
+
+        - begun: that course; courses: how many were measured; last: the last of them; not_followed:
+          later courses with a row, after one that is not measured or not recorded: where the tooth
+          then stood is not known, so what is given is the state after ``last``.
+        - first_aim; aims: how many were set; aim: the latest. A later course sets a new aim where one
+          is written that leads elsewhere, or where its plan without an aim does (`followed` has the
+          rule); a course that asks for nothing more leaves the aim as it was. Both are from where
+          the tooth stood before ``begun``, mm or degrees, sign of the movement.
+        - planned and achieved, sums over courses; left = aim − achieved; limit; within (|left| ≤
+          limit); largest = the larger of |aim| and |first_aim| over limit, by which movements
+          of both units can be ranked.
+
+        Where the course in which the movement began is not measured, what came of its aim is not
+        known and there is no row: see ``first_not_measured``.
 
     Raises
     ------
@@ -69,22 +84,32 @@ def remaining(
     >>> remaining(rows)[["courses", "aim", "achieved", "left", "within"]].round(2)
        courses  aim  achieved  left  within
     0        2  2.0       1.9   0.1    True
-    """
-    from outcomes.cohort.limits import limits
 
-    rows = _history(cohort)
-    first = rows.drop_duplicates(_KEY)
-    known = first.loc[first["achieved"].notna(), [*_KEY, "aim"]]
-    rows = rows.dropna(subset=["achieved"]).drop(columns="aim").merge(known, on=_KEY)
-    if rows.duplicated([*_KEY, "course"]).any():
-        raise RateError("A tooth has two rows of one movement in one course: keep one of them.")
-    rows = rows.assign(some=rows["planned"] != 0)
+    The second course wants the tooth somewhere else:
+
+    >>> remaining(rows.assign(aim=[2.0, -0.7], planned=[2.0, -1.0], achieved=[1.2, -0.6]))[
+    ...     ["first_aim", "aims", "aim", "achieved", "left"]].round(2)
+       first_aim  aims  aim  achieved  left
+    0        2.0     2  0.5       0.6  -0.1
+    """
+    rows, steps = _steps(cohort, tolerance)
+    known = steps["end"].notna()
+    first = steps[known & (steps["course"] == steps["begun"])]
+    of = pd.MultiIndex.from_frame(steps[SITE]).isin(list(pd.MultiIndex.from_frame(first[SITE])))
+    lost = steps[of & ~known].groupby(SITE).size()
+    steps = steps[of & known]
+    given = rows.loc[steps.index, ["planned", "achieved", "unit"]]
+    steps = steps.join(given).assign(some=given["planned"] != 0)
     table = (
-        rows.groupby(_KEY, sort=True)
+        steps.groupby(SITE, sort=True)
         .agg(
             unit=("unit", "first"),
+            begun=("begun", "first"),
             courses=("course", "nunique"),
-            aim=("aim", "first"),
+            last=("course", "max"),
+            first_aim=("first", "first"),
+            aims=("aims", "last"),
+            aim=("aim", "last"),
             planned=("planned", "sum"),
             achieved=("achieved", "sum"),
             some=("some", "any"),
@@ -92,22 +117,23 @@ def remaining(
         .reset_index()
     )
     table = table[table["some"]].drop(columns="some").reset_index(drop=True)
+    from outcomes.cohort.limits import limits
+
     limit = limits("tolerance", table["movement"], table["unit"], tolerance)
+    sites = pd.MultiIndex.from_frame(table[SITE])
     left = (table["aim"] - table["achieved"]).round(9)
     table = table.assign(
+        not_followed=lost.reindex(sites).fillna(0).to_numpy(int),
         left=left,
         limit=limit,
         within=within_tolerance(left, limit),
-        largest=np.abs(table["aim"]) / limit,
+        largest=np.maximum(table["aim"].abs(), table["first_aim"].abs()) / limit,
     )
     return table[list(COLUMNS)]
 
 
-_KEY = ["patient", "tooth", "movement"]
-
-
 def first_not_measured(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
-    """Movements that cannot be followed, as the first course of their tooth is not measured.
+    """Movements that cannot be followed, as the course in which they began is not measured.
 
     Parameters
     ----------
@@ -131,22 +157,17 @@ def first_not_measured(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     >>> len(remaining(rows)), len(first_not_measured(rows))
     (0, 1)
     """
-    first = _history(cohort).drop_duplicates(_KEY)
-    first = first[first["achieved"].isna() & (first["aim"] != 0)]
-    return first[[*_KEY, "unit", "course", "aim"]].reset_index(drop=True)
+    rows, steps = _steps(cohort, None)
+    first = steps[(steps["course"] == steps["begun"]) & steps["end"].isna()]
+    first = first.join(rows["unit"]).drop(columns="aim").rename(columns={"first": "aim"})
+    return first[[*SITE, "unit", "course", "aim"]].reset_index(drop=True)
 
 
-def _history(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
-    """All rows with a plan, measured or not, by course, with their aims."""
-    rows = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
-    needed = ("patient", "tooth", "movement", "unit", "planned", "achieved")
-    absent = [name for name in needed if name not in rows.columns]
-    if absent:
-        raise RateError(f"No column {', '.join(absent)}.")
-    if "course" not in rows.columns:
-        rows = rows.assign(course=1)
-    rows = rows.assign(
-        aim=rows["aim"].fillna(rows["planned"]) if "aim" in rows else rows["planned"]
-    )
-    rows = rows.assign(achieved=rows["achieved"].astype(float))
-    return rows.dropna(subset=["planned"]).sort_values("course", kind="stable")
+def _steps(
+    cohort: Cohort | pd.DataFrame, tolerance: Mapping[str, float] | None
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows, and each movement followed through them."""
+    if isinstance(cohort, pd.DataFrame) and "unit" not in cohort.columns:
+        raise RateError("No column unit.")
+    rows = history(cohort).reset_index(drop=True)
+    return rows, followed(rows, tolerance)

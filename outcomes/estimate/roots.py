@@ -11,7 +11,7 @@ extrusion is positive in either arch; signs as in the data model.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -73,6 +73,8 @@ COLUMNS = (
     *TRANSLATIONS,
     *ANGLES,
     "recorded",
+    "missing",
+    "torque_measured",
     "arm",
     "apex_mesial",
     "apex_buccal",
@@ -81,8 +83,12 @@ COLUMNS = (
     "plate_start",
     "plate_expected",
     "plate_measured",
+    "plate_last",
+    "plate_last_course",
 )
 Reference = Literal["crown centre", "incisal edge"]
+SHOWN = 5
+"""Teeth that a note names."""
 
 
 class RootError(ValueError):
@@ -99,7 +105,8 @@ class ApexDisplacement:
         One row for each patient and tooth that moved.
     summary
         tooth, patients, then apex_buccal: mean, sd, most_labial, most_lingual; and the largest
-        apex_distance. mm.
+        apex_distance. mm. Over the patients in whom torque of this tooth was measured in every
+        course that counts; without_torque: patients in whom it was not.
     caution
         To be shown wherever these numbers are.
     notes
@@ -225,8 +232,8 @@ def apex_displacement(
     Parameters
     ----------
     cohort
-        A cohort, or a frame of movements: patient, tooth, movement and ``of``. A movement without a
-        row counts as none.
+        A cohort, or a frame of movements: patient, tooth, movement and ``of``; course where there
+        are several.
     teeth
         FDI numbers; by default the lower incisors.
     of
@@ -240,11 +247,14 @@ def apex_displacement(
     Returns
     -------
     ApexDisplacement
-        ``.table``: patient, tooth, courses; the six movements (mm, degrees; courses added up);
-        recorded: which of them have rows; arm: reference point to apex; apex_mesial, apex_buccal
-        (labial positive), apex_vertical (extrusion positive) and apex_distance, mm. Where
-        apex_to_plate was measured: plate_start, plate_expected = plate_start − apex_buccal, and
-        plate_measured after the last course.
+        ``.table``: patient, tooth; courses: the last course that counts, the one before the first
+        with a blank value (0 where that is the first: the apex is then missing); the six movements
+        (mm, degrees; courses added up, missing where there is no row); recorded: which of them
+        have rows; missing: what is blank, and torque without a row, in words; torque_measured: in
+        every course that counts; arm: reference point to apex; apex_mesial, apex_buccal (labial positive), apex_vertical (extrusion positive) and
+        apex_distance, mm, of the movements recorded. Where apex_to_plate was measured: plate_start;
+        plate_expected = plate_start − apex_buccal and plate_measured, after the last course that
+        counts; plate_last, the last measurement there is, and plate_last_course.
 
     Raises
     ------
@@ -263,7 +273,7 @@ def apex_displacement(
         raise RootError(f"of={of!r}: give 'achieved' or 'planned'.")
     if reference not in ("crown centre", "incisal edge"):
         raise RootError(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
-    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.movements
+    frame = cohort if isinstance(cohort, pd.DataFrame) else _every(cohort)
     absent = [c for c in ("patient", "tooth", "movement", of) if c not in frame.columns]
     if absent:
         raise RootError(
@@ -273,16 +283,22 @@ def apex_displacement(
     arms = _arms(teeth, lengths or {}, reference)
     known = frame["movement"].isin((*TRANSLATIONS, *ANGLES))
     rows = frame[frame["tooth"].isin(list(teeth)) & known]
-    blank = int(rows[of].isna().sum())
-    table = _moved(rows.dropna(subset=of), of, arms)
+    table = _moved(_tidy(rows, of), arms)
     measures = None if isinstance(cohort, pd.DataFrame) else cohort.measures
     table = _with_plate(table, measures, of)
     return ApexDisplacement(
         table=table[list(COLUMNS)],
         summary=_summary(table),
         caution=CAUTION,
-        notes=_notes(table, blank, of, reference),
+        notes=_notes(table, of, reference),
     )
+
+
+def _every(cohort: Cohort) -> pd.DataFrame:
+    """Movements, measured or not."""
+    if not len(cohort.unmeasured):
+        return cohort.movements
+    return pd.concat([cohort.movements, cohort.unmeasured], ignore_index=True)
 
 
 def _arms(
@@ -300,38 +316,78 @@ def _arms(
     return {t: share * crown + root for t, (crown, root) in known.items()}
 
 
-def _moved(rows: pd.DataFrame, of: str, arms: Mapping[int, float]) -> pd.DataFrame:
-    """One row for each patient and tooth: its movements added up, and where the apex went."""
-    movements = [*TRANSLATIONS, *ANGLES]
+def _tidy(rows: pd.DataFrame, of: str) -> pd.DataFrame:
+    """patient, tooth, movement, value, course; a value goes before a blank of the same record."""
     tidy = pd.DataFrame(
         {
             "patient": rows["patient"].astype(str),
             "tooth": rows["tooth"].astype(int),
             "movement": rows["movement"].astype(str),
             "value": rows[of].astype(float),
-            "course": rows["course"] if "course" in rows.columns else 1,
+            "course": (rows["course"] if "course" in rows.columns else 1),
         }
     )
+    record = ["patient", "tooth", "movement", "course"]
+    seen = tidy["value"].notna().groupby([tidy[name] for name in record]).transform("any")
+    return tidy[tidy["value"].notna() | ~seen]
+
+
+def _moved(tidy: pd.DataFrame, arms: Mapping[int, float]) -> pd.DataFrame:
+    """One row for each patient and tooth: its movements added up, and where the apex went.
+
+    Courses count up to the first with a blank value: beyond it the position is not known.
+    """
+    movements = [*TRANSLATIONS, *ANGLES]
     key = ["patient", "tooth"]
-    sums = tidy.groupby([*key, "movement"])["value"].sum().unstack("movement")
-    sums = sums.reindex(columns=movements)
+    blank = tidy["value"].isna()
+    first_blank = tidy["course"].where(blank).groupby([tidy[k] for k in key]).transform("min")
+    counts = tidy[first_blank.isna() | (tidy["course"] < first_blank)]
+    teeth = pd.MultiIndex.from_frame(tidy[key].drop_duplicates().sort_values(key))
+    sums = counts.groupby([*key, "movement"])["value"].sum().unstack("movement")
+    sums = sums.reindex(index=teeth, columns=movements)
     given = sums.notna().to_numpy()
-    table = sums.fillna(0.0).rename_axis(columns=None).reset_index()
+    known = given.any(axis=1)
+    table = sums.rename_axis(columns=None).reset_index()
     table["recorded"] = [
         ", ".join(name for name, there in zip(movements, row, strict=True) if there)
         for row in given
     ]
-    table["courses"] = tidy.groupby(key)["course"].max().to_numpy()
+    table["courses"] = counts.groupby(key)["course"].max().reindex(teeth).fillna(0).to_numpy(int)
+    of_tooth = dict(list(tidy.groupby(key)))
+    table["missing"] = [_missing(of_tooth[site]) for site in teeth]
+    torque = counts[counts["movement"] == "torque"].groupby(key)["course"].nunique()
+    courses = counts.groupby(key)["course"].nunique().reindex(teeth).fillna(0)
+    table["torque_measured"] = (torque.reindex(teeth).fillna(-1) == courses).to_numpy(bool)
     table["arm"] = table["tooth"].map(arms).astype(float)
+    # A movement that has no row is left out of the sum: the note and `missing` say so.
+    moved = table[movements].fillna(0.0)
     apex = apex_motion(
-        table[list(TRANSLATIONS)].to_numpy(float),
-        table[list(ANGLES)].to_numpy(float),
+        moved[list(TRANSLATIONS)].to_numpy(float),
+        moved[list(ANGLES)].to_numpy(float),
         table["arm"].to_numpy(float),
     )
+    apex[~known] = np.nan
     for axis, name in enumerate(("mesial", "buccal", "vertical")):
         table[f"apex_{name}"] = apex[:, axis]
     table["apex_distance"] = np.linalg.norm(apex, axis=1)
     return table
+
+
+def _missing(rows: pd.DataFrame) -> str:
+    """What of a tooth is blank, and in which courses torque has no row."""
+    parts = []
+    blank = rows[rows["value"].isna()].sort_values("course", kind="stable")
+    for movement, courses in blank.groupby("movement", sort=False)["course"]:
+        parts.append(f"{movement} not measured in {_courses(courses)}")
+    torque = set(rows.loc[rows["movement"] == "torque", "course"])
+    without = sorted(set(rows["course"]) - torque)
+    if without:
+        parts.append(f"no row for torque in {_courses(without)}")
+    return "; ".join(parts)
+
+
+def _courses(numbers: Iterable[int]) -> str:
+    return f"course {' and '.join(str(int(k)) for k in numbers)}"
 
 
 def _with_plate(table: pd.DataFrame, measures: pd.DataFrame | None, of: str) -> pd.DataFrame:
@@ -348,49 +404,86 @@ def _with_plate(table: pd.DataFrame, measures: pd.DataFrame | None, of: str) -> 
     sites = list(zip(table["patient"], table["tooth"], table["courses"], strict=True))
     start = np.array([found.get((p, t, 0), nan) for p, t, _ in sites], dtype=float)
     end = np.array([found.get((p, t, int(k)), nan) for p, t, k in sites], dtype=float)
+    end[table["courses"].to_numpy(int) == 0] = nan
+    later = [
+        max((k for a, b, k in found if (a, b) == (p, t) and k), default=0) for p, t, _ in sites
+    ]
+    last = [
+        found.get((p, t, k), nan) if k else nan for (p, t, _), k in zip(sites, later, strict=True)
+    ]
+    achieved = of == "achieved"
     return table.assign(
         plate_start=start,
         plate_expected=start - table["apex_buccal"],
-        plate_measured=end if of == "achieved" else nan,
+        plate_measured=end if achieved else nan,
+        plate_last=np.array(last, dtype=float) if achieved else nan,
+        plate_last_course=pd.array(
+            [k or None for k in later] if achieved else [None] * len(later), "Int64"
+        ),
     )
 
 
 def _summary(table: pd.DataFrame) -> pd.DataFrame:
-    by_tooth = table.groupby("tooth", sort=True)
-    return pd.DataFrame(
-        {
-            "patients": by_tooth.size(),
-            "mean": by_tooth["apex_buccal"].mean(),
-            "sd": by_tooth["apex_buccal"].std(),
-            "most_labial": by_tooth["apex_buccal"].max().clip(lower=0.0),
-            "most_lingual": by_tooth["apex_buccal"].min().clip(upper=0.0),
-            "largest_distance": by_tooth["apex_distance"].max(),
-        }
-    ).reset_index()
+    """By tooth, over the patients in whom torque was measured."""
+    sure = table["torque_measured"] & table["apex_buccal"].notna()
+    teeth = pd.Index(sorted(set(table["tooth"])), name="tooth")
+    by_tooth = table[sure].groupby("tooth")
+    patients = by_tooth.size().reindex(teeth, fill_value=0)
+    whole = {
+        "patients": patients,
+        "without_torque": table.groupby("tooth").size().reindex(teeth) - patients,
+        "mean": by_tooth["apex_buccal"].mean(),
+        "sd": by_tooth["apex_buccal"].std(),
+        "most_labial": by_tooth["apex_buccal"].max().clip(lower=0.0),
+        "most_lingual": by_tooth["apex_buccal"].min().clip(upper=0.0),
+        "largest_distance": by_tooth["apex_distance"].max(),
+    }
+    return pd.DataFrame({name: part.reindex(teeth) for name, part in whole.items()}).reset_index()
 
 
-def _notes(table: pd.DataFrame, blank: int, of: str, reference: str) -> tuple[str, ...]:
+def _notes(table: pd.DataFrame, of: str, reference: str) -> tuple[str, ...]:
     if not len(table):
         return ("No movement of these teeth was recorded.",)
     notes = [
         f"From {of} movements, courses added up, about the {reference}; the long axis is taken as "
-        "straight. A movement without a row counts as none."
+        "straight. A movement without a row was not measured and is not in the sum."
     ]
-    silent = int((~table["recorded"].str.contains("torque")).sum())
+    silent = int((~table["torque_measured"]).sum())
     if silent:
         one = silent == 1
         notes.append(
-            f"{silent} {'tooth has' if one else 'teeth have'} no row for torque, which moves an "
-            f"apex most: {'its' if one else 'their'} apex may have gone further."
+            f"{silent} of {len(table)} {'tooth' if len(table) == 1 else 'teeth'} "
+            f"{'has' if one else 'have'} no row for torque, which moves an apex most, in some course: "
+            f"{'its' if one else 'their'} apex may have gone further, and {'it is' if one else 'they are'}"
+            " in no mean."
         )
-    if blank:
+    blank = table[table["missing"].str.contains("not measured")]
+    if len(blank):
+        sites = [
+            f"{patient} {tooth}: {missing}"
+            for patient, tooth, missing in blank[["patient", "tooth", "missing"]].itertuples(
+                index=False
+            )
+        ]
+        more = f", and {len(sites) - SHOWN} more" if len(sites) > SHOWN else ""
         notes.append(
-            f"{blank} {'row' if blank == 1 else 'rows'} without a value "
-            f"{'was' if blank == 1 else 'were'} left out."
+            "Where a value is blank, the apex is followed to the course before, and not at all where "
+            f"that is the first ({', '.join(sites[:SHOWN])}{more})."
         )
     if table["plate_expected"].lt(0).any():
         notes.append(
             "Where plate_expected is below zero, the apex would lie beyond the plate as it was: look "
             "at these teeth first."
+        )
+    apart = table["plate_last"].notna() & table["plate_measured"].isna()
+    if apart.any():
+        sites = [
+            f"{row.patient} {row.tooth}: {row.plate_last:g} mm after course {row.plate_last_course}"
+            for row in table[apart].itertuples()
+        ]
+        more = f", and {len(sites) - SHOWN} more" if len(sites) > SHOWN else ""
+        notes.append(
+            "The last measured distance to the plate is of another time than the apex "
+            f"({', '.join(sites[:SHOWN])}{more}): it is not compared with what was expected."
         )
     return tuple(notes)

@@ -16,10 +16,24 @@ from outcomes.estimate.design import RateError, with_derived
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
 
-__all__ = ["ClusteredMean", "clustered_mean", "unplanned", "worst_unplanned"]
+__all__ = [
+    "FEWEST_PATIENTS",
+    "LEAST_MEASURED",
+    "ClusteredMean",
+    "clustered_mean",
+    "unplanned",
+    "worst_unplanned",
+]
+
+FEWEST_PATIENTS = 5
+"""Equivalence is tested where at least so many patients were measured (common practice, no source)."""
+LEAST_MEASURED = 0.8
+"""... and at least this share of the records with a plan of zero: where more than a fifth is lost,
+the rest need not be like it (the rule of five and twenty, Lancet 2002;359:781–785, from memory)."""
 
 COLUMNS = (
     "patients",
+    "treated",
     "movements",
     "not_measured",
     "mean",
@@ -165,14 +179,18 @@ def unplanned(
     DataFrame
         *by*, unit, then
 
-        - patients, movements: rows with a value; not_measured: rows with planned = 0 and without.
+        - patients, movements: rows with a value; treated: patients in the cohort or frame, with such
+          rows or not; not_measured: rows with planned = 0 and without a value. A row that is blank
+          or not there is no row at zero: it enters no mean.
         - mean, se, df, low, high: mm or degrees, sign of the movement; of a mixed model with a
           random intercept for each patient (``clustered_mean``), so that a patient with many rows
           does not count as many patients. sd is that between rows.
         - limit, tost_low, tost_high, p_tost, equivalent: two one-sided tests against ± limit, and
           the 1 − 2·alpha interval that says the same: equivalent where it lies inside the limits.
-          Not adjusted for the number of groups. Blank where no interval can be given; that a test
-          does not show equivalence is no proof of a movement.
+          Not adjusted for the number of groups. p_tost and equivalent are blank where no interval
+          can be given, fewer than 5 patients were measured (``FEWEST_PATIENTS``), or less than 80 %
+          of the rows (``LEAST_MEASURED``); that a test does not show equivalence is no proof of a
+          movement.
         - largest, largest_patient, largest_tooth: the row furthest from zero.
         - beyond_tolerance: share of rows beyond the limit.
         - note: what could not be said, and why.
@@ -190,11 +208,17 @@ def unplanned(
 
     Examples
     --------
-    >>> frame = pd.DataFrame({"patient": ["P001", "P002", "P003"], "movement": "vertical",
-    ...     "tooth_class": "molar", "unit": "mm", "planned": 0.0, "achieved": [0.2, 0.6, 0.1]})
+    >>> frame = pd.DataFrame({"patient": ["P001", "P002", "P003", "P004", "P005"],
+    ...     "movement": "vertical", "tooth_class": "molar", "unit": "mm", "planned": 0.0,
+    ...     "achieved": [0.2, 0.6, 0.1, 0.0, 0.3]})
     >>> unplanned(frame)[["movements", "mean", "low", "high", "p_tost", "largest"]].round(2)
        movements  mean   low  high  p_tost  largest
-    0          3   0.3 -0.36  0.96    0.16      0.6
+    0          5  0.24 -0.05  0.53    0.03      0.6
+
+    Three patients are described and not tested:
+
+    >>> print(unplanned(frame.head(3))["note"].iloc[0])
+    3 patients measured: equivalence is not tested with fewer than 5
     """
     for name, value in (("level", level), ("alpha", alpha)):
         if not 0 < value < 1:
@@ -206,13 +230,16 @@ def unplanned(
             f"{', '.join(clash)}: a result column has that name. Group by other columns."
         )
     rows = _rows(cohort, by, tolerance)
+    treated = (
+        cohort["patient"].nunique() if isinstance(cohort, pd.DataFrame) else len(cohort.treated)
+    )
     keys = [*by, "unit"]
     parts = []
     for key, group in rows.groupby(keys, observed=True, sort=True, dropna=False):
         if "movement" in group.columns and group["movement"].nunique() > 1:
             raise RateError("A group would mix movements: put 'movement' into by.")
         found: dict[str, Any] = dict(zip(keys, key, strict=True))
-        parts.append({**found, **_describe(group, level, alpha)})
+        parts.append({**found, "treated": treated, **_describe(group, level, alpha)})
     table = pd.DataFrame(parts, columns=[*keys, *COLUMNS])
     table["equivalent"] = table["equivalent"].astype("boolean")
     if "movement" in by:
@@ -256,7 +283,7 @@ def worst_unplanned(
 
 def _rows(cohort: Cohort | pd.DataFrame, by: tuple[str, ...], tolerance: Limit) -> pd.DataFrame:
     """Rows with planned = 0, with the columns of ``by``, unit and limit."""
-    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
+    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
     missing = [c for c in ("patient", "planned", "achieved") if c not in frame.columns]
     if missing:
         raise RateError(
@@ -313,7 +340,8 @@ def _describe(rows: pd.DataFrame, level: float, alpha: float) -> dict[str, Any]:
     limit = float(rows["limit"].iloc[0])
     low, high = average.interval(level)
     inner = average.interval(1 - 2 * alpha)
-    p = average.equivalence(limit)
+    few = _too_few(average.patients, len(seen), len(rows))
+    p = float("nan") if few else average.equivalence(limit)
     worst = seen.iloc[int(np.abs(achieved).argmax())] if len(seen) else None
     return {
         "patients": average.patients,
@@ -336,5 +364,22 @@ def _describe(rows: pd.DataFrame, level: float, alpha: float) -> dict[str, Any]:
         "beyond_tolerance": float(np.mean(np.abs(achieved) > limit + _SAME))
         if len(seen)
         else np.nan,
-        "note": average.note,
+        "note": "; ".join(filter(None, [average.note, few])),
     }
+
+
+def _too_few(patients: int, measured: int, rows: int) -> str:
+    """Why equivalence is not tested; nothing where enough was measured."""
+    if not measured or patients == 1:
+        return ""  # there is no interval, and the note says so
+    if patients < FEWEST_PATIENTS:
+        return (
+            f"{patients} patients measured: equivalence is not tested with fewer than "
+            f"{FEWEST_PATIENTS}"
+        )
+    if measured < LEAST_MEASURED * rows - _SAME:
+        return (
+            f"{measured} of {rows} movements measured: equivalence is not tested below "
+            f"{LEAST_MEASURED:.0%}"
+        )
+    return ""

@@ -458,9 +458,9 @@ def reliability(table: pd.DataFrame, ax: Axes | None = None, label: str = "chanc
 
 
 def courses_curve(courses: Courses, ax: Any = None) -> np.ndarray:
-    """Share of the first aim reached after each course, a panel a movement.
+    """Share of the latest aim reached after each course, a panel a movement.
 
-    Dots with intervals: all who began, with the last state of whoever stopped. Dotted: what the
+    Dots with intervals: all teeth measured, with the last state of whoever stopped. Dotted: what the
     first course's rate, repeated, would give.
 
     Parameters
@@ -511,10 +511,10 @@ def _courses_panel(table: pd.DataFrame, movement: str, by: list[str], ax: Axes) 
     ax.set_xticks([0, *treated.index], ["", *labels])
     ax.axhline(100, color=QUIET, lw=0.9, dashes=(4, 2.5))
     ax.set_ylim(0, max(108, 100 * float(table["high"].fillna(0).max()) + 4))
-    ax.set(title=movement_name(movement).capitalize(), ylabel="Share of the first aim (%)")
+    ax.set(title=movement_name(movement).capitalize(), ylabel="Share of the aim (%)")
     ax.set_xlabel("Course (patients with it below)")
     if by:
         ax.legend(loc="lower right", fontsize=6.5)
     set_alt_text(
-        ax, f"{movement_name(movement).capitalize()}, share of the first aim: {'; '.join(said)}."
+        ax, f"{movement_name(movement).capitalize()}, share of the aim: {'; '.join(said)}."
     )

@@ -64,13 +64,13 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
     >>> [ax.get_title(loc="left") for ax in axes][:1]
     ['Key movements, °']
     """
+    from outcomes.estimate.following import history
     from outcomes.estimate.remaining import first_not_measured, remaining
 
-    rows = cohort.movements[cohort.movements["patient"] == patient]
-    values = measured(cohort, patient)
-    if not len(rows) and not len(values):
+    if patient not in cohort.treated:
         raise ValueError(f"No patient {patient!r} in this cohort.")
-    every = cohort.frame(unmeasured=True)
+    values = measured(cohort, patient)
+    every = history(cohort)
     every = every[every["patient"] == patient]
     left, unknown = remaining(every), len(first_not_measured(every))
     times = course_times(cohort, patient)
@@ -79,6 +79,8 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
     words = left_words(left, values)
     if unknown:
         words.append(f"First course not measured: {counted(unknown, 'planned movement')}.")
+    if not len(left) and not len(values):
+        words.append("Nothing of this patient is measured yet.")
     words = [*words, "Crowns were measured, not roots or bone."]
     with style():
         axes = _page(cohort, patient, width, times, shown, units, left, words)
@@ -358,6 +360,7 @@ def _key_teeth(rows: pd.DataFrame, left: pd.DataFrame, unit: str, ax: Axes) -> A
     most = 1
     for place, key in enumerate(records(keys)):
         steps = rows[(rows["tooth"] == key.tooth) & (rows["movement"] == key.movement)]
+        steps = steps[steps["course"].between(key.begun, key.last)]
         steps = steps.dropna(subset="achieved").sort_values("course")
         ended = steps["achieved"].cumsum().to_numpy(float)
         wanted = np.concatenate([[0.0], ended[:-1]]) + steps["planned"].to_numpy(float)
@@ -365,6 +368,16 @@ def _key_teeth(rows: pd.DataFrame, left: pd.DataFrame, unit: str, ax: Axes) -> A
             place, 2 * key.limit, left=key.aim - key.limit, height=0.62, color=FAINT, alpha=0.35
         )
         ax.plot([key.aim] * 2, [place - 0.36, place + 0.36], color=INK, lw=1.6, zorder=2)
+        if key.aims > 1:
+            ax.plot(
+                [key.first_aim] * 2,
+                [place - 0.36, place + 0.36],
+                color=INK,
+                lw=1.1,
+                dashes=(1, 1.2),
+                zorder=2,
+                label="first aim",
+            )
         ax.plot([0, *ended], [place + 0.12] * (len(ended) + 1), color=COLOURS[0], lw=1, zorder=2)
         for course, plan, end in zip(steps["course"], wanted, ended, strict=True):
             mark = MARKERS[(int(course) - 1) % len(MARKERS)]
@@ -373,7 +386,14 @@ def _key_teeth(rows: pd.DataFrame, left: pd.DataFrame, unit: str, ax: Axes) -> A
             ax.plot(end, place + 0.12, mfc=COLOURS[0], zorder=3, **look)
             most = max(most, int(course))
     ax.set_yticks(
-        range(len(keys)), [f"{key.tooth} {key.movement}" for key in records(keys)], fontsize=7
+        range(len(keys)),
+        [
+            f"{key.tooth} {key.movement}"
+            f"{f', from course {key.begun}' if key.begun > 1 else ''}"
+            f"{f', to course {key.last}' if key.not_followed else ''}"
+            for key in records(keys)
+        ],
+        fontsize=7,
     )
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(len(keys) - 0.4, -0.6)
@@ -382,7 +402,8 @@ def _key_teeth(rows: pd.DataFrame, left: pd.DataFrame, unit: str, ax: Axes) -> A
     ax.set_title(f"Key movements, {_UNIT[unit]}")
     courses = "   ".join(f"{_GLYPH[MARKERS[k % len(MARKERS)]]} course {k + 1}" for k in range(most))
     ax.set_xlabel(
-        f"open: planned, filled: achieved; bar: aim ± {keys['limit'].iloc[0]:g}\n{courses}",
+        f"open: planned, filled: achieved; bar: aim ± {keys['limit'].iloc[0]:g}"
+        f"{'; dotted: first aim' if (keys['aims'] > 1).any() else ''}\n{courses}",
         fontsize=7,
     )
     return ax
@@ -411,7 +432,42 @@ def left_words(left: pd.DataFrame, values: pd.DataFrame) -> list[str]:
                 for row in records(worst)
             ]
             sentences.append(f"Furthest from the aim: {joined(parts)}.")
+        sentences += _followed_words(left)
     return [*sentences, *_target_words(values)]
+
+
+def _followed_words(left: pd.DataFrame) -> list[str]:
+    """Aims that were changed, movements begun later, and those whose last state is not known."""
+    sentences = []
+    changed = left[left["aims"] > 1].assign(size=lambda t: (t["aim"] - t["first_aim"]).abs())
+    if len(changed):
+        shown = changed.assign(size=changed["size"] / changed["limit"]).nlargest(4, "size")
+        parts = [
+            f"{row.movement} of {row.tooth} (first {_number(row.first_aim)}, now "
+            f"{_number(row.aim)}{_spaced(row.unit)})"
+            for row in records(shown)
+        ]
+        more = ", among others" if len(changed) > len(shown) else ""
+        sentences.append(
+            f"A later course set a new aim, which is the one judged, in "
+            f"{counted(len(changed), 'movement')}: {joined(parts)}{more}."
+        )
+    late = left[left["begun"] > 1]
+    if len(late):
+        sentences.append(
+            f"Begun in a later course and counted from it: {counted(len(late), 'movement')}."
+        )
+    lost = int((left["not_followed"] > 0).sum())
+    if lost:
+        sentences.append(
+            f"A later course is not measured or not recorded in {counted(lost, 'movement')}: their "
+            "state is that of the course before."
+        )
+    return sentences
+
+
+def _number(value: float) -> str:
+    return f"{value:.1f}".replace("-", "−")
 
 
 def _target_words(values: pd.DataFrame) -> list[str]:

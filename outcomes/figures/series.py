@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from outcomes.figures.base import (
     COLOURS,
@@ -40,6 +41,7 @@ def series_panels(
     width: float = FULL_WIDTH,
     columns: int | None = None,
     height: float = 1.12,
+    kinds: bool = True,
 ) -> np.ndarray:
     """A panel for each patient: one measure after each course, against its target.
 
@@ -55,6 +57,8 @@ def series_panels(
         Panels in a line; by default one for each 1.1 inches.
     height
         Of a line of panels, inches.
+    kinds
+        Whether panels with room name the malocclusion of their patient.
 
     Returns
     -------
@@ -84,7 +88,7 @@ def series_panels(
     columns = min(len(patients), columns or max(1, int(width / 1.1)))
     lines = -(-len(patients) // columns)
     unit = _UNIT.get(str(values["unit"].iloc[0]), "")
-    kinds = _kinds(cohort)
+    known = _kinds(cohort) if kinds else {}
     with style():
         figure = Figure(figsize=(width, 0.75 + height * lines), layout="constrained")
         axes = np.ravel(figure.subplots(lines, columns, sharey=True, squeeze=False))
@@ -100,7 +104,7 @@ def series_panels(
             ax.set_xlim(-0.35, last + 0.35)
             ax.set_xticks(range(last + 1), ["0", *map(str, range(1, last + 1))])
             roomy = width / columns > 0.95
-            name = patient + (f", {kinds[patient]}" if kinds.get(patient) and roomy else "")
+            name = patient + (f", {known[patient]}" if known.get(patient) and roomy else "")
             ax.set_title(name, fontsize=7, pad=3, weight="normal")
             if place % columns:
                 ax.tick_params(labelleft=False)
@@ -190,6 +194,8 @@ def before_after_panels(
     columns = min(len(measures), columns or max(1, int(width / 1.6)))
     lines = -(-len(measures) // columns)
     groups = list(dict.fromkeys(table[split].astype(str))) if split else [""]
+    shown = people[people["measure"].isin(measures)]
+    drawn = shown.groupby(shown[split].astype(str))["patient"].nunique() if split else pd.Series()
     with style():
         # The first line is as high as the others plus the legend above it.
         height = lines * (1.75 + 0.13 * len(groups)) + 0.45
@@ -202,12 +208,9 @@ def before_after_panels(
             rows = people[people["measure"] == measure]
             of = table[table["measure"] == measure]
             _draw_pairs(rows, split, groups, ax)
-            _head(of, split, groups, ax)
+            _head(of, split, drawn, ax)
         if split:
-            handles, labels = axes[0].get_legend_handles_labels()
-            figure.legend(
-                handles, labels, loc="outside upper left", ncols=len(groups), handlelength=3
-            )
+            _groups_legend(figure, drawn, groups)
         set_alt_text(axes[0], _pair_words(table, measures, split))
     return axes
 
@@ -224,36 +227,54 @@ def _draw_pairs(rows: pd.DataFrame, split: str | None, groups: list[str], ax: Ax
     for number, group in enumerate(groups):
         part = rows[rows[split].astype(str) == group] if split else rows
         means = part.groupby("patient")[["start", "end"]].mean()
-        colour = COLOURS[(0, 2, 1, 3)[number % 4]]
-        look: dict[str, Any] = {
-            "color": colour,
-            "ls": _DASHES[number % len(_DASHES)],
-            "marker": MARKERS[number % len(MARKERS)],
-        }
+        look = _look(number)
         for start, end in means.to_numpy(float):
             ax.plot([0, 1], [start, end], lw=0.7, ms=2.6, alpha=0.75, zorder=2, **look)
         if len(means) > 1:
             for place, value in ((-0.16, means["start"].mean()), (1.16, means["end"].mean())):
                 ax.plot(
-                    place, value, marker=look["marker"], ms=5.5, mfc="white", mew=1.3, mec=colour
+                    place,
+                    value,
+                    marker=look["marker"],
+                    ms=5.5,
+                    mfc="white",
+                    mew=1.3,
+                    mec=look["color"],
                 )
-        if split:
-            ax.plot(
-                [], [], lw=1.2, ms=4, label=f"{group} (n = {part['patient'].nunique()})", **look
-            )
     ax.set_xlim(-0.4, 1.4)
     ax.set_xticks([0, 1], ["start", "end"])
     ax.grid(axis="x", visible=False)
 
 
-def _head(of: pd.DataFrame, split: str | None, groups: list[str], ax: Axes) -> None:
+def _look(number: int) -> dict[str, Any]:
+    """Colour, line and mark of a group."""
+    return {
+        "color": COLOURS[(0, 2, 1, 3)[number % 4]],
+        "ls": _DASHES[number % len(_DASHES)],
+        "marker": MARKERS[number % len(MARKERS)],
+    }
+
+
+def _groups_legend(figure: Figure, drawn: pd.Series, groups: list[str]) -> None:
+    """Groups of which somebody is drawn, with the patients drawn in any panel."""
+    handles = [
+        Line2D([], [], lw=1.2, ms=4, label=f"{group} (n = {drawn[group]})", **_look(number))
+        for number, group in enumerate(groups)
+        if group in drawn.index
+    ]
+    figure.legend(handles=handles, loc="outside upper left", ncols=len(handles), handlelength=3)
+
+
+def _head(of: pd.DataFrame, split: str | None, drawn: pd.Series, ax: Axes) -> None:
     """Name of the measure, and the difference of each group under it."""
     name = measure_name(str(of["measure"].iloc[0]))
     unit = _UNIT.get(str(of["unit"].iloc[0]), "")
     texts = []
     for row in records(of):
-        few = f"{getattr(row, split)}: " if split and len(of) > 1 else ""
-        texts.append(f"{few}{_difference(row)}")
+        group = str(getattr(row, split)) if split else ""
+        few = f"{group}: " if split and len(of) > 1 else ""
+        fewer = f", n = {row.patients}" if split and row.patients != drawn[group] else ""
+        texts.append(f"{few}{_difference(row)}{fewer}")
     ax.set_title(f"{name[0].upper()}{name[1:]}, {unit}", pad=6 + 9.5 * len(texts))
     ax.annotate(
         "\n".join(texts),

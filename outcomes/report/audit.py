@@ -165,7 +165,7 @@ def run_audit(
         direction_fits=fit_rates(planned, group="direction"),
         tooth_fits=fit_rates(planned, group="tooth"),
         differences=differences(planned, FACTORS),
-        unplanned=unplanned(frame, tolerance=tolerance),
+        unplanned=unplanned(cohort, tolerance=tolerance),
         measurement=measurement,
         measurement_reason=reason,
         opinion=opinion,

@@ -62,7 +62,7 @@ class Calibration:
     validations
         movement -> would it have helped?
     courses, needed
-        Share of the first aim after each course; courses needed for usual aims. ``courses`` is
+        Share of the aim after each course; courses needed for usual aims. ``courses`` is
         None with one course only.
     loop, loop_reason
         Before and after a date; why there is none.

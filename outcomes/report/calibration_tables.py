@@ -165,7 +165,7 @@ def prediction(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def courses(frame: pd.DataFrame) -> pd.DataFrame:
-    """Share of the first aim after each course."""
+    """Share of the aim after each course, with that of the first aim beside it."""
     rows: list[Any] = list(frame.itertuples())
     return pd.DataFrame(
         {
@@ -174,9 +174,13 @@ def courses(frame: pd.DataFrame) -> pd.DataFrame:
             "Patients": [count(row.patients) for row in rows],
             "With this course": [count(row.still_treated) for row in rows],
             "Of these not measured": [count(row.not_measured) for row in rows],
+            "Teeth measured": [
+                f"{count(row.teeth_measured)} of {count(row.teeth)}" for row in rows
+            ],
             "Stopped before": [count(row.stopped) for row in rows],
             "Reached, all": [percent(row.reached) for row in rows],
             "95 % interval": [range_words(row.low, row.high) for row in rows],
+            "Of the first aims": [percent(row.reached_first) for row in rows],
             "Of those treated": [percent(row.reached_of_treated) for row in rows],
             "Arithmetic": [percent(row.arithmetic) for row in rows],
         },

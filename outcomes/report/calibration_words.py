@@ -246,7 +246,15 @@ def courses(found: Calibration) -> list[str]:
             f"{percent(r.reached)} after {'one course' if r.course == 1 else f'{r.course} courses'}"
             for r in _rows(part)
         ]
-        lines.append(f"{capital(movement_name(str(movement)))}: {listed(parts)} of the first aims.")
+        last = _rows(part)[-1]
+        first = (
+            f" ({percent(last.reached_first)} of the first aims, before some were changed)"
+            if percent(last.reached_first) != percent(last.reached)
+            else ""
+        )
+        lines.append(
+            f"{capital(movement_name(str(movement)))}: {listed(parts)} of the aims{first}."
+        )
     aims = " and ".join(size(aim, unit) for unit, aim in USUAL_AIM.items())
     return [
         *lines,

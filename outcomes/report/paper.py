@@ -6,9 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["Cell", "PaperTable", "Ref", "Row", "row"]
+__all__ = ["NOT_MEASURED", "Cell", "PaperTable", "Ref", "Row", "row"]
 
 SMALL = 5
+NOT_MEASURED = "not measured"
+"""In the place of a number that nobody measured."""
 SMALL_NOTE = "† Fewer than 5 patients: could identify somebody; take out or merge before sharing."
 
 
@@ -131,7 +133,7 @@ class PaperTable:
         found = []
         for place in range(len(self.columns)):
             texts = [line.cells[place].text for line in self.rows if not line.heading]
-            texts = [text for text in texts if text and text != "–"]
+            texts = [text for text in texts if text not in ("", "–", NOT_MEASURED)]
             found.append(bool(texts) and all(text[0] in "0123456789−+<≥" for text in texts))
         return found
 

@@ -32,12 +32,13 @@ from outcomes.report.canvas import (
 from outcomes.report.manuscript import Tables
 from outcomes.report.paper import PaperTable
 from outcomes.report.series_figures import main_measure, series_figures
-from outcomes.report.sharing import enough
+from outcomes.report.sharing import kinds_to_share, pairs_to_share
 from outcomes.report.story import Story, rate_frame, tell
 
 if TYPE_CHECKING:
     from pptx.slide import Slide
 
+    from outcomes.estimate.before_after import BeforeAfter
     from outcomes.report.series import Series
 
 __all__ = [
@@ -290,17 +291,17 @@ def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
     """Before and after, each case, rates: figures as wide as a column, and the table of measures."""
     found: list[Block] = []
     captions = {figure.name: figure.caption for figure in series_figures(series)}
-    result = series.before_after_split or series.before_after
+    result, split, shared = pairs_to_share(series)
     width = form.column / 72 / FIGURE_SCALE
-    if "before_after" in captions:
-        measures = _two_measures(series)
+    if "before_after" in captions and shared:
+        measures = _two_measures(result, shared)
         found.append(
             Block(
                 "before_after",
                 "Before and after",
                 picture=_picture(
                     lambda: before_after_panels(
-                        result, measures, split=series.split, width=width, columns=2
+                        result, measures, split=split, width=width, columns=2
                     ),
                     form,
                 ),
@@ -336,7 +337,14 @@ def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
                 "cases",
                 "Every case",
                 picture=_picture(
-                    lambda: series_panels(series.cohort, measure, width=width, columns=across), form
+                    lambda: series_panels(
+                        series.cohort,
+                        measure,
+                        width=width,
+                        columns=across,
+                        kinds=kinds_to_share(series),
+                    ),
+                    form,
                 ),
                 caption="One panel for each patient; dashed: target; grey: tolerance.",
                 worth=2.0,
@@ -345,17 +353,12 @@ def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
     return found
 
 
-def _two_measures(series: Series) -> list[str]:
-    """The two measures with a target that most patients have."""
-    table = series.before_after.table
-    table = table[(table["period"] == "total") & (table["patients"] > 0)]
-    many = table[[enough(int(k), len(series.patients)) for k in table["patients"]]]
-    table = many if len(many) else table
-    aimed = table[table["with_target"] > 0]
-    table = aimed if len(aimed) else table
-    order = table.sort_values("patients", ascending=False, kind="stable")
-    names = order["measure"].astype(str).tolist()
-    return sorted(names, key=lambda name: (name != "overbite", name == "overjet"))[:2]
+def _two_measures(result: BeforeAfter, shared: list[str]) -> list[str]:
+    """Of the measures that may be drawn, the two that most patients have; the bite before others."""
+    table = result.table[result.table["period"] == "total"]
+    patients = table.groupby("measure")["patients"].sum()
+    order = sorted(shared, key=lambda name: -int(patients[name]))
+    return sorted(order, key=lambda name: (name != "overbite", name != "overjet"))[:2]
 
 
 def forest(frame: Any, width: float) -> Any:

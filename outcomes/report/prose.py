@@ -12,8 +12,10 @@ import pandas as pd
 
 from outcomes.figures.case import measure_name
 from outcomes.report.manuscript import Tables, lines_of, target_notes
+from outcomes.report.paper import NOT_MEASURED
 from outcomes.report.sentences import Paragraph, Sentence, counted, joined, say
 from outcomes.report.sharing import enough
+from outcomes.report.supplement import BITE_TEETH, bite_way
 from outcomes.report.words.english import capital, class_name, movement_name
 
 if TYPE_CHECKING:
@@ -611,10 +613,15 @@ def _unplanned(s: _Source) -> list[Sentence]:
     if "unplanned" not in s:
         return []
     total = s.ref("unplanned", "movements", "Movements")
+    unseen = s.ref("unplanned", "not measured", "Movements")
     sentences = [
         say(
-            "{n} had a plan of zero ({table}).",
+            "{n} with a plan of zero {were} measured{others} ({table}).",
             n=counted(total, "movement"),
+            were="was" if total.text == "1" else "were",
+            others=say(", {n} {were} not", n=unseen, were="was" if unseen.text == "1" else "were")
+            if unseen.text != "0"
+            else "",
             table=s.label("unplanned"),
         )
     ]
@@ -623,8 +630,9 @@ def _unplanned(s: _Source) -> list[Sentence]:
         equal = s.ref("unplanned", "equivalent", "Movements")
         sentences.append(
             say(
-                "Of {groups} with {few} patients or more, the mean was shown to lie within ± {size} in "
-                "{equal}; elsewhere that was not shown, which is not the same as a movement.",
+                "Of {groups} in which {few} patients or more and {share} of these movements or more "
+                "were measured, the mean was shown to lie within ± {size} in {equal}{which}; "
+                "elsewhere that was not shown, which is not the same as a movement.",
                 groups=counted(
                     groups,
                     "group of movement and kind of tooth",
@@ -633,57 +641,110 @@ def _unplanned(s: _Source) -> list[Sentence]:
                 size=s.tolerance(),
                 equal="none" if equal.text == "0" else "one" if equal.text == "1" else equal,
                 kept=equal,
-                few=s.setting("few"),
+                which=_equivalent(s),
+                few=s.setting("equivalence patients"),
+                share=s.setting("equivalence share"),
             )
         )
     return sentences
+
+
+def _equivalent(s: _Source) -> Sentence | str:
+    """Which groups were shown to lie within the limits, and in how many of the patients."""
+    table = s.series.unplanned
+    parts = []
+    for line in table[table["equivalent"].fillna(False)].to_dict("records"):
+        movement, teeth = str(line["movement"]), str(line["tooth_class"])
+        who = s.ref("unplanned", f"{movement} {teeth}", "Patients")
+        parts.append(
+            Sentence(f"{movement_name(movement)} of {class_name(teeth)} in {_of(who)}", (who,))
+        )
+    if not parts:
+        return ""
+    words = joined(parts)
+    return Sentence(f" ({words.text})", words.refs)
+
+
+def _of(count: Any) -> str:
+    """``3 of 10 patients``."""
+    return f"{count} patient{'' if str(count).endswith(' of 1') else 's'}"
+
+
+_PARTS = ("upper_incisor", "lower_incisor", "from_posterior")
 
 
 def _bite(s: _Source) -> list[Sentence]:
     if "bite" not in s:
         return []
     keys = [line.key for line in s.tables["bite"].rows if line.key.endswith(" change")]
-    sentences = []
+    sentences: list[Sentence] = []
     for key in keys:
-        group = key.removesuffix(" change")
-        who = "" if group == "all" else f" in {group} cases"
-        average = s.one or s.ref("bite", key, "Patients").text == "1"
-
-        def part(component: str, group: str = group) -> Any:
-            return s.ref("bite", f"{group} {component}", "Mean (SD)")
-
-        sentences.append(
-            say(
-                "{how} change of overbite{who} was {change} mm: {upper} mm from {upper_way} of upper "
-                "incisors, {lower} mm from {lower_way} of lower incisors, {posterior} mm from "
-                "{posterior_way} of molars, and {rest} mm not explained ({table}).",
-                how="the" if average else "the mean (SD)",
-                who=who,
-                change=part("change"),
-                upper=part("upper_incisor"),
-                lower=part("lower_incisor"),
-                posterior=part("from_posterior"),
-                rest=part("unexplained"),
-                upper_way=_way(part("upper_incisor").text, "extrusion", "intrusion"),
-                lower_way=_way(part("lower_incisor").text, "extrusion", "intrusion"),
-                posterior_way=_way(part("from_posterior").text, "intrusion", "extrusion"),
-                table=s.label("bite"),
-            )
-        )
+        sentences += _bite_of(s, key.removesuffix(" change"))
     sentences.append(
         Sentence(
-            "The part of the molars rests on the assumed lever; apart from it, the parts are sums of "
-            "measured movements."
+            "The part of the molars rests on the assumed lever; apart from it, the parts are means of "
+            "what was measured."
         )
     )
     return sentences
 
 
-def _way(text: str, more: str, less: str) -> str:
-    """Which way teeth moved to change the overbite by a printed number."""
-    if not any(figure in "123456789" for figure in text.split(" ")[0]):
-        return "vertical movement"
-    return less if text.startswith("−") else more
+def _bite_of(s: _Source, group: str) -> list[Sentence]:
+    """The change of overbite of a group, part by part, and the parts that were not measured."""
+
+    def part(component: str, column: str = "Mean (SD)") -> Any:
+        return s.ref("bite", f"{group} {component}", column)
+
+    who = "" if group == "all" else f" in {group} cases"
+    counts = {name: part(name, "Patients") for name in ("change", *_PARTS, "unexplained")}
+    single = s.one or counts["change"].text.startswith("1 of ")
+    measured = [name for name in _PARTS if part(name).text != NOT_MEASURED]
+    absent = [name for name in _PARTS if name not in measured]
+    same = len({counts[name].text for name in ("change", *measured)}) == 1
+
+    def phrase(name: str) -> Sentence:
+        value = part(name)
+        text = f"{value} mm from {bite_way(name, value.text)}"
+        if same or s.one:
+            return Sentence(text, (value,))
+        return Sentence(f"{text} (measured in {_of(counts[name])})", (value, counts[name]))
+
+    found = [phrase(name) for name in measured]
+    if part("unexplained").text != "–":
+        rest = part("unexplained")
+        found.append(Sentence(f"{rest} mm not explained", (rest,)))
+    change = part("change")
+    sentences = [
+        say(
+            "{how} change of overbite{who} was {change} mm{n}{parts} ({table}).",
+            how="the" if single else "the mean (SD)",
+            who=who,
+            change=change,
+            n="" if s.one else Sentence(f" ({_of(counts['change'])})", (counts["change"],)),
+            parts=Sentence(f": {joined(found).text}", joined(found).refs) if found else "",
+            table=s.label("bite"),
+        )
+    ]
+    if absent:
+        names = joined([BITE_TEETH[name][0] for name in absent]).text
+        names = names.replace("molars", "molars of both arches")
+        sentences.append(
+            Sentence(
+                f"Vertical movement of {names} was not measured{who}, so what is left unexplained is "
+                "not known."
+            )
+        )
+    elif part("unexplained").text == "–":
+        sentences.append(
+            Sentence(
+                f"All parts were measured in nobody{who}, so what is left unexplained is not known."
+            )
+        )
+    if not same and len(found) > 1:
+        sentences.append(
+            Sentence("These are means of different patients, so they need not add up.")
+        )
+    return sentences
 
 
 def _error(s: _Source) -> list[Sentence]:

@@ -14,7 +14,16 @@ from outcomes.report.tables import number
 if TYPE_CHECKING:
     from outcomes.report.series import Series
 
-__all__ = ["Rounding", "between", "counted_share", "decimals", "mean_sd", "plain", "recorded"]
+__all__ = [
+    "Rounding",
+    "between",
+    "counted_of",
+    "counted_share",
+    "decimals",
+    "mean_sd",
+    "plain",
+    "recorded",
+]
 
 UNKNOWN = {"mm": 2, "degree": 1}
 """Decimals where no reading was repeated: a hundredth of a mm, a tenth of a degree."""
@@ -120,7 +129,7 @@ def between(low: float, high: float, places: int, scale: float = 1.0) -> Cell:
     if pd.isna(low) or pd.isna(high):
         return Cell("–", None)
     ends = (scale * low, scale * high)
-    for more in range(3):
+    for more in range(4):
         texts = [number(end, places + more) for end in ends]
         hides = ends[0] * ends[1] > 0 and any(
             float(t.lstrip("−").replace(",", "")) == 0 for t in texts
@@ -128,6 +137,17 @@ def between(low: float, high: float, places: int, scale: float = 1.0) -> Cell:
         if not hides:
             break
     return Cell(" to ".join(texts), (float(low), float(high)))
+
+
+def counted_of(count: int, of: int) -> Cell:
+    """How many were measured of how many.
+
+    Examples
+    --------
+    >>> counted_of(3, 10).text
+    '3 of 10'
+    """
+    return Cell(f"{int(count):,} of {int(of):,}", (int(count), int(of)))
 
 
 def counted_share(count: int, of: int) -> Cell:

@@ -88,10 +88,8 @@ class Series:
 
     @property
     def patients(self) -> list[str]:
-        """Everybody with a movement or a measure, in order."""
-        tables = (self.cohort.movements, self.cohort.measures)
-        found = (p for t in tables if "patient" in t for p in t["patient"])
-        return sorted(dict.fromkeys(map(str, found)))
+        """Everybody with a movement, measured or not, or a measure, in order."""
+        return sorted(self.cohort.treated)
 
 
 def open_series(cohort: str | Path | None = None, *, notation: str | None = None) -> Cohort:
@@ -154,7 +152,7 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
         before_after_split=before_after(cohort, by=split) if split else None,
         opposed=opposed,
         bite=bite_change(cohort, by=split),
-        unplanned=unplanned(frame),
+        unplanned=unplanned(cohort),
         remaining=remaining(cohort),
         roots=apex_displacement(cohort),
         measurement=measurement,

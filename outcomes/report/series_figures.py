@@ -126,7 +126,8 @@ def case_figures(series: Series) -> list[Planned]:
         return Planned(
             f"case_{''.join(c if c.isalnum() else '_' for c in patient)}",
             f"Case {patient}: courses in time; measures after each course, dashed the target; the "
-            "largest movements, open where the plan was to bring the tooth, filled where it came; "
+            "largest movements, open where the plan was to bring the tooth, filled where it came, the "
+            "latest aim as a bar and the first dotted where it was another; "
             f"what was left. Crowns were measured, not roots or bone.{_demo(series)}",
             lambda width: case_page(series.cohort, patient, width=width),
         )

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from outcomes.report.paper import SMALL, Cell, PaperTable, Row
 
-__all__ = ["FEWER", "HIDDEN", "enough", "hide_small"]
+if TYPE_CHECKING:
+    from outcomes.estimate.before_after import BeforeAfter
+    from outcomes.report.series import Series
+
+__all__ = ["FEWER", "HIDDEN", "enough", "hide_small", "kinds_to_share", "pairs_to_share"]
 
 FEWER = f"<\u00a0{SMALL}"
 AT_LEAST = f"≥\u00a0{SMALL}"
@@ -25,6 +32,50 @@ def enough(patients: int, whole: int) -> bool:
     (True, False, True)
     """
     return patients >= SMALL or patients == whole
+
+
+def pairs_to_share(series: Series) -> tuple[BeforeAfter, str | None, list[str]]:
+    """Measures before and after that a shared figure may draw, a line for each patient.
+
+    A figure draws what the table beside it may tell: no measure of 1 to 4 patients of more, and
+    none split into groups of which one is so small.
+
+    Returns
+    -------
+    tuple
+        The result to draw, the column that splits it (None: nothing), and the measures, those with
+        a target if there are any; none where nothing may be drawn.
+    """
+    n = len(series.patients)
+    split = series.before_after_split
+    if split is not None:
+        found = _drawable(split, n)
+        if any(measure in series.opposed for measure in found):
+            return split, series.split, found
+    whole = _drawable(series.before_after, n)
+    if split is not None:
+        # a mean of patients who should gain and who should lose says little
+        whole = [measure for measure in whole if measure not in series.opposed]
+    return series.before_after, None, whole
+
+
+def _drawable(result: BeforeAfter, n: int) -> list[str]:
+    table = result.table[(result.table["period"] == "total") & (result.table["patients"] > 0)]
+    fine = pd.Series([enough(int(k), n) for k in table["patients"]], index=table.index, dtype=bool)
+    small = set(table.loc[~fine, "measure"])
+    table = table[~table["measure"].isin(small)]
+    aimed = table[table["with_target"] > 0]
+    return list(dict.fromkeys((aimed if len(aimed) else table)["measure"].astype(str)))
+
+
+def kinds_to_share(series: Series) -> bool:
+    """Whether figures of single patients may name their malocclusion: no kind has 1 to 4 of more."""
+    table = series.cohort.patients
+    if "malocclusion" not in table.columns:
+        return True
+    of = table.dropna(subset="malocclusion").drop_duplicates("patient").set_index("patient")
+    kinds = of["malocclusion"].reindex(series.patients).dropna()
+    return all(enough(int(k), len(series.patients)) for k in kinds.value_counts())
 
 
 def hide_small(table: PaperTable) -> PaperTable:

@@ -29,6 +29,7 @@ from outcomes.report.canvas import (
 from outcomes.report.manuscript import Tables
 from outcomes.report.paper import PaperTable
 from outcomes.report.series_figures import main_measure, series_figures
+from outcomes.report.sharing import kinds_to_share, pairs_to_share
 from outcomes.report.story import Story, rate_frame, tell
 
 if TYPE_CHECKING:
@@ -175,17 +176,15 @@ def _grid(table: PaperTable, width: float, size: float) -> Grid | None:
 def _pictures(slides: Presentation, series: Series, story: Story) -> None:
     names = {figure.name for figure in series_figures(series)}
     width = (WIDTH - 2 * MARGIN) / 72 / FIGURE_SCALE
-    result = series.before_after_split or series.before_after
-    if "before_after" in names:
-        table = result.table[(result.table["period"] == "total") & (result.table["patients"] > 0)]
-        aimed = table[table["with_target"] > 0]
-        found = list(dict.fromkeys((aimed if len(aimed) else table)["measure"].astype(str)))[:3]
+    result, split, found = pairs_to_share(series)
+    found = found[:3]
+    if "before_after" in names and found:
         _picture(
             slides,
             story,
             "Before and after",
             lambda scale: before_after_panels(
-                result, found, split=series.split, width=width * scale, columns=len(found)
+                result, found, split=split, width=width * scale, columns=len(found)
             ),
             "A line for each patient; dashed: target; grey: tolerance around it.",
         )
@@ -212,6 +211,7 @@ def _pictures(slides: Presentation, series: Series, story: Story) -> None:
                 width=width * scale,
                 columns=6 if len(series.patients) > 4 else None,
                 height=0.92,
+                kinds=kinds_to_share(series),
             ),
             "One panel for each patient; dashed: target; grey: tolerance around it.",
         )

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from outcomes.estimate.before_after import SMALL
+from outcomes.estimate.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
 from outcomes.figures.case import measure_name
 from outcomes.report.lines import dicts
+from outcomes.report.paper import NOT_MEASURED, Cell, PaperTable, Row, row
 from outcomes.report.paper import SMALL as SMALL_GROUP
-from outcomes.report.paper import Cell, PaperTable, Row, row
 from outcomes.report.provenance import versions
 from outcomes.report.references import REFERENCES
-from outcomes.report.rounding import Rounding, between, counted_share, mean_sd, plain
+from outcomes.report.rounding import Rounding, between, counted_of, counted_share, mean_sd, plain
 from outcomes.report.series import RESAMPLES
 from outcomes.report.tables import NBSP, p_value
 from outcomes.report.words.english import capital, class_name, heading
@@ -21,7 +22,7 @@ from outcomes.report.words.english import capital, class_name, heading
 if TYPE_CHECKING:
     from outcomes.report.series import Series
 
-__all__ = ["supplement_tables"]
+__all__ = ["BITE_TEETH", "bite_way", "supplement_tables"]
 
 UNIT = {"mm": "mm", "degree": "°"}
 SOFTWARE = ("python", "outcomes", "numpy", "scipy", "pandas", "statsmodels", "pingouin")
@@ -96,8 +97,8 @@ def case_table(series: Series, rounding: Rounding) -> Draft:
         f"{v:g}{'°' if u == 'degree' else f'{NBSP}{u}'}" for u, v in series.tolerance.items()
     )
     notes = [
-        f"Movements: of a tooth, over all courses. On target: within {limits} of the aim at the "
-        "last scan.",
+        f"Movements: of a tooth, over all courses. On target: within {limits} of the latest aim at "
+        "the last scan.",
         "One line is one person: publish it only with consent.",
     ]
     columns = (
@@ -274,9 +275,7 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
     """Movements meant not to happen."""
     rows = []
     for line in series.unplanned.to_dict("records"):
-        n = int(line["movements"])
-        if not n:
-            continue
+        n, planned = int(line["movements"]), int(line["movements"] + line["not_measured"])
         movement, unit = str(line["movement"]), str(line["unit"])
         places = rounding.movement(movement, unit)
         equal = line["equivalent"]
@@ -285,9 +284,9 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
                 f"{movement} {line['tooth_class']}",
                 [
                     f"{heading(movement)}, {UNIT.get(unit, unit)}; {class_name(str(line['tooth_class']))}",
-                    Cell(str(int(line["patients"])), int(line["patients"])),
-                    Cell(str(n), n),
-                    plain(line["mean"], places),
+                    counted_of(line["patients"], line["treated"]),
+                    Cell(str(n), n) if n == planned else counted_of(n, planned),
+                    plain(line["mean"], places) if n else Cell(NOT_MEASURED),
                     between(line["tost_low"], line["tost_high"], places),
                     plain(line["limit"], 1),
                     "–"
@@ -301,16 +300,17 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
         )
     if rows:
         known = series.unplanned.dropna(subset="p_tost")
-        known = known[known["patients"] >= SMALL_GROUP]
         shown = int(known["equivalent"].fillna(False).sum())
         total = int(series.unplanned["movements"].sum())
+        unseen = int(series.unplanned["not_measured"].sum())
         blank = [""] * 5
         rows += [
             row("movements", ["All movements", "", Cell(str(total), total), *blank, ""]),
+            row("not measured", ["Not measured", "", Cell(str(unseen), unseen), *blank, ""]),
             row(
                 "groups",
                 [
-                    f"Groups of {SMALL_GROUP} patients or more",
+                    "Groups in which enough was measured for the test",
                     "",
                     Cell(str(len(known)), len(known)),
                     *blank,
@@ -335,18 +335,37 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
     )
     notes = [
         "Mean of a mixed model with patients as clusters. Two one-sided tests against ± the limit; "
-        "not adjusted for the number of groups. Not shown is not the same as moved.",
+        "not adjusted for the number of groups. Not shown is not the same as moved. Patients and "
+        "movements: measured, of those treated and of those with a plan of zero; the test needs "
+        f"{FEWEST_PATIENTS} patients and {LEAST_MEASURED:.0%} of these movements.".replace(
+            "%", f"{NBSP}%"
+        ),
     ]
     return "Movements where the plan was zero", columns, rows, notes
 
 
-_COMPONENTS = {
-    "change": "Change of overbite",
-    "upper_incisor": "Extrusion of upper incisors",
-    "lower_incisor": "Extrusion of lower incisors",
-    "from_posterior": "From intrusion of molars",
-    "unexplained": "Not explained",
+BITE_TEETH = {
+    "upper_incisor": ("upper incisors", "extrusion", "intrusion"),
+    "lower_incisor": ("lower incisors", "extrusion", "intrusion"),
+    "from_posterior": ("molars", "intrusion", "extrusion"),
 }
+"""Teeth of a component, and which way they moved to add to the overbite and to take from it."""
+
+
+def bite_way(component: str, text: str) -> str:
+    """How teeth moved to change the overbite by a printed number.
+
+    Examples
+    --------
+    >>> bite_way("lower_incisor", "−1.7 (0.2)"), bite_way("from_posterior", "0.4")
+    ('intrusion of lower incisors', 'intrusion of molars')
+    >>> bite_way("upper_incisor", "0.0"), bite_way("upper_incisor", NOT_MEASURED)
+    ('vertical movement of upper incisors', 'vertical movement of upper incisors')
+    """
+    teeth, more, less = BITE_TEETH[component]
+    if not any(figure in "123456789" for figure in text.split(" ")[0]):
+        return f"vertical movement of {teeth}"
+    return f"{less if text.startswith('−') else more} of {teeth}"
 
 
 def bite_table(series: Series, rounding: Rounding) -> Draft:
@@ -358,19 +377,23 @@ def bite_table(series: Series, rounding: Rounding) -> Draft:
     for line in table.to_dict("records"):
         group = str(line[by]) if by else "all"
         n = int(line["patients"])
-        if not n:
-            continue
-        name = _COMPONENTS.get(str(line["component"]), str(line["component"]))
+        component = str(line["component"])
+        mean = mean_sd(line["mean"], line["sd"], places) if n else Cell(NOT_MEASURED)
+        if component in BITE_TEETH:
+            name = f"From {bite_way(component, mean.text)}"
+        else:
+            name = {"change": "Change of overbite"}.get(component, "Not explained")
+            mean = mean if n else Cell("–")
         rows.append(
             row(
-                f"{group} {line['component']}",
+                f"{group} {component}",
                 [
                     f"{name}{f'; {group}' if by else ''}",
-                    Cell(str(n), n),
-                    mean_sd(line["mean"], line["sd"], places),
+                    counted_of(n, line["treated"]),
+                    mean,
                     between(line["low"], line["high"], places),
                     Cell("–")
-                    if abs(line["range_high"] - line["range_low"]) < 1e-9
+                    if not abs(line["range_high"] - line["range_low"]) >= 1e-9
                     else between(line["range_low"], line["range_high"], places),
                 ],
                 patients=n if len(series.patients) > 1 else None,
@@ -380,7 +403,9 @@ def bite_table(series: Series, rounding: Rounding) -> Draft:
     notes = [
         f"1 mm of molar intrusion is taken to give {series.bite.lever:g} mm of overbite (range "
         f"{low:g} to {high:g}) where there is no hinge model. Not explained: error of measurement, "
-        "the patient's own lever, growth, tipping.",
+        "the patient's own lever, growth, tipping. Each line: what it added to the overbite (mm), "
+        "a mean over the teeth and patients measured in every course, with patients measured of "
+        "those treated; lines of different patients need not add up.",
     ]
     columns = ("Part, mm", "Patients", "Mean (SD)", f"95{NBSP}% interval", "Range over the lever")
     return "What changed the overbite", columns, rows, notes
@@ -402,6 +427,12 @@ def settings_table(series: Series) -> Draft:
         ("lever range", "Range of the lever", f"{low:g} to {high:g}"),
         ("resamples", "Bootstrap resamples", f"{RESAMPLES:,}"),
         ("seed", "Seed of everything drawn at random", str(series.seed)),
+        ("equivalence patients", "Patients that the equivalence test needs", str(FEWEST_PATIENTS)),
+        (
+            "equivalence share",
+            "Share of movements with a plan of zero that it needs measured",
+            f"{100 * LEAST_MEASURED:g}{NBSP}%",
+        ),
         ("few", "Patients below which a line is marked", str(SMALL_GROUP)),
     ]
     found = versions()

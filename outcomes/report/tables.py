@@ -6,6 +6,7 @@ from typing import Any
 import pandas as pd
 
 from outcomes.estimate.design import NOT_IDENTIFIED
+from outcomes.report.paper import NOT_MEASURED
 
 NBSP = "\u00a0"
 
@@ -217,16 +218,23 @@ def differences(frame: pd.DataFrame) -> pd.DataFrame:
 def unplanned(frame: pd.DataFrame) -> pd.DataFrame:
     """Movements where the plan was zero, with their units."""
     rows: list[Any] = list(frame.itertuples())
+
+    def known(text: str, row: Any) -> str:
+        return text if row.movements else NOT_MEASURED
+
     return pd.DataFrame(
         {
             "Movement": [row.movement for row in rows],
             "Teeth": [str(row.tooth_class) for row in rows],
             "Patients": [count(row.patients) for row in rows],
             "Movements": [count(row.movements) for row in rows],
-            "Mean": [size(row.mean, row.unit) for row in rows],
+            "Not measured": [count(row.not_measured) for row in rows],
+            "Mean": [known(size(row.mean, row.unit), row) for row in rows],
             "95 % interval": [size_range(row.low, row.high, row.unit) for row in rows],
-            "Largest": [size(row.largest, row.unit) for row in rows],
-            "Beyond tolerance": [percent(row.beyond_tolerance) for row in rows],
+            "Largest": [known(size(row.largest, row.unit), row) for row in rows],
+            "Beyond tolerance": [
+                percent(row.beyond_tolerance) if row.movements else "–" for row in rows
+            ],
         },
         index=frame.index,
     )
@@ -330,7 +338,8 @@ def roots(frame: pd.DataFrame) -> pd.DataFrame:
         frame,
         {
             "tooth": ("Tooth", str),
-            "patients": ("Patients", count),
+            "patients": ("Patients, torque measured", count),
+            "without_torque": ("Not measured", count),
             **{column: (title, number) for column, title in millimetres.items()},
         },
     )

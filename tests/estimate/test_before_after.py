@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.cohort.read import from_frames
-from outcomes.estimate.before_after import MeasuresError, before_after
+from outcomes.estimate.before_after import MeasuresError, _effect_size, before_after
 
 # Student, Biometrika 1908;6:1-25: extra hours of sleep under two drugs, 10 patients (from memory).
 SLEEP = (
@@ -72,6 +72,30 @@ def test_pingouin_t_effect_size_and_interval():
     by_hand = 1.58 / np.sqrt((start.var(ddof=1) + end.var(ddof=1)) / 2)  # Cohen 1988
     assert row["effect_size"] == pytest.approx(by_hand)
     assert row["effect_low"] < row["effect_size"] < row["effect_high"]
+
+
+def test_limits_of_the_effect_size_are_those_of_the_noncentral_t():
+    start, end = map(np.array, SLEEP)
+    row = total(measured(*SLEEP), level=0.9)
+    t = stats.ttest_rel(end, start).statistic
+    scale = row["effect_size"] / t
+    # the t seen lies at the upper 5 % of the lower limit's distribution, at the lower 5 % of the other
+    assert stats.nct.sf(t, 9, row["effect_low"] / scale) == pytest.approx(0.05, abs=1e-6)
+    assert stats.nct.cdf(t, 9, row["effect_high"] / scale) == pytest.approx(0.05, abs=1e-6)
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.8])
+def test_the_interval_of_the_effect_size_holds_whatever_the_correlation(rho):
+    """12 patients, effect 0.5, 800 series: 95 % intervals; without the correlation of start and end
+    they would hold it in 86 % at none."""
+    rng = np.random.default_rng(12)
+    held = []
+    for _ in range(800):
+        z = rng.standard_normal((2, 12))
+        start, end = z[0], rho * z[0] + np.sqrt(1 - rho**2) * z[1] + 0.5
+        _, low, high = _effect_size(start, end, 0.95)
+        held.append(low <= 0.5 <= high)
+    assert 0.93 <= np.mean(held) <= 0.98
 
 
 def test_the_wilcoxon_stands_beside_t_only_where_n_is_small():

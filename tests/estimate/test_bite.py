@@ -168,6 +168,8 @@ def case(patient="P001", *, upper=0.8, lower=0.2, molars=-0.5, bite=(-1.0, 2.0),
         **dict.fromkeys((11, 12, 21, 22), upper),
         **dict.fromkeys((31, 32, 41, 42), lower),
         **dict.fromkeys((16, 17, 26, 27), molars),
+        # meant to stay, measured, and stayed: a zero
+        **dict.fromkeys((36, 37, 46, 47), 0.0),
     }
     rows = pd.DataFrame(
         {
@@ -235,6 +237,19 @@ def test_averages_add_up_and_have_the_t_interval_of_pingouin():
     )
 
 
+def all_recorded(made):
+    """The invented incisors and molars without a record stood still: write these zeros down."""
+    rows = made.movements[["patient", "tooth", "movement", "planned", "achieved", "course"]]
+    seen = rows[["patient", "course"]].drop_duplicates()
+    teeth = [10 * q + n for q in (1, 2, 3, 4) for n in (1, 2, 6, 7)]
+    whole = seen.merge(pd.Series(teeth, name="tooth"), how="cross")
+    rows = rows[rows["movement"] == "vertical"].merge(whole, how="outer")
+    rows[["planned", "achieved"]] = rows[["planned", "achieved"]].fillna(0.0)
+    rows["movement"] = "vertical"
+    measures = made.measures.drop(columns="row")
+    return from_frames(rows, measures=measures, notation="fdi")
+
+
 def test_the_lever_that_made_the_data_is_found_again():
     for lever in (1.6, 2.0, 2.8):
         made = simulate_cohort(
@@ -246,7 +261,7 @@ def test_the_lever_that_made_the_data_is_found_again():
             residual_sd={"mm": 0.09},
             drop_out=0.0,
         )
-        result = bite_change(made.cohort(), lever=lever, lever_range=(1.5, 3.0))
+        result = bite_change(all_recorded(made.cohort()), lever=lever, lever_range=(1.5, 3.0))
         row = result.comparison.query("quantity == 'overbite'").iloc[0]
         assert row["source"] == "this cohort"
         assert row["low"] < lever < row["high"]
@@ -268,6 +283,13 @@ def test_a_patient_with_coordinates_has_their_own_lever():
     table = result.comparison.set_index(["quantity", "source"])["per_mm"]
     assert table["pogonion_forwards", "hinge model, mean"] == pytest.approx(1.2518, abs=1e-4)
     assert table["pogonion_forwards", "Angle Orthod 2018;88(5):538-544"] == 2.3
+    # a landmark whose coordinates are blank is not there; the others make the hinge
+    part = film.assign(x=film["x"].mask(film["landmark"] == "menton"))
+    found = bite_change(cohort(case()), part)
+    assert found.patients["lever_source"].tolist() == ["hinge"]
+    model = found.comparison.query("source == 'hinge model, mean'")["quantity"]
+    assert "pogonion_forwards" in set(model)
+    assert "lower_face_height" not in set(model)
     twice = bite_change(cohort(case()), pd.concat([film, film]))
     assert any("given twice" in note for note in twice.notes)
 
@@ -282,17 +304,141 @@ def test_courses_add_up_to_the_last_overbite_and_no_further():
     assert (row["after_course"], row["end"]) == (2, 1.5)
     assert row["upper_incisor"] == pytest.approx(1.6)
     gap = bite_change(cohort((pd.concat([first, third]), measures))).patients.iloc[0]
-    assert gap["note"] == "no measured movement in course 2"
+    assert gap["note"].startswith("no measured movement in course 2; no upper incisors, ")
+    assert np.isnan(gap[["upper_incisor", "posterior", "unexplained"]].astype(float)).all()
 
 
-def test_teeth_without_a_row_are_still_or_left_out():
-    rows, measures = case(lower=0.0, molars=0.0)
+def test_a_tooth_without_a_record_is_not_a_tooth_that_stayed():
+    rows, measures = case()
     one = rows[~rows["tooth"].isin([12, 21, 22])]
-    still = bite_change(cohort((one, measures))).patients.iloc[0]
-    out = bite_change(cohort((one, measures)), absent="left out").patients.iloc[0]
-    assert (still["upper_incisor_teeth"], out["upper_incisor_teeth"]) == (1, 1)
-    assert still["upper_incisor"] == pytest.approx(0.2)
-    assert out["upper_incisor"] == pytest.approx(0.8)
+    row = bite_change(cohort((one, measures))).patients.iloc[0]
+    assert (row["upper_incisor_teeth"], row["upper_incisor"]) == (1, pytest.approx(0.8))
+    # the same with the rows there and their results blank
+    blank = rows.assign(achieved=rows["achieved"].mask(rows["tooth"].isin([12, 21, 22])))
+    assert bite_change(cohort((blank, measures))).patients.iloc[0]["upper_incisor_teeth"] == 1
+    # measured, and stayed: it counts
+    still = rows.assign(achieved=rows["achieved"].mask(rows["tooth"].isin([12, 21, 22]), 0.0))
+    row = bite_change(cohort((still, measures))).patients.iloc[0]
+    assert (row["upper_incisor_teeth"], row["upper_incisor"]) == (4, pytest.approx(0.2))
+
+
+@pytest.mark.parametrize(
+    ("teeth", "part", "name"),
+    [
+        ((11, 12, 21, 22), "upper_incisor", "no upper incisors"),
+        ((31, 32, 41, 42), "lower_incisor", "no lower incisors"),
+        ((16, 17, 26, 27), "upper_molar", "no upper molars"),
+        ((36, 37, 46, 47), "lower_molar", "no lower molars"),
+    ],
+)
+def test_a_part_that_was_not_measured_is_missing_and_so_is_what_rests_on_it(teeth, part, name):
+    rows, measures = case()
+    row = bite_change(cohort((rows[~rows["tooth"].isin(teeth)], measures))).patients.iloc[0]
+    assert np.isnan(row[part])
+    assert np.isnan(row["unexplained"])
+    assert np.isnan(row["posterior"]) == part.endswith("molar")
+    assert row["note"] == f"{name} with a vertical result in the course"
+    others = {"upper_incisor": 0.8, "lower_incisor": 0.2, "upper_molar": 0.5, "lower_molar": 0.0}
+    for other, value in others.items():
+        if other != part:
+            assert row[other] == pytest.approx(value)
+
+
+def test_a_blank_later_course_leaves_the_whole_movement_unknown():
+    first, measures = case()
+    second = case(course=2)[0]
+    second = second.assign(achieved=second["achieved"].mask(second["tooth"].isin([11, 12])))
+    measures = pd.concat([measures, measures.iloc[1:].assign(after_course=2, value=2.5)])
+    row = bite_change(cohort((pd.concat([first, second]), measures))).patients.iloc[0]
+    assert (row["upper_incisor_teeth"], row["upper_incisor"]) == (2, pytest.approx(1.6))
+    # and a tooth without a row in the second course is no better known
+    second = second[~second["tooth"].isin([11, 12])]
+    row = bite_change(cohort((pd.concat([first, second]), measures))).patients.iloc[0]
+    assert row["upper_incisor_teeth"] == 2
+
+
+def three_of_ten(achieved=None):
+    """Upper incisors of 3 patients came down by about 1 mm; those of 7 await a result."""
+    cases = []
+    for i in range(10):
+        rows, measures = case(f"P{i + 1:03d}", upper=round(0.9 + 0.1 * i, 1))
+        if i >= 3:
+            upper = rows["tooth"].isin([11, 12, 21, 22])
+            rows = rows.assign(planned=rows["planned"].mask(upper, 0.0))
+            rows = rows.assign(achieved=rows["achieved"].mask(upper, achieved))
+        cases.append((rows, measures))
+    return cases
+
+
+@pytest.mark.parametrize("as_blank", [True, False])
+def test_three_measured_patients_of_ten_are_three(as_blank):
+    cases = three_of_ten()
+    if not as_blank:
+        cases = [(rows.dropna(subset="achieved"), measures) for rows, measures in cases]
+    result = bite_change(cohort(*cases))
+    row = result.average.set_index("component").loc["upper_incisor"]
+    assert row[["patients", "treated", "teeth"]].tolist() == [3, 10, 12]
+    assert row["mean"] == pytest.approx(1.0)
+    assert row["sd"] == pytest.approx(0.1)
+    rest = result.average.set_index("component")["patients"]
+    assert rest[["change", "lower_incisor", "unexplained"]].tolist() == [10, 10, 3]
+    notes = " ".join(result.notes)
+    assert "Vertical movement of upper incisors: measured in 3 of 10 patients treated." in notes
+    assert "need not add up" in notes
+
+
+def test_planned_zeros_that_were_measured_count_as_zeros():
+    result = bite_change(cohort(*three_of_ten(achieved=0.0)))
+    row = result.average.set_index("component").loc["upper_incisor"]
+    assert row[["patients", "treated"]].tolist() == [10, 10]
+    assert row["mean"] == pytest.approx(0.3)
+    assert "measured in" not in " ".join(result.notes)
+    assert "need not add up" not in " ".join(result.notes)
+
+
+def test_a_part_that_nobody_measured_is_no_zero():
+    rows, measures = case()
+    rows = rows[~rows["tooth"].isin([31, 32, 41, 42])]
+    result = bite_change(cohort((rows, measures), (rows.assign(patient="P002"), measures)))
+    row = result.average.set_index("component").loc["lower_incisor"]
+    assert row[["patients", "teeth"]].tolist() == [0, 0]
+    assert np.isnan(row[["mean", "sd", "low", "range_low"]].astype(float)).all()
+    assert "Vertical movement of lower incisors: not measured." in result.notes
+
+
+dropped = st.sets(st.tuples(st.integers(1, 5), st.integers(0, 15)), max_size=60)
+
+
+@settings(max_examples=25, deadline=None)
+@given(dropped, st.booleans())
+def test_records_taken_away_never_pull_a_mean_towards_zero(gone, blank):
+    """Every tooth of a group moved alike: whatever is lost, a mean stays or is not measured."""
+    cases = []
+    for i in range(1, 6):
+        rows, measures = case(f"P{i:03d}", upper=0.8, lower=-0.6, molars=-0.5)
+        lost = np.isin(np.arange(len(rows)), [place for p, place in gone if p == i])
+        rows = rows.assign(achieved=rows["achieved"].mask(lost)) if blank else rows[~lost]
+        # all gone: one other record keeps the cohort readable
+        cases.append((pd.concat([rows, rows.head(1).assign(tooth=13, achieved=0.1)]), measures))
+    result = bite_change(cohort(*cases))
+    left = pd.concat([rows for rows, _ in cases]).dropna(subset="achieved")
+    average = result.average.set_index("component")
+    parts = {
+        "upper_incisor": (0.8, (11, 12, 21, 22)),
+        "lower_incisor": (-0.6, (31, 32, 41, 42)),
+    }
+    for part, (value, teeth) in parts.items():
+        of = left[left["tooth"].isin(teeth)]
+        assert average.loc[part, "patients"] == of["patient"].nunique()
+        assert average.loc[part, "teeth"] == len(of)
+        mean = average.loc[part, "mean"]
+        assert np.isnan(mean) if not len(of) else mean == pytest.approx(value)
+    upper, lower = (
+        set(left[left["tooth"].isin(t)]["patient"]) for t in ((16, 17, 26, 27), (36, 37, 46, 47))
+    )
+    assert average.loc["from_posterior", "patients"] == len(upper & lower)
+    if upper & lower:
+        assert average.loc["from_posterior", "mean"] == pytest.approx(1.0)
 
 
 def test_everybody_is_in_it_or_listed():
@@ -365,7 +511,6 @@ def test_face_height_and_plane_are_compared_over_the_same_time():
     [
         ({"lever": 4.0}, "inside its range"),
         ({"lever_range": (0.0, 3.0)}, "above zero"),
-        ({"absent": "moved"}, "'still' or 'left out'"),
         ({"level": 0}, "level"),
         ({"cephalometry": pd.DataFrame({"patient": ["P001"]})}, "no column landmark, x, y"),
     ],

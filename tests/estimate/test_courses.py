@@ -41,7 +41,7 @@ def small() -> pd.DataFrame:
             ("P3", 31, 1, 1.0, 0.6, 1.0),
             ("P3", 31, 2, 0.4, 0.4, 0.4),
             ("P3", 31, 3, 0.1, -0.2, 0.1),
-            ("P3", 42, 2, 1.0, 0.5, 1.0),  # began late: no first aim
+            ("P3", 42, 2, 1.0, 0.5, 1.0),  # began late: counts from there
         ],
         columns=["patient", "tooth", "course", "planned", "achieved", "aim"],
     ).assign(movement="vertical")
@@ -50,17 +50,23 @@ def small() -> pd.DataFrame:
 def test_by_hand():
     found = courses(small(), n_boot=0)
     table = found.overall.set_index("course")
-    total = 2 + 1 + 2 + 1
+    # first aims 2, 1, 2 and 1; from course 2 that of 42 as well; in course 3 that of 31 of P3 is
+    # 0.1 from 1.0 on, so 1.1
+    first, second, third = 2 + 1 + 2 + 1, 2 + 1 + 2 + 1 + 1, 2 + 1 + 2 + 1.1 + 1
     assert table["reached"].tolist() == pytest.approx(
-        [(1.0 + 0.8 + 0.5 + 0.6) / total, (2.9 + 0.6 + 0.4) / total, (3.9 - 0.2) / total]
+        [(1.0 + 0.8 + 0.5 + 0.6) / first, (2.9 + 0.6 + 0.4 + 0.5) / second, (4.4 - 0.2) / third]
     )
+    assert table["reached_first"].tolist() == pytest.approx([2.9 / 6, 4.4 / 7, 4.2 / 7])
     assert table["still_treated"].tolist() == [3, 2, 1]
     assert table["stopped"].tolist() == [0, 1, 2]
-    assert table["teeth"].tolist() == [4, 4, 4]
-    treated = [(2.9) / 6, (2.4 + 1.0) / (3 + 1), 0.8 / 1]
+    assert table["teeth"].tolist() == table["teeth_measured"].tolist() == [4, 5, 5]
+    treated = [2.9 / 6, (2.4 + 1.0 + 0.5) / (3 + 1 + 1), (0.8 + 0.5) / (1.1 + 1)]
     assert table["reached_of_treated"].tolist() == pytest.approx(treated)
-    first = 2.9 / 6
-    assert table["arithmetic"].tolist() == pytest.approx([1 - (1 - first) ** k for k in (1, 2, 3)])
+    r = 2.9 / 6
+    once, twice, thrice = (1 - (1 - r) ** k for k in (1, 2, 3))
+    assert table["arithmetic"].tolist() == pytest.approx(
+        [once, (6 * twice + once) / 7, (6.1 * thrice + twice) / 7.1]
+    )
     assert any("1 tooth movements that began in a later course" in note for note in found.notes)
     assert any("keep the state of their last one" in note for note in found.notes)
 

@@ -183,6 +183,8 @@ def test_the_plate_is_compared_at_the_last_course_only():
     row = result.table.iloc[0]
     assert row["plate_expected"] == pytest.approx(-0.3)
     assert np.isnan(row["plate_measured"])
+    assert (row["plate_last"], row["plate_last_course"]) == (0.1, 1)
+    assert any("P001 41: 0.1 mm after course 1" in note for note in result.notes)
     assert any("beyond the plate" in note for note in result.notes)
 
 
@@ -203,11 +205,91 @@ def test_nothing_recorded():
     assert "no tooth" in repr(result)
 
 
-def test_blank_values_are_counted():
-    frame = pd.concat([movements(torque=4.0), movements(tooth=31, tip=np.nan)])
+def test_a_tooth_with_a_blank_first_course_has_no_apex():
+    frame = pd.concat([movements(torque=4.0), movements(tooth=31, tip=np.nan, torque=2.0)])
     result = apex_displacement(frame)
-    assert result.table["tooth"].tolist() == [41]
-    assert any(note.startswith("1 row without a value was left out") for note in result.notes)
+    rows = result.table.set_index("tooth")
+    assert rows.loc[31, "courses"] == 0
+    assert np.isnan(rows.loc[31, ["apex_buccal", "apex_distance"]].astype(float)).all()
+    assert rows.loc[31, "missing"] == "tip not measured in course 1"
+    assert np.isfinite(rows.loc[41, "apex_buccal"])
+    assert result.summary.set_index("tooth")["patients"].to_dict() == {31: 0, 41: 1}
+    assert any("P001 31: tip not measured in course 1" in note for note in result.notes)
+
+
+def two_courses(second):
+    """Torque 3 and 0.2 mm labially, then 0.3 mm and what is given for torque."""
+    return pd.concat(
+        [
+            movements(torque=3.0, buccolingual=0.2),
+            movements(buccolingual=0.3, course=2),
+            second,
+        ]
+    )
+
+
+@pytest.mark.parametrize("as_cohort", [False, True])
+def test_torque_blank_in_a_later_course_is_said_and_the_apex_ends_before(as_cohort):
+    blank = movements(torque=3.0, course=2).assign(achieved=np.nan)
+    rows = two_courses(blank)
+    plate = pd.DataFrame(
+        {
+            "patient": "P001",
+            "after_course": [0, 1, 2],
+            "measure": "apex_to_plate",
+            "tooth": 41,
+            "value": [2.0, 2.6, 2.9],
+        }
+    )
+    given = from_frames(rows, measures=plate, notation="fdi") if as_cohort else rows
+    result = apex_displacement(given)
+    row = result.table.iloc[0]
+    first = apex_displacement(movements(torque=3.0, buccolingual=0.2)).table.iloc[0]
+    assert (row["courses"], row["torque"]) == (1, 3.0)
+    assert row["apex_buccal"] == pytest.approx(first["apex_buccal"])
+    assert row["missing"] == "torque not measured in course 2"
+    assert any("P001 41: torque not measured in course 2" in note for note in result.notes)
+    if as_cohort:
+        # after the course that counts, and the last there is
+        assert row["plate_expected"] == pytest.approx(2.0 - row["apex_buccal"])
+        assert (row["plate_measured"], row["plate_last"], row["plate_last_course"]) == (2.6, 2.9, 2)
+
+
+def test_a_course_without_a_row_for_torque_is_said_and_in_no_mean():
+    result = apex_displacement(two_courses(movements(tip=1.0, course=2)))
+    row = result.table.iloc[0]
+    assert row["missing"] == "no row for torque in course 2"
+    assert not row["torque_measured"]
+    assert result.summary[["patients", "without_torque"]].values.tolist() == [[0, 1]]
+    assert result.summary["mean"].isna().all()
+
+
+def test_torque_measured_as_zero_is_measured():
+    result = apex_displacement(two_courses(movements(torque=0.0, course=2)))
+    row = result.table.iloc[0]
+    assert (row["courses"], row["torque"], row["missing"]) == (2, 3.0, "")
+    assert row["torque_measured"]
+    assert result.summary[["patients", "without_torque"]].values.tolist() == [[1, 0]]
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.sets(st.integers(0, 7)), st.booleans())
+def test_torque_that_is_lost_never_pulls_the_mean_towards_zero(lost, blank):
+    rows = [movements(patient=f"P{k:03d}", torque=6.0, buccolingual=0.4) for k in range(8)]
+    frame = pd.concat(rows, ignore_index=True)
+    gone = frame["patient"].isin([f"P{k:03d}" for k in lost]) & (frame["movement"] == "torque")
+    frame = frame.assign(achieved=frame["achieved"].mask(gone)) if blank else frame[~gone]
+    row = apex_displacement(frame).summary.iloc[0]
+    assert row["patients"] == 8 - len(lost)
+    assert row["without_torque"] == len(lost)
+    alone = apex_displacement(rows[0]).table["apex_buccal"].iloc[0]
+    assert np.isnan(row["mean"]) if len(lost) == 8 else row["mean"] == pytest.approx(alone)
+
+
+def test_a_plan_holds_the_courses_that_are_not_measured_yet():
+    rows = pd.concat([movements(torque=3.0), movements(torque=2.0, course=2).assign(achieved=None)])
+    planned = apex_displacement(from_frames(rows, notation="fdi"), of="planned").table.iloc[0]
+    assert (planned["torque"], planned["courses"]) == (10.0, 2)
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from outcomes.cohort.read import from_frames
 from outcomes.estimate.design import RateError
-from outcomes.estimate.unplanned import clustered_mean, unplanned, worst_unplanned
+from outcomes.estimate.unplanned import (
+    FEWEST_PATIENTS,
+    LEAST_MEASURED,
+    clustered_mean,
+    unplanned,
+    worst_unplanned,
+)
 
 
 def drift(patients=8, teeth=4, *, mean=0.1, patient_sd=0.2, sd=0.15, seed=1):
@@ -164,6 +171,52 @@ def test_limits_by_movement_unit_or_number():
 def test_what_cannot_be_answered_says_what_to_change(frame, options, says):
     with pytest.raises(RateError, match=says):
         unplanned(frame, **options)
+
+
+@pytest.mark.parametrize(("patients", "tested"), [(4, False), (FEWEST_PATIENTS, True)])
+def test_equivalence_needs_five_patients(patients, tested):
+    row = unplanned(drift(patients, 3, mean=0.0, patient_sd=0.05)).iloc[0]
+    assert np.isfinite(row["p_tost"]) == tested
+    assert (row["equivalent"] is not pd.NA) == tested
+    assert ("not tested with fewer than 5" in row["note"]) != tested
+    assert np.isfinite(row["low"])  # described all the same
+
+
+@pytest.mark.parametrize(("lost", "tested"), [(0, True), (4, True), (5, False)])
+def test_equivalence_needs_four_fifths_of_the_records(lost, tested):
+    frame = drift(10, 2, mean=0.0, patient_sd=0.05)
+    frame.loc[frame.index[:lost], "achieved"] = np.nan
+    row = unplanned(frame).iloc[0]
+    assert (row["movements"], row["not_measured"]) == (20 - lost, lost)
+    assert LEAST_MEASURED * 20 == 16
+    assert np.isfinite(row["p_tost"]) == tested
+    assert ("not tested below 80%" in row["note"]) != tested
+
+
+def test_a_cohort_counts_its_unmeasured_rows_and_everybody_treated():
+    frame = drift(6, 2)
+    frame.loc[[0, 1], "achieved"] = np.nan
+    other = frame.tail(1).assign(patient="P099", planned=1.0)
+    cohort = from_frames(pd.concat([frame, other]), notation="fdi")
+    row = unplanned(cohort).iloc[0]
+    assert row[["patients", "treated", "movements", "not_measured"]].tolist() == [5, 7, 10, 2]
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.sets(st.integers(0, 19)), st.booleans())
+def test_records_taken_away_never_pull_the_mean_towards_zero(lost, blank):
+    frame = drift(10, 2).assign(achieved=0.7)
+    frame.loc[frame.index[::2], "achieved"] = 0.70001  # not all alike
+    gone = frame.index.isin(lost)
+    left = frame.assign(achieved=frame["achieved"].mask(gone)) if blank else frame[~gone]
+    table = unplanned(left)
+    if not len(table):
+        assert len(lost) == 20
+        return
+    row = table.iloc[0]
+    assert row["movements"] == 20 - len(lost)
+    assert row["patients"] == frame[~gone]["patient"].nunique()
+    assert np.isnan(row["mean"]) if len(lost) == 20 else row["mean"] == pytest.approx(0.7, abs=1e-4)
 
 
 @settings(max_examples=40, deadline=None)

@@ -122,6 +122,67 @@ def test_case_page_of_movements_alone():
     assert [ax.get_title(loc="left") for ax in axes][:-1] == ["Key movements, mm"]
 
 
+def aims_that_change():
+    """11: a new aim in course 2; 21 begun in course 2; 31: course 2 not measured (invented)."""
+    return pd.DataFrame(
+        {
+            "patient": "P001",
+            "tooth": [11, 11, 21, 31, 31],
+            "movement": "torque",
+            "course": [1, 2, 2, 1, 2],
+            "planned": [9.0, -7.0, 5.0, 8.0, 3.0],
+            "aim": [8.0, -6.0, 4.0, 8.0, 3.0],
+            "achieved": [5.0, -4.0, 3.0, 5.0, None],
+        }
+    )
+
+
+def test_case_page_follows_the_latest_aim_and_shows_the_first():
+    axes = case_page(from_frames(aims_that_change(), notation="fdi"), "P001")
+    ax = next(ax for ax in axes if ax.get_title(loc="left") == "Key movements, °")
+    labels = [text.get_text() for text in ax.get_yticklabels()]
+    assert labels == ["11 torque", "21 torque, from course 2", "31 torque, to course 1"]
+    upright = {
+        (round(float(line.get_xdata()[0]), 6), line.get_label() == "first aim")
+        for line in ax.lines
+        if len(line.get_xdata()) == 2 and line.get_xdata()[0] == line.get_xdata()[1] != 0
+    }
+    # 11: 5 - 6 = -1, first 8 dotted; 21: 4; 31: 8
+    assert upright == {(-1.0, False), (8.0, True), (4.0, False), (8.0, False)}
+    ends = {
+        tuple(np.round(line.get_xdata(), 6))
+        for line in ax.lines
+        if line.get_color() == COLOURS[0]
+        and line.get_linestyle() == "-"
+        and len(line.get_xdata()) > 1
+    }
+    assert ends == {(0.0, 5.0, 1.0), (0.0, 3.0), (0.0, 5.0)}
+    assert "dotted: first aim" in ax.get_xlabel()
+    words = alt_text(axes).replace("\u00a0", " ")
+    assert (
+        "A later course set a new aim, which is the one judged, in 1 movement: torque of 11 (first 8.0, now −1.0°)."
+        in words
+    )
+    assert "Begun in a later course and counted from it: 1 movement." in words
+    assert "A later course is not measured or not recorded in 1 movement" in words
+    assert "1 of 3 planned movements more than 2° from the aim" in words
+
+
+def test_case_page_without_changed_aims_says_nothing_of_them(cohort):
+    axes = case_page(from_frames(two_courses().drop(columns="unit"), notation="fdi"), "P001")
+    words = alt_text(axes)
+    assert "new aim" not in words
+    assert "Begun" not in words
+    assert not any("first aim" in ax.get_xlabel() for ax in axes)
+
+
+def test_a_patient_of_whom_nothing_is_measured_yet_has_a_page():
+    waiting = two_courses().drop(columns="unit").assign(patient="P002", achieved=None)
+    rows = pd.concat([two_courses().drop(columns="unit"), waiting])
+    words = alt_text(case_page(from_frames(rows, notation="fdi"), "P002"))
+    assert "Nothing of this patient is measured yet." in words
+
+
 def test_unknown_patient_is_refused(cohort):
     with pytest.raises(ValueError, match="No patient 'P999'"):
         case_page(cohort, "P999")

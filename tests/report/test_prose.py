@@ -243,7 +243,91 @@ def test_apices_are_named_with_the_caution():
 
     roots = run_series(open_series()).roots
     first, *rest = words.roots(roots)
-    farthest = roots.table.loc[roots.table["apex_buccal"].abs().idxmax()]
+    sure = roots.table[roots.table["torque_measured"]]
+    farthest = sure.loc[sure["apex_buccal"].abs().idxmax()]
+    assert f"Of {len(sure)} lower incisors whose torque was measured" in first
     assert f"tooth {farthest['tooth']} of {farthest['patient']}" in first
     assert f"{abs(farthest['apex_buccal']):.2f}" in first
     assert rest[-1] == roots.caution
+
+
+def opened(measured=10, *, planned_zero=True, lower=True):
+    """Ten open bites (invented): molars intruded in all, upper incisors measured in some."""
+    rows, measures = [], []
+    for k in range(10):
+        p = f"P{k:03d}"
+        for tooth in (11, 21):
+            achieved = round(0.1 * (k % 3) - 0.1, 1) if k < measured else None
+            rows.append((p, tooth, 0.0 if planned_zero else 1.0, achieved))
+        rows += [(p, tooth, -0.8, round(-0.5 - 0.02 * k, 2)) for tooth in (16, 26, 36, 46)]
+        if lower:
+            rows += [(p, tooth, 0.4, round(0.3 + 0.01 * k, 2)) for tooth in (31, 41)]
+        measures += [(p, 0, -1.0), (p, 1, round(1.0 + 0.1 * k, 1))]
+    frame = pd.DataFrame(rows, columns=["patient", "tooth", "planned", "achieved"])
+    bites = pd.DataFrame(measures, columns=["patient", "after_course", "value"])
+    cohort = from_frames(
+        frame.assign(movement="vertical"),
+        measures=bites.assign(measure="overbite", unit="mm", target=2.0),
+        notation="fdi",
+    )
+    series = run_series(cohort)
+    return series, manuscript_tables(series)
+
+
+def test_incisors_measured_in_three_of_ten_are_said_to_be_three():
+    series, tables = opened(measured=3)
+    words = text(series, tables)
+    assert "mm from vertical movement of upper incisors (measured in 3 of 10 patients)" in words
+    assert "need not add up" in words
+    bite = tables["bite"]
+    assert bite.ref("all upper_incisor", "Patients").text == "3 of 10"
+    assert bite.ref("all change", "Patients").text == "10 of 10"
+    assert bite.ref("all unexplained", "Patients").text == "3 of 10"
+
+
+def test_a_part_that_nobody_measured_is_not_given_as_zero():
+    series, tables = opened(lower=False)
+    words = text(series, tables)
+    assert "Vertical movement of lower incisors was not measured, so what is left" in words
+    assert "of lower incisors," not in words.split("change of overbite")[1].split("Vertical")[0]
+    assert "not explained (" not in words
+    assert tables["bite"].ref("all lower_incisor", "Mean (SD)").text == "not measured"
+    assert tables["bite"].ref("all unexplained", "Mean (SD)").text == "–"
+
+
+@pytest.mark.parametrize(
+    ("measured", "shown"),
+    # at least 5 patients, and 80 % of the movements: 8 of 10 patients, just short with 7
+    [(10, True), (8, True), (7, False), (4, False)],
+)
+def test_equivalence_is_said_with_its_count_where_enough_was_measured(measured, shown):
+    series, tables = opened(measured)
+    words = text(series, tables)
+    said = f"(vertical movement of incisors in {measured} of 10 patients)"
+    assert (said in words) == shown
+    assert ("were tested for equivalence" in words) == shown
+    assert f"{2 * measured} movements with a plan of zero were measured" in words
+    if measured < 10:
+        assert f", {20 - 2 * measured} were not (" in words
+    line = tables["unplanned"].ref("vertical incisor", "Equivalent to zero").text
+    assert line == ("yes" if shown else "–")
+    assert tables["unplanned"].ref("vertical incisor", "Patients").text == f"{measured} of 10"
+
+
+def test_lines_of_the_bite_are_named_by_the_way_the_teeth_went():
+    titles = [line.cells[0].text for line in made_series.whole()[1]["bite"].rows]
+    assert "From intrusion of lower incisors; deep bite" in titles
+    assert "From extrusion of upper incisors; open bite" in titles
+    assert not any(title.startswith("Extrusion") for title in titles)
+
+
+def test_apices_of_teeth_without_torque_are_not_named():
+    from outcomes.estimate.roots import apex_displacement
+    from outcomes.report import words
+
+    rows = pd.DataFrame(
+        {"patient": "P001", "tooth": [31, 41], "movement": "buccolingual", "achieved": [0.5, -0.9]}
+    )
+    first, *_ = words.roots(apex_displacement(rows))
+    assert first.startswith("Of 2 lower incisors, torque was measured in none")
+    assert "farthest" not in first

@@ -3,16 +3,20 @@
 import re
 
 import made_series
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from outcomes.cohort.read import from_frames
+from outcomes.figures.series import before_after_panels
 from outcomes.report import prose
 from outcomes.report.documents import written_words
 from outcomes.report.paper import Cell, PaperTable, row
 from outcomes.report.poster import A0, FORMATS, WIDE, Block, fit, write_poster
 from outcomes.report.rounding import counted_share
-from outcomes.report.sharing import HIDDEN, hide_small
+from outcomes.report.series import run_series
+from outcomes.report.sharing import HIDDEN, hide_small, kinds_to_share, pairs_to_share
 from outcomes.report.story import tell
 
 pptx = pytest.importorskip("pptx")
@@ -80,6 +84,86 @@ def test_story_tables_hold_no_small_group_and_no_dagger():
     assert "Not shown, fewer than 5 patients: Recession" in " ".join(story.measures.notes)
 
 
+def drawn_groups(axes):
+    legend = axes[0].get_figure(root=True).legends
+    return [text.get_text() for text in legend[0].get_texts()] if legend else []
+
+
+def splitted(deep, opened, recession=()):
+    """Overbite of deep and open bites, recession of some of them (invented)."""
+    kinds = {
+        f"P{k:03d}": "deep bite" if k <= deep else "open bite" for k in range(1, deep + opened + 1)
+    }
+    rows = pd.DataFrame({"patient": list(kinds), "tooth": 11, "movement": "tip", "planned": 6.0})
+    rows = rows.assign(achieved=[4.0 + 0.1 * k for k in range(len(kinds))])
+    values = [
+        (
+            p,
+            k,
+            "overbite",
+            None,
+            (4.0 if kind == "deep bite" else -1.0) * (1 - k) + 2.0 * k + 0.1 * n,
+            2.0,
+        )
+        for n, (p, kind) in enumerate(kinds.items())
+        for k in (0, 1)
+    ]
+    values += [(p, k, "recession", 31, 0.5 + 0.2 * k, 0.5) for p in recession for k in (0, 1)]
+    columns = ["patient", "after_course", "measure", "tooth", "value", "target"]
+    measures = pd.DataFrame(values, columns=columns).assign(unit="mm")
+    patients = pd.DataFrame({"patient": list(kinds), "malocclusion": list(kinds.values())})
+    return run_series(from_frames(rows, patients, measures=measures, notation="fdi"))
+
+
+@pytest.mark.parametrize(("deep", "names"), [(4, False), (5, True)])
+def test_a_shared_figure_draws_no_group_that_the_table_withholds(deep, names):
+    series = splitted(deep, 7)
+    result, split, measures = pairs_to_share(series)
+    assert kinds_to_share(series) == names
+    if names:
+        assert (split, measures) == ("malocclusion", ["overbite"])
+    else:
+        # nor all of them in one: some should gain, others lose
+        assert (split, measures) == (None, [])
+    assert result is (series.before_after_split if names else series.before_after)
+
+
+@pytest.mark.parametrize(("some", "drawn"), [(4, ["overbite"]), (5, ["overbite", "recession"])])
+def test_a_measure_of_few_patients_is_not_drawn_for_sharing(some, drawn):
+    cohort = made_series.measured([-1.9, -1.7, -2.2, -1.8, -1.6, -2.0, -1.5], target=2.0)
+    few = made_series.measured([0.2] * some, target=0.5, measure="recession").measures
+    measures = pd.concat([cohort.measures, few], ignore_index=True).drop(columns="row")
+    rows = cohort.movements.drop(columns=made_series.DERIVED)
+    series = run_series(from_frames(rows, measures=measures, notation="fdi"))
+    assert pairs_to_share(series)[2] == drawn
+
+
+def test_the_legend_counts_the_patients_that_are_drawn():
+    series = splitted(5, 7, recession=["P010", "P011", "P012"])
+    result = series.before_after_split
+    axes = before_after_panels(result, ["recession", "overbite"], split="malocclusion")
+    assert drawn_groups(axes) == ["deep bite (n = 5)", "open bite (n = 7)"]
+    assert "n = 3" in " ".join(text.get_text() for text in axes[0].texts)
+    # a group of which nobody is drawn has no place in the legend
+    axes = before_after_panels(result, ["recession"], split="malocclusion")
+    assert drawn_groups(axes) == ["open bite (n = 3)"]
+
+
+def test_the_poster_and_the_slides_draw_what_may_be_shared(monkeypatch, tmp_path):
+    """Recession of 4 patients is not in them, neither in the table nor in the figure."""
+    from outcomes.report import poster
+
+    series, _ = made_series.whole()
+    _, split, measures = pairs_to_share(series)
+    assert split == "malocclusion"
+    assert "recession" not in measures
+    found = {block.name: block for block in poster.blocks(series, tell(*made_series.whole()), A0)}
+    alt = found["before_after"].picture.alt
+    for name in poster._two_measures(*pairs_to_share(series)[::2]):
+        assert name in alt
+    assert "recession" not in alt
+
+
 def test_differences_are_said_to_be_computed_before_rounding():
     for kind in ("whole", "one", "null"):
         series, tables = made_series.EVERY[kind]()
@@ -131,7 +215,8 @@ def test_signs_of_the_parts_of_the_bite_go_with_their_words():
         r"(−?[\d.]+)(?: \([\d.]+\))? mm from (extrusion|intrusion|vertical movement) of (\w+)",
         words,
     )
-    assert len(found) == 6
+    assert len(found) == 5  # molars of both arches were not measured in the deep bites
+    assert "Vertical movement of molars of both arches was not measured in deep bite cases" in words
     for number, way, tooth in found:
         value = float(number.replace("−", "-"))
         # Deepened by extrusion of incisors and by intrusion of molars (geometry of the bite).

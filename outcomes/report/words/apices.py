@@ -14,12 +14,20 @@ if TYPE_CHECKING:
 def roots(result: ApexDisplacement) -> list[str]:
     """The farthest apex by tooth and patient, what was assumed, and the caution; never without it."""
     lines = []
-    if len(result.table):
-        farthest = result.table.iloc[int(result.table["apex_buccal"].abs().to_numpy().argmax())]
+    table = result.table
+    sure = table[table["apex_buccal"].notna() & table["torque_measured"].astype(bool)]
+    if len(sure):
+        farthest = sure.iloc[int(sure["apex_buccal"].abs().to_numpy().argmax())]
         way = "labially" if farthest["apex_buccal"] > 0 else "lingually"
+        of = number_of(len(sure), "lower incisor")
         lines.append(
-            f"Of {number_of(len(result.table), 'lower incisor')}, the apex that went farthest is "
+            f"Of {of} whose torque was measured, the apex that went farthest is "
             f"that of tooth {farthest['tooth']} of {farthest['patient']}: "
             f"{size(abs(farthest['apex_buccal']), 'mm')} {way}, computed from how the crown moved."
+        )
+    elif len(table):
+        lines.append(
+            f"Of {number_of(len(table), 'lower incisor')}, torque was measured in none, so how far "
+            "an apex went is not known."
         )
     return [*lines, *result.notes, result.caution]

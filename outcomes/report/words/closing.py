@@ -112,7 +112,7 @@ def _missing_steps(audit: Audit) -> list[str]:
         steps.append(f"Record {listed(missing)}, where there is more than one, to compare them.")
     if not len(audit.measurement):
         steps.append("Measure about 20 movements a second time, so that the error is known.")
-    if not len(audit.unplanned):
+    if not audit.unplanned["movements"].sum():
         steps.append("Record some teeth that were meant to stay, to see side effects.")
     return steps
 

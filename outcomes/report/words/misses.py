@@ -51,7 +51,8 @@ def wrong_way(audit: Audit) -> list[str]:
 
 def unplanned(audit: Audit) -> list[str]:
     """Movements that happened where none was planned."""
-    table = audit.unplanned
+    table = audit.unplanned[audit.unplanned["movements"] > 0]
+    unseen = int(audit.unplanned["not_measured"].sum())
     if not len(table):
         return [
             "No row has a plan of zero with an achieved value, so movements that nobody planned "
@@ -65,6 +66,11 @@ def unplanned(audit: Audit) -> list[str]:
         f"{none_(beyond, capital_letter=False)} moved by more than "
         f"{tolerance_of(audit, dict(zip(table['movement'].astype(str), table['unit'], strict=True)))}."
     ]
+    if unseen:
+        sentences.append(
+            f"{capital(number_of(unseen, 'movement'))} with a plan of zero {was(unseen)} not measured "
+            f"and {'is' if unseen == 1 else 'are'} counted nowhere: not measured is not still."
+        )
     sure = table[(table["low"] > 0) | (table["high"] < 0)]
     if len(sure):
         sentences.append(
