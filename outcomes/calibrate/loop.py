@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.calibrate import cautions
-from outcomes.cohort.schema import TOLERANCE
+from outcomes.cohort.schema import FEW_PATIENTS, TOLERANCE
 from outcomes.estimate.design import RateError
 from outcomes.estimate.rates import fit_rate
 from outcomes.measure.tolerance import beyond_tolerance, within_tolerance
@@ -208,7 +208,7 @@ def _change(
     """Changes with intervals; and why there are none."""
     blank = {"movement": movement, **dict.fromkeys(_CHANGES, np.nan), "shortfall_by": ""}
     people = part.groupby("after")["patient"].nunique().reindex([0, 1]).fillna(0)
-    if people.min() < 5:
+    if people.min() < FEW_PATIENTS:
         least = "before" if people[0] < people[1] else "after"
         return blank, f"only {int(people.min())} patients {least} the date"
     try:

@@ -30,6 +30,14 @@ SMALLEST_PLAN = {"mm": 0.2, "degree": 1.0}
 #: Larger than this is listed to be looked at, never excluded (common practice, no source).
 EXPECTED_SIZE = {"mm": 6.0, "degree": 60.0}
 
+#: Patients below which a result is described only: it leads no summary, is not compared, and is
+#: marked or withheld where it is shared, because it could identify somebody (common practice, no
+#: source).
+FEW_PATIENTS = 5
+
+#: Patients from which a rate can be used (common practice, no source).
+ENOUGH_PATIENTS = 10
+
 #: How a unit may be written in a cell or a heading.
 UNIT_WORDS = {
     "mm": ("mm", "mm.", "millimetre", "millimetres", "millimeter", "millimeters"),

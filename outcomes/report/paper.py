@@ -6,10 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from outcomes.cohort.schema import FEW_PATIENTS
+
 __all__ = ["Cell", "PaperTable", "Ref", "Row", "row"]
 
-SMALL = 5
-SMALL_NOTE = "† Fewer than 5 patients: could identify somebody; take out or merge before sharing."
+SMALL_NOTE = f"† Fewer than {FEW_PATIENTS} patients: could identify somebody; take out or merge before sharing."
 
 
 @dataclass(frozen=True)
@@ -168,4 +169,4 @@ def row(
     """
     given = cells.values() if isinstance(cells, Mapping) else cells
     made = tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in given)
-    return Row(key, made, heading, patients is not None and 0 < patients < SMALL)
+    return Row(key, made, heading, patients is not None and 0 < patients < FEW_PATIENTS)

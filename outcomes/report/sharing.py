@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from outcomes.report.paper import SMALL, Cell, PaperTable, Row
+from outcomes.cohort.schema import FEW_PATIENTS
+from outcomes.report.paper import Cell, PaperTable, Row
 
 __all__ = ["FEWER", "HIDDEN", "enough", "hide_small"]
 
-FEWER = f"<\u00a0{SMALL}"
-AT_LEAST = f"≥\u00a0{SMALL}"
+FEWER = f"<\u00a0{FEW_PATIENTS}"
+AT_LEAST = f"≥\u00a0{FEW_PATIENTS}"
 HIDDEN = (
-    f"{FEWER}: fewer than {SMALL} patients; {AT_LEAST} or a dash: withheld, so that such a number "
+    f"{FEWER}: fewer than {FEW_PATIENTS} patients; {AT_LEAST} or a dash: withheld, so that such a number "
     "cannot be worked out."
 )
 
@@ -24,7 +25,7 @@ def enough(patients: int, whole: int) -> bool:
     >>> enough(5, 12), enough(4, 12), enough(3, 3)
     (True, False, True)
     """
-    return patients >= SMALL or patients == whole
+    return patients >= FEW_PATIENTS or patients == whole
 
 
 def hide_small(table: PaperTable) -> PaperTable:
@@ -65,11 +66,11 @@ def _hidden(levels: list[Row]) -> list[Row]:
     large = sorted((k for k in counts if k not in small), key=lambda k: counts[k])
     texts = dict.fromkeys(small, FEWER)
     total, n = sum(counts[key] for key in small), len(small)
-    if total in (n, (SMALL - 1) * n) or n == 1:  # the others would give it away
+    if total in (n, (FEW_PATIENTS - 1) * n) or n == 1:  # the others would give it away
         if not large:
             return []
         total += counts[large[0]]
-        could_be = [s for s in range(n, (SMALL - 1) * n + 1) if total - s >= SMALL]
+        could_be = [s for s in range(n, (FEW_PATIENTS - 1) * n + 1) if total - s >= FEW_PATIENTS]
         if len(could_be) < 2:
             return []
         texts[large[0]] = AT_LEAST

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.estimate.before_after import SMALL
 from outcomes.figures.case import measure_name
 from outcomes.report.lines import dicts
-from outcomes.report.paper import SMALL as SMALL_GROUP
 from outcomes.report.paper import Cell, PaperTable, Row, row
 from outcomes.report.provenance import versions
 from outcomes.report.references import REFERENCES
@@ -298,7 +298,7 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
         )
     if rows:
         known = series.unplanned.dropna(subset="p_tost")
-        known = known[known["patients"] >= SMALL_GROUP]
+        known = known[known["patients"] >= FEW_PATIENTS]
         shown = int(known["equivalent"].fillna(False).sum())
         total = int(series.unplanned["movements"].sum())
         blank = [""] * 5
@@ -307,7 +307,7 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
             row(
                 "groups",
                 [
-                    f"Groups of {SMALL_GROUP} patients or more",
+                    f"Groups of {FEW_PATIENTS} patients or more",
                     "",
                     Cell(str(len(known)), len(known)),
                     *blank,
@@ -399,7 +399,7 @@ def settings_table(series: Series) -> Draft:
         ("lever range", "Range of the lever", f"{low:g} to {high:g}"),
         ("resamples", "Bootstrap resamples", f"{RESAMPLES:,}"),
         ("seed", "Seed of everything drawn at random", str(series.seed)),
-        ("few", "Patients below which a line is marked", str(SMALL_GROUP)),
+        ("few", "Patients below which a line is marked", str(FEW_PATIENTS)),
     ]
     found = versions()
     lines += [(f"software {n}", capital(n) if n == "python" else n, found[n]) for n in SOFTWARE]
