@@ -15,7 +15,7 @@ from outcomes.cohort.sieve import EXAMPLE_ROW, NOT_MEASURED, STOPPED
 from outcomes.estimate.descriptive import achievement
 from outcomes.report import words
 from outcomes.report.words import english, misses, opinion
-from outcomes.report.words.reading import left_out, left_words, ledger_sum
+from outcomes.report.words.reading import ledger_sum, left_out, left_words
 from outcomes.report.words.rows import first_row, lines, shares
 
 # ---- numbers and names in a sentence ------------------------------------------------------------
