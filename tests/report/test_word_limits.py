@@ -3,6 +3,7 @@
 import inspect
 from types import SimpleNamespace
 
+import expected_words
 import made_audit as made
 import numpy as np
 import pandas as pd
@@ -17,6 +18,15 @@ from outcomes.report import words
 from outcomes.report.words import english, misses, opinion
 from outcomes.report.words.reading import ledger_sum, left_out, left_words
 from outcomes.report.words.rows import first_row, lines, shares
+
+# ---- every word ---------------------------------------------------------------------------------
+
+
+def test_every_word_is_as_it_was_read_and_found_right():
+    """On purpose another? Run expected_words.py and read what changed."""
+    kept = expected_words.EXPECTED.read_text(encoding="utf-8").splitlines()
+    assert expected_words.every_word().splitlines() == kept
+
 
 # ---- numbers and names in a sentence ------------------------------------------------------------
 
