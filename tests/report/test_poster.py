@@ -20,7 +20,7 @@ from outcomes.report.canvas import (
     text_height,
     wrap,
 )
-from outcomes.report.poster import A0, FORMATS, WIDE, Block, PosterError, fit, write_poster
+from outcomes.report.poster import A0, FORMATS, WIDE, Block, PosterError, fit
 from outcomes.report.slides import write_slides
 
 pptx = pytest.importorskip("pptx")
@@ -28,16 +28,7 @@ EMU = 12700
 KINDS = ("whole", "one", "bare", "null")
 
 
-@pytest.fixture(scope="module")
-def posters(tmp_path_factory):
-    """Each kind of series in each format: (kind, format) to path."""
-    place = tmp_path_factory.mktemp("posters")
-    made = {}
-    for kind in KINDS:
-        series, tables = made_series.EVERY[kind]()
-        for name, form in FORMATS.items():
-            made[kind, name] = write_poster(series, tables, place / f"{kind}_{name}.pptx", form)
-    return made
+EVERY_POSTER = [(kind, name) for kind in KINDS for name in FORMATS]
 
 
 @pytest.fixture(scope="module")
@@ -173,8 +164,8 @@ def test_figures_are_sharp_in_print_and_their_type_large(posters):
     from outcomes.report.poster import FIGURE_SCALE
 
     pictures = 0
-    for path in posters.values():
-        for shape in pptx.Presentation(path).slides[0].shapes:
+    for wanted in EVERY_POSTER:
+        for shape in pptx.Presentation(posters[wanted]).slides[0].shapes:
             if shape.shape_type == 13:  # picture
                 dots = shape.image.size[0] / (shape.width / 914400)
                 assert dots >= 290, shape.name
@@ -187,8 +178,8 @@ def test_figures_are_sharp_in_print_and_their_type_large(posters):
 
 
 def test_tables_are_native(posters):
-    for (kind, _), path in posters.items():
-        shapes = pptx.Presentation(path).slides[0].shapes
+    for kind, name in EVERY_POSTER:
+        shapes = pptx.Presentation(posters[kind, name]).slides[0].shapes
         tables = [shape for shape in shapes if shape.has_table]
         assert tables, kind
         assert "patients body" in [shape.name for shape in tables]
@@ -212,8 +203,8 @@ def test_places_for_the_author_are_marked(posters):
 
 
 def test_invented_data_and_cautions_are_on_every_poster_and_deck(posters, decks):
-    for (kind, _), path in posters.items():
-        words = all_text(path)
+    for kind, name in EVERY_POSTER:
+        words = all_text(posters[kind, name])
         assert ("Invented demonstration data" in words) == (kind == "whole")
         assert "The treating clinician decides." in words
         assert "consented" in words or kind == "whole"
