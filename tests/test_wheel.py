@@ -72,7 +72,13 @@ def test_an_installed_copy_writes_an_audit_in_another_folder(wheel, tmp_path):
 
 
 def python_says(python, code, cwd=None):
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
     done = subprocess.run(
-        [str(python), "-c", code], capture_output=True, text=True, check=True, cwd=cwd
+        [str(python), "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=cwd,
+        env=environment,
     )
     return done.stdout.strip()

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from outcomes.calibrate.fieller import FiellerInterval, fieller_reciprocal
+from outcomes.cohort.schema import ENOUGH_PATIENTS, FEW_PATIENTS
 
 __all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]
 
@@ -37,8 +38,8 @@ class Rules:
         Level of the interval.
     """
 
-    enough: int = 10
-    fewest: int = 5
+    enough: int = ENOUGH_PATIENTS
+    fewest: int = FEW_PATIENTS
     widest: float = 0.5
     max_factor: float = 2.0
     linear_p: float = 0.01

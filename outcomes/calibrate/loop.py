@@ -12,8 +12,8 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from outcomes.calibrate import cautions
-from outcomes.calibrate.judge import Rules
 from outcomes.cohort.limits import limit
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.estimate import mixed
 from outcomes.estimate.cluster import ClusterRobust
 from outcomes.estimate.crossproducts import cross_products, independent
@@ -230,7 +230,7 @@ def _change(
     """Changes with intervals; and why there are none."""
     blank = {"movement": movement, **dict.fromkeys(_CHANGES, np.nan), "adjusted_for": ""}
     people = part.groupby("after")["patient"].nunique().reindex([0, 1]).fillna(0)
-    if people.min() < _FEWEST:
+    if people.min() < FEW_PATIENTS:
         least = "before" if people[0] < people[1] else "after"
         n = int(people.min())
         return blank, f"only {n} {'patient' if n == 1 else 'patients'} {least} the date"
@@ -250,9 +250,6 @@ def _change(
         **dict(zip(_CHANGES, np.asarray(values, dtype=float).tolist(), strict=True)),
         "adjusted_for": ", ".join(names),
     }, ""
-
-
-_FEWEST = Rules().fewest  # patients a side
 
 
 def _later(part: pd.DataFrame) -> pd.Series:

@@ -41,6 +41,14 @@ LIMITS = {
     "per_aligner": PER_ALIGNER,
 }
 
+#: Patients below which a result is described only: it leads no summary, is not compared, and is
+#: marked or withheld where it is shared, because it could identify somebody (common practice, no
+#: source).
+FEW_PATIENTS = 5
+
+#: Patients from which a rate can be used (common practice, no source).
+ENOUGH_PATIENTS = 10
+
 #: How a unit may be written in a cell or a heading.
 UNIT_WORDS = {
     "mm": ("mm", "mm.", "millimetre", "millimetres", "millimeter", "millimeters"),

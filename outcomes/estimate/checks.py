@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtr
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.estimate.cluster import contributions
 
 if TYPE_CHECKING:
@@ -90,7 +91,7 @@ def spread_growth(residual: Array, design: Design) -> tuple[float, float]:
     (far, far_all), (near, near_all) = variances(large), variances(several & ~large)
     difference = np.sqrt(np.maximum(far, 0)) - np.sqrt(np.maximum(near, 0))
     difference = difference[~np.isnan(difference)]
-    if len(difference) < 5 or near_all <= 0:
+    if len(difference) < FEW_PATIENTS or near_all <= 0:
         return np.nan, np.nan
     error = max(float(difference.std(ddof=1)) / np.sqrt(len(difference)), 1e-300)
     p = float(stdtr(len(difference) - 1, -difference.mean() / error))
@@ -143,7 +144,7 @@ def weight_shares(fitted: MixedFit) -> Array:
 
 def _dominant_note(fitted: MixedFit, design: Design) -> list[str]:
     blocks = fitted.blocks
-    if blocks.patients < 5:
+    if blocks.patients < FEW_PATIENTS:
         return []  # with a handful of patients an even share is a large one
     shares = weight_shares(fitted)[:, : len(design.groups)]
     notes = []

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.estimate import mixed, resample
 from outcomes.estimate.checks import check_notes
 from outcomes.estimate.cluster import ClusterRobust
@@ -625,7 +626,7 @@ def _fit_notes(fitted: mixed.MixedFit, design: Design) -> list[str]:
             "only by residuals that grow with the plan."
         )
     few = fitted.blocks.patients
-    if few < 5:
+    if few < FEW_PATIENTS:
         notes.append(
             f"Only {few} patients: the variation between patients is hardly known, and the "
             "intervals are correspondingly wide."

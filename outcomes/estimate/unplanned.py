@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.estimate import mixed
 from outcomes.estimate.design import RateError, with_derived
 
@@ -25,7 +26,7 @@ __all__ = [
     "worst_unplanned",
 ]
 
-FEWEST_PATIENTS = 5
+FEWEST_PATIENTS = FEW_PATIENTS
 """Equivalence is tested where at least so many patients were measured (common practice, no source)."""
 LEAST_MEASURED = 0.8
 """... and at least this share of the records with a plan of zero: where more than a fifth is lost,

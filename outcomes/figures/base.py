@@ -48,9 +48,6 @@ COLOURS = ("#332288", "#117A8B", "#CC6677", "#C99A1E")
 
 MARKERS = ("o", "s", "^", "D")
 
-SMALL = 5
-"""Results resting on fewer patients than this are marked."""
-
 _ALT = "_outcomes_alt_text"
 _SVG_FONTS = "Arial, 'Liberation Sans', Helvetica, 'DejaVu Sans', sans-serif"
 

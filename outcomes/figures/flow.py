@@ -9,12 +9,12 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
     FULL_WIDTH,
     INK,
     QUIET,
-    SMALL,
     bare_axes,
     records,
     set_alt_text,
@@ -179,7 +179,7 @@ def _heading(name: str, row: Any, width: float, size: float, *more: str) -> list
 
 
 def _patients(n: int) -> str:
-    return f"{counted(n, 'patient')}{'*' if 0 < n < SMALL else ''}"
+    return f"{counted(n, 'patient')}{'*' if 0 < n < FEW_PATIENTS else ''}"
 
 
 def _reasons(excluded: pd.DataFrame, width: float, size: float) -> tuple[list[_Line], float]:

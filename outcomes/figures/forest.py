@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
     FULL_WIDTH,
     INK,
     QUIET,
-    SMALL,
     new_axes,
     records,
     set_alt_text,
@@ -184,7 +184,7 @@ def _frame_axes(rates: pd.DataFrame, context: pd.DataFrame, ax: Axes) -> None:
 
 
 def _draw_rate(row: Any, ax: Axes) -> None:
-    small = row.patients < SMALL
+    small = row.patients < FEW_PATIENTS
     left, right = ax.get_xlim()
     low, high = 100 * row.low, 100 * row.high
     if not np.isnan([low, high]).any():
@@ -243,7 +243,7 @@ def _draw_published(mark: Any, ax: Axes) -> None:
 def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
     """Group and counts left of the plot, the numbers right of it; points to the outermost."""
     counts = [
-        f"{row.patients:,}{'*' * (row.patients < SMALL)} / {row.movements:,}"
+        f"{row.patients:,}{'*' * (row.patients < FEW_PATIENTS)} / {row.movements:,}"
         for row in records(rates)
     ]
     numbers = [_number(row) for row in records(rates)]
@@ -314,8 +314,8 @@ def _write_notes(rates: pd.DataFrame, context: pd.DataFrame, left: float, ax: Ax
     width = ax.get_figure(root=True).get_figwidth() * 72  # type: ignore[union-attr]
     characters = int(width / text_width("e", 6.5))
     lines = []
-    if (rates["patients"] < SMALL).any():
-        lines.append(f"* open circle: fewer than {SMALL} patients")
+    if (rates["patients"] < FEW_PATIENTS).any():
+        lines.append(f"* open circle: fewer than {FEW_PATIENTS} patients")
     if len(context):
         lines.append("◇ published share of plan, for context only; studies choose their cases:")
         lines += [

@@ -12,12 +12,12 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.figures.base import (
     FAINT,
     FULL_WIDTH,
     INK,
     QUIET,
-    SMALL,
     new_axes,
     records,
     set_alt_text,
@@ -173,7 +173,7 @@ def _draw_cell(
         ax.add_patch(Rectangle(**box, fill=False, edgecolor=FAINT, lw=0.6))
         return
     face = colours.to_rgba(row.rate)
-    small = bool(row.patients < SMALL)
+    small = bool(row.patients < FEW_PATIENTS)
     ax.add_patch(
         Rectangle(
             **box,
@@ -228,8 +228,8 @@ def _finish(
     ax.text(-8.1, bottom + 0.28, "patient's right", ha="left", **words)
     ax.text(8.1, bottom + 0.28, "patient's left", ha="right", **words)
     key = "large: % of plan achieved\nsmall: patients"
-    if (table["patients"] < SMALL).any():
-        key += f"  (* fewer than {SMALL})"
+    if (table["patients"] < FEW_PATIENTS).any():
+        key += f"  (* fewer than {FEW_PATIENTS})"
     ax.text(-8.1, bottom + 1.0, key, ha="left", linespacing=1.3, **words)
     _draw_scale(ax, bottom + 0.75, colours, size)
 

@@ -20,9 +20,6 @@ from outcomes.measure.repeats import RepeatsError, measurement_error
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
 
-ENOUGH, FEW = 10, 5
-"""Patients behind a rate: from 10 it can be used, below 5 it is only described."""
-
 
 @dataclass(frozen=True)
 class Audit:

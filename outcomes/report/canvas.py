@@ -46,6 +46,14 @@ SPACING = 1.18
 """Height of a line, in sizes of its type."""
 SAFE = 1.03
 """Room kept beside measured widths: renderers differ a little."""
+WHOLE = 10
+"""Words of a table of so many characters or fewer, numbers among them, are never broken."""
+PIECES = 3
+"""About so many lines at most that a longer word of a table is broken over."""
+EPS = 1e-6
+"""Points by which sums of widths may differ from their parts."""
+JOINTS = "-–/_:;,"
+"""A long word is broken after one of these rather than elsewhere."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +117,10 @@ class Picture:
 
 @dataclass(frozen=True)
 class Grid:
-    """A table laid out: texts, type, and the size of every column and line in points."""
+    """A table laid out: texts, type, and the size of every column and line in points.
+
+    A line feed in a text is where a word that is wider than its column was ``broken``.
+    """
 
     texts: tuple[tuple[str, ...], ...]
     size: float
@@ -117,6 +128,7 @@ class Grid:
     heights: tuple[float, ...]
     right: tuple[bool, ...] = field(default=())
     headings: tuple[int, ...] = ()
+    broken: bool = False
 
     @property
     def height(self) -> float:
@@ -174,6 +186,42 @@ def wrap(text: str, size: float, width: float, *, bold: bool = False) -> list[st
 def longest_word(text: str, size: float, *, bold: bool = False) -> float:
     """Points that the widest word of a text needs."""
     return max((_width(word, size, bold) for word in text.split()), default=0.0)
+
+
+def narrowest(text: str, size: float, *, bold: bool = False) -> float:
+    """Points that the words of a text need when long ones may be broken."""
+    least = 0.0
+    for word in text.split():
+        wide = _width(word, size, bold)
+        if len(word) > WHOLE:
+            # Each line but the last is filled up to one character: so PIECES lines are enough.
+            wide = min(wide, wide / PIECES + max(_width(one, size, bold) for one in word))
+        least = max(least, wide)
+    return least
+
+
+def break_words(text: str, size: float, width: float, *, bold: bool = False) -> str:
+    """Put line feeds into words of more than ``WHOLE`` characters that are wider than ``width``.
+
+    Examples
+    --------
+    >>> break_words("a mesiobuccal-palatal cusp", 10, 70)
+    'a mesiobuccal-\\npalatal cusp'
+    """
+    words = []
+    for word in text.split(" "):
+        pieces, rest = [], word
+        while len(word) > WHOLE and _width(rest, size, bold) > width + EPS and len(rest) > 1:
+            fits = max(
+                (n for n in range(1, len(rest)) if _width(rest[:n], size, bold) <= width + EPS),
+                default=1,
+            )
+            joints = [n for n in range(fits // 2 + 1, fits + 1) if rest[n - 1] in JOINTS]
+            end = max(joints, default=fits)
+            pieces.append(rest[:end])
+            rest = rest[end:]
+        words.append("\n".join([*pieces, rest]))
+    return " ".join(words)
 
 
 def bullet_indent(size: float) -> float:
@@ -330,6 +378,9 @@ def grid_layout(
 ) -> Grid:
     """Widths of columns and heights of lines of a table, so that every text fits its cell.
 
+    Where the longest words do not fit side by side, those of more than ``WHOLE`` characters are
+    broken over up to about ``PIECES`` lines; shorter words, and so all usual numbers, stay whole.
+
     Parameters
     ----------
     columns
@@ -348,22 +399,26 @@ def grid_layout(
     Raises
     ------
     ValueError
-        If the longest words do not fit side by side: take a smaller type or fewer columns.
+        If the words do not fit side by side even so: take a smaller type or fewer columns.
     """
     texts = [tuple(columns), *(tuple(line) for line in lines)]
     pad = 0.35 * size
     groups = {place + 1 for place in headings}
-    least, wish = [], []
+    least, wish, floor = [], [], []
     for place in range(len(columns)):
         cells = [
             (text[place], number == 0) for number, text in enumerate(texts) if number not in groups
         ]
         least.append(max(longest_word(text, size, bold=bold) for text, bold in cells) + 2 * pad)
+        floor.append(max(narrowest(text, size, bold=bold) for text, bold in cells) + 2 * pad)
         # A heading may take two lines; other texts should take one.
         wide = [_width(text, size, head) / (1.8 if head else 1) for text, head in cells]
         wish.append(max(least[-1], max(wide) + 2 * pad + 0.5))
-    if sum(least) > width:
-        raise ValueError(f"The table needs {sum(least):.0f} pt of {width:.0f}.")
+    if sum(floor) > width:
+        raise ValueError(f"The table needs {sum(floor):.0f} pt of {width:.0f}.")
+    broken = sum(least) > width
+    if broken:
+        least, wish = floor, least
     spare = width - sum(least)
     more = [b - a for a, b in zip(least, wish, strict=True)]
     share = min(1.0, spare / sum(more)) if sum(more) else 0.0
@@ -376,10 +431,20 @@ def grid_layout(
     ]
     if len(widths) == 1:
         widths = [width]
+    if broken:
+        texts = [
+            text
+            if number in groups
+            else tuple(
+                break_words(cell, size, w - 2 * pad, bold=number == 0)
+                for cell, w in zip(text, widths, strict=True)
+            )
+            for number, text in enumerate(texts)
+        ]
     heights = []
     for number, text in enumerate(texts):
         if number in groups:
-            count = 1
+            count = len(wrap(text[0], size, width - 2 * pad, bold=True))
         else:
             count = max(
                 len(wrap(cell, size, w - 2 * pad, bold=number == 0))
@@ -393,6 +458,7 @@ def grid_layout(
         tuple(heights),
         tuple(right) or (False,) * len(columns),
         tuple(headings),
+        broken,
     )
 
 
@@ -424,11 +490,14 @@ def add_grid(slide: Slide, grid: Grid, left: float, top: float, name: str) -> An
             cell.text_frame.word_wrap = True
             paragraph.line_spacing = Pt(line_height(grid.size))
             paragraph.alignment = PP_ALIGN.RIGHT if grid.right[place] else PP_ALIGN.LEFT
-            run = paragraph.add_run()
-            run.text = text
-            run.font.name, run.font.size = FONT, Pt(grid.size)
-            run.font.bold = number == 0 or number in groups
-            run.font.color.rgb = RGBColor.from_string(INK)
+            for piece, part in enumerate(text.split("\n")):
+                if piece:
+                    paragraph.add_line_break()
+                run = paragraph.add_run()
+                run.text = part
+                run.font.name, run.font.size = FONT, Pt(grid.size)
+                run.font.bold = number == 0 or number in groups
+                run.font.color.rgb = RGBColor.from_string(INK)
             cell.fill.background()
             _edges(cell, top=number == 0, bottom=number in (0, last))
         if number in groups and len(texts) > 1:

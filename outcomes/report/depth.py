@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from outcomes.estimate.adjusted import holm
 from outcomes.estimate.comparison import likelihood_ratio_test, linearity, r_squared
 from outcomes.estimate.design import RateError, one_movement
 from outcomes.estimate.pooling import ToothRates, tooth_rates
@@ -186,8 +187,6 @@ def _any_level(p: pd.Series) -> float:
 
 
 def _adjusted(tests: list[dict[str, object]]) -> pd.DataFrame:
-    from statsmodels.stats.multitest import multipletests
-
     table = pd.DataFrame(tests, columns=["covariate", "p", "chisq", "df", "p_lrt"])
-    table["p_holm"] = multipletests(table["p"], method="holm")[1] if len(table) else []
+    table["p_holm"] = holm(table["p"])
     return table

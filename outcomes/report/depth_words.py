@@ -150,12 +150,13 @@ def variances(depth: Depth) -> list[str]:
         )
     residual = float(sd.loc["residual", "sd"])  # type: ignore[arg-type]
     shares = {str(k): percent(v) for k, v in sd["share"].items()}
+    known = [name for name in shares if name != "residual"]
     lines += [
         f"What is left, measurement error included, is {number(residual, 2)}{unit} a movement.",
         "Of the variation around the rates, "
         + listed([f"{share} lies {_where(name)}" for name, share in shares.items()])
         + ".",
-        f"{marginal}; with patient{' and tooth' if 'tooth' in sd.index else ''} "
+        f"{marginal}; with {listed(known)} "
         f"{percent(depth.r_squared['conditional'])} (conditional R²).",
     ]
     return lines
@@ -221,13 +222,13 @@ def teeth(depth: Depth) -> list[str]:
         return []
     table = depth.teeth.rates
     moved = (table["rate"] - table["own_rate"]).abs()
-    most: Any = table.iloc[int(moved.to_numpy().argmax())]
+    most: Any = list(table.itertuples())[int(moved.to_numpy().argmax())]
     return [
         f"Within a class, teeth differ by {number(100 * depth.teeth.between_sd, 0)} percentage "
         "points (standard deviation). Each tooth borrows from its class, the more the fewer its "
         "records.",
-        f"Pooling moves tooth {most['tooth']} most: from {percent(most['own_rate'])} on its own "
-        f"to {percent(most['rate'])}.",
+        f"Pooling moves tooth {most.tooth} most: from {percent(most.own_rate)} on its own "
+        f"to {percent(most.rate)}.",
     ]
 
 

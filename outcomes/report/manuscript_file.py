@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.figures.publication import Drawn
 from outcomes.report.checklists import checklist_table
 from outcomes.report.manuscript import Tables
@@ -22,7 +23,7 @@ __all__ = ["CONSENT", "DEMO", "write_manuscript"]
 
 CONSENT = (
     "Before publishing: written consent of every patient; no names, dates of birth or faces; take "
-    "out or merge what is marked with a dagger, where fewer than five patients stand behind it."
+    f"out or merge what is marked with a dagger, where fewer than {FEW_PATIENTS} patients stand behind it."
 )
 DEMO = "Invented demonstration data: the patients do not exist and the results are evidence of nothing."
 

@@ -14,10 +14,9 @@ from typing import Any
 
 import pandas as pd
 
-SMALL = 5
-"""Rows that rest on fewer patients than this are marked wherever they may be shared."""
+from outcomes.cohort.schema import FEW_PATIENTS
 
-SMALL_NOTE = f"fewer than {SMALL} patients: take out before sharing"
+SMALL_NOTE = f"fewer than {FEW_PATIENTS} patients: take out before sharing"
 
 _PNG_DPI, _SCREEN_DPI = 200, 130
 _SVG_LIMIT = 400_000
@@ -169,7 +168,7 @@ def _small_rows(frame: pd.DataFrame) -> pd.Series:
     if "patients" not in frame:
         return pd.Series(False, index=frame.index)
     patients = pd.to_numeric(frame["patients"])
-    return ((patients > 0) & (patients < SMALL)).fillna(False).astype(bool)
+    return ((patients > 0) & (patients < FEW_PATIENTS)).fillna(False).astype(bool)
 
 
 def save_table(

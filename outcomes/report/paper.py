@@ -6,12 +6,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from outcomes.cohort.schema import FEW_PATIENTS
+
 __all__ = ["NOT_MEASURED", "Cell", "PaperTable", "Ref", "Row", "row"]
 
-SMALL = 5
 NOT_MEASURED = "not measured"
 """In the place of a number that nobody measured."""
-SMALL_NOTE = "† Fewer than 5 patients: could identify somebody; take out or merge before sharing."
+SMALL_NOTE = f"† Fewer than {FEW_PATIENTS} patients: could identify somebody; take out or merge before sharing."
 
 
 @dataclass(frozen=True)
@@ -170,4 +171,4 @@ def row(
     """
     given = cells.values() if isinstance(cells, Mapping) else cells
     made = tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in given)
-    return Row(key, made, heading, patients is not None and 0 < patients < SMALL)
+    return Row(key, made, heading, patients is not None and 0 < patients < FEW_PATIENTS)

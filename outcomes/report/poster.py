@@ -493,12 +493,12 @@ def _grid(table: PaperTable, width: float, size: float) -> Grid:
             trial -= 1
             continue
         fits.append(grid)
-        if len(set(grid.heights[1:])) == 1:
+        if len(set(grid.heights[1:])) == 1 and not grid.broken:
             return grid
         trial -= 1
     if not fits:
         raise PosterError(f"{table.label} is too wide for a column, even at {SMALLEST:g} pt.")
-    return fits[0]
+    return next((grid for grid in fits if not grid.broken), fits[0])
 
 
 def _draw_column(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.figures.case import measure_name
 from outcomes.report.manuscript import Tables, lines_of, target_notes
 from outcomes.report.paper import NOT_MEASURED
@@ -387,10 +388,13 @@ def _rates(s: _Source) -> list[Sentence]:
         full = [movement_name(str(m)) for m in rates.loc[rates["high"] >= 1, "movement"]]
         names = joined(full)
         sentences.append(say("The interval reaches the full plan for {names}.", names=names))
-    few = rates[rates["patients"] < 5]
+    few = rates[rates["patients"] < FEW_PATIENTS]
     if len(few):
         sentences.append(
-            Sentence("Rates of fewer than five patients are described, but too few to lean on.")
+            say(
+                "Rates of fewer than {few} patients are described, but too few to lean on.",
+                few=s.setting("few"),
+            )
         )
     return sentences
 

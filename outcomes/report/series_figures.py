@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.figures.case import case_page, measure_name, measured
 from outcomes.figures.publication import Drawn, save_for_print
 from outcomes.figures.series import before_after_panels, series_panels
@@ -79,7 +80,7 @@ def _rates(series: Series) -> Planned | None:
         "rates",
         f"Achieved share of the plan with 95{NBSP}% intervals, by movement and kind of tooth: "
         f"{rows:,} planned movements in {number_of(n, 'patient')}. 100{NBSP}% is all of the plan; an "
-        f"open circle rests on fewer than 5 patients.{_demo(series)}",
+        f"open circle rests on fewer than {FEW_PATIENTS} patients.{_demo(series)}",
         draw,
     )
 

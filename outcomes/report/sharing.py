@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.report.paper import SMALL, Cell, PaperTable, Row
+from outcomes.cohort.schema import FEW_PATIENTS
+from outcomes.report.paper import Cell, PaperTable, Row
 
 if TYPE_CHECKING:
     from outcomes.estimate.before_after import BeforeAfter
@@ -15,10 +16,10 @@ if TYPE_CHECKING:
 
 __all__ = ["FEWER", "HIDDEN", "enough", "hide_small", "kinds_to_share", "pairs_to_share"]
 
-FEWER = f"<\u00a0{SMALL}"
-AT_LEAST = f"≥\u00a0{SMALL}"
+FEWER = f"<\u00a0{FEW_PATIENTS}"
+AT_LEAST = f"≥\u00a0{FEW_PATIENTS}"
 HIDDEN = (
-    f"{FEWER}: fewer than {SMALL} patients; {AT_LEAST} or a dash: withheld, so that such a number "
+    f"{FEWER}: fewer than {FEW_PATIENTS} patients; {AT_LEAST} or a dash: withheld, so that such a number "
     "cannot be worked out."
 )
 
@@ -31,7 +32,7 @@ def enough(patients: int, whole: int) -> bool:
     >>> enough(5, 12), enough(4, 12), enough(3, 3)
     (True, False, True)
     """
-    return patients >= SMALL or patients == whole
+    return patients >= FEW_PATIENTS or patients == whole
 
 
 def pairs_to_share(series: Series) -> tuple[BeforeAfter, str | None, list[str]]:
@@ -116,11 +117,11 @@ def _hidden(levels: list[Row]) -> list[Row]:
     large = sorted((k for k in counts if k not in small), key=lambda k: counts[k])
     texts = dict.fromkeys(small, FEWER)
     total, n = sum(counts[key] for key in small), len(small)
-    if total in (n, (SMALL - 1) * n) or n == 1:  # the others would give it away
+    if total in (n, (FEW_PATIENTS - 1) * n) or n == 1:  # the others would give it away
         if not large:
             return []
         total += counts[large[0]]
-        could_be = [s for s in range(n, (SMALL - 1) * n + 1) if total - s >= SMALL]
+        could_be = [s for s in range(n, (FEW_PATIENTS - 1) * n + 1) if total - s >= FEW_PATIENTS]
         if len(could_be) < 2:
             return []
         texts[large[0]] = AT_LEAST

@@ -145,9 +145,10 @@ def _table(slides: Presentation, story: Story, heading: str, table: PaperTable) 
     note = (Line(" ".join(notes), SMALLEST, colour="555555"),) if notes else ()
     width = WIDTH - 2 * MARGIN
     room = ROOM - (text_height(note, width) + 8 if note else 0)
-    for size in (20.0, 18.0, 16.0, 14.0):
-        grid = _grid(table, width, size)
-        if grid is not None and grid.height <= room:
+    found = [_grid(table, width, size) for size in (20.0, 18.0, 16.0, 14.0)]
+    grids = [grid for grid in found if grid is not None]
+    for grid in sorted(grids, key=lambda grid: grid.broken):  # smaller type before broken words
+        if grid.height <= room:
             slide = _start(slides, story, heading)
             add_grid(slide, grid, MARGIN, TOP, "table")
             if note:
@@ -158,7 +159,9 @@ def _table(slides: Presentation, story: Story, heading: str, table: PaperTable) 
                     ),
                 )
             return
-    half = max(1, len(table.rows) // 2)
+    if len(table.rows) < 2:
+        raise ValueError(f"{table.label} is too wide for a slide: make it with fewer columns.")
+    half = len(table.rows) // 2
     for part, more in ((table.rows[:half], ""), (table.rows[half:], ", continued")):
         _table(slides, story, heading + more, replace(table, rows=part))
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.figures.case import measure_name
 from outcomes.report.manuscript import Tables, lines_of, target_notes
 from outcomes.report.paper import Cell, PaperTable, Ref, Row
@@ -324,7 +325,9 @@ def _measure_table(series: Series, tables: Tables, most: int = 8) -> PaperTable 
     ]
     if hidden:
         names = ", ".join(dict.fromkeys(hidden))
-        notes.append(f"Not shown, fewer than 5 patients: {names[:1] + names[1:].lower()}.")
+        notes.append(
+            f"Not shown, fewer than {FEW_PATIENTS} patients: {names[:1] + names[1:].lower()}."
+        )
     difference = f"Difference ({interval})" if has_interval else "Difference"
     return PaperTable(
         table.name,

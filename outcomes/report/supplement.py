@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.estimate.before_after import SMALL
 from outcomes.estimate.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
 from outcomes.figures.case import measure_name
 from outcomes.report.lines import dicts
 from outcomes.report.paper import NOT_MEASURED, Cell, PaperTable, Row, row
-from outcomes.report.paper import SMALL as SMALL_GROUP
 from outcomes.report.provenance import versions
 from outcomes.report.references import REFERENCES
 from outcomes.report.rounding import Rounding, between, counted_of, counted_share, mean_sd, plain
@@ -433,7 +433,7 @@ def settings_table(series: Series) -> Draft:
             "Share of movements with a plan of zero that it needs measured",
             f"{100 * LEAST_MEASURED:g}{NBSP}%",
         ),
-        ("few", "Patients below which a line is marked", str(SMALL_GROUP)),
+        ("few", "Patients below which a line is marked", str(FEW_PATIENTS)),
     ]
     found = versions()
     lines += [(f"software {n}", capital(n) if n == "python" else n, found[n]) for n in SOFTWARE]

@@ -99,9 +99,11 @@ def size_range(low: float, high: float, unit: str) -> str:
     >>> size_range(-0.5, 1, "degree")
     '−0.5 to 1.0°'
     """
+    if pd.isna(low) or pd.isna(high):
+        return "–"
     if unit == "mm":
-        return range_words(low, high, number) + ("" if pd.isna(low) else f"{NBSP}mm")
-    return range_words(low, high, lambda v: number(v, 1)) + ("" if pd.isna(low) else "°")
+        return f"{range_words(low, high, number)}{NBSP}mm"
+    return f"{range_words(low, high, lambda v: number(v, 1))}°"
 
 
 def _maybe(form: Format) -> Format:

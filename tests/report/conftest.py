@@ -1,9 +1,11 @@
 """Cohorts and small helpers for the tests of reports."""
 
+import made_series
 import pandas as pd
 import pytest
 
 from outcomes.cohort.read import from_frames
+from outcomes.report.poster import FORMATS, write_poster
 from outcomes.report.run import run_report
 
 
@@ -30,6 +32,26 @@ def small_csv(tmp_path):
     path = tmp_path / "small.csv"
     small_frame().to_csv(path, index=False)
     return path
+
+
+class Posters:
+    """Posters of made series, each written when it is first asked for: by kind and format."""
+
+    def __init__(self, place):
+        self.place, self.made = place, {}
+
+    def __getitem__(self, wanted):
+        kind, name = wanted
+        if wanted not in self.made:
+            path = self.place / f"{kind}_{name}.pptx"
+            self.made[wanted] = write_poster(*made_series.EVERY[kind](), path, FORMATS[name])
+        return self.made[wanted]
+
+
+@pytest.fixture(scope="session")
+def posters(tmp_path_factory):
+    pytest.importorskip("pptx")
+    return Posters(tmp_path_factory.mktemp("posters"))
 
 
 @pytest.fixture(scope="session")

@@ -6,11 +6,21 @@ from itertools import combinations
 
 import made_series
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from outcomes.report.canvas import Line, grid_layout, line_height, text_height, wrap
-from outcomes.report.poster import A0, FORMATS, WIDE, Block, PosterError, fit, write_poster
+from outcomes.report.canvas import (
+    Line,
+    add_grid,
+    blank,
+    grid_layout,
+    line_height,
+    longest_word,
+    new_slides,
+    text_height,
+    wrap,
+)
+from outcomes.report.poster import A0, FORMATS, WIDE, Block, PosterError, fit
 from outcomes.report.slides import write_slides
 
 pptx = pytest.importorskip("pptx")
@@ -18,16 +28,7 @@ EMU = 12700
 KINDS = ("whole", "one", "bare", "null")
 
 
-@pytest.fixture(scope="module")
-def posters(tmp_path_factory):
-    """Each kind of series in each format: (kind, format) to path."""
-    place = tmp_path_factory.mktemp("posters")
-    made = {}
-    for kind in KINDS:
-        series, tables = made_series.EVERY[kind]()
-        for name, form in FORMATS.items():
-            made[kind, name] = write_poster(series, tables, place / f"{kind}_{name}.pptx", form)
-    return made
+EVERY_POSTER = [(kind, name) for kind in KINDS for name in FORMATS]
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +99,9 @@ def check_room(presentation):
                         room = sum(table.columns[k].width for k in span) / EMU
                         room -= (cell.margin_left + cell.margin_right) / EMU
                         bold = bool(cell.text_frame.paragraphs[0].runs[0].font.bold)
-                        lines = len(wrap(cell.text, size, room + 0.5, bold=bold))
+                        # A broken word is written with breaks of its lines.
+                        text = cell.text.replace("\v", "\n")
+                        lines = len(wrap(text, size, room + 0.5, bold=bold))
                         need = lines * line_height(size)
                         need += (cell.margin_top + cell.margin_bottom) / EMU
                         assert need <= line.height / EMU + 0.5, (number, cell.text)
@@ -161,8 +164,8 @@ def test_figures_are_sharp_in_print_and_their_type_large(posters):
     from outcomes.report.poster import FIGURE_SCALE
 
     pictures = 0
-    for path in posters.values():
-        for shape in pptx.Presentation(path).slides[0].shapes:
+    for wanted in EVERY_POSTER:
+        for shape in pptx.Presentation(posters[wanted]).slides[0].shapes:
             if shape.shape_type == 13:  # picture
                 dots = shape.image.size[0] / (shape.width / 914400)
                 assert dots >= 290, shape.name
@@ -175,8 +178,8 @@ def test_figures_are_sharp_in_print_and_their_type_large(posters):
 
 
 def test_tables_are_native(posters):
-    for (kind, _), path in posters.items():
-        shapes = pptx.Presentation(path).slides[0].shapes
+    for kind, name in EVERY_POSTER:
+        shapes = pptx.Presentation(posters[kind, name]).slides[0].shapes
         tables = [shape for shape in shapes if shape.has_table]
         assert tables, kind
         assert "patients body" in [shape.name for shape in tables]
@@ -200,8 +203,8 @@ def test_places_for_the_author_are_marked(posters):
 
 
 def test_invented_data_and_cautions_are_on_every_poster_and_deck(posters, decks):
-    for (kind, _), path in posters.items():
-        words = all_text(path)
+    for kind, name in EVERY_POSTER:
+        words = all_text(posters[kind, name])
         assert ("Invented demonstration data" in words) == (kind == "whole")
         assert "The treating clinician decides." in words
         assert "consented" in words or kind == "whole"
@@ -244,7 +247,13 @@ def test_wrapping_keeps_every_word_and_never_runs_wide(text, size, width):
             assert text_height([Line(line, size)], width) <= line_height(size) + 1e-6
 
 
+LONG = [["1" * 8, "1" * 16, "1" * 16]]
+"""Once refused: "needs 700 pt of 700"; with 24 letters in each it would be 1,290."""
+
+
 @settings(deadline=None, max_examples=40)
+@example(LONG, 700.0)
+@example([["a" * 24, "b" * 24, "3" * 24]], 700.0)
 @given(
     st.lists(
         st.lists(st.text("abc 123", min_size=1, max_size=24), min_size=3, max_size=3),
@@ -258,6 +267,40 @@ def test_table_layout_adds_up(lines, width):
     assert sum(grid.widths) == pytest.approx(width)
     assert len(grid.heights) == len(lines) + 1
     assert min(grid.heights) >= line_height(28.0)
+    # Nothing runs out of its cell, and nothing is lost: a broken word keeps its letters.
+    for number, (texts, before) in enumerate(zip(grid.texts[1:], lines, strict=True), start=1):
+        for text, whole, room in zip(texts, before, grid.widths, strict=True):
+            assert text.replace("\n", "") == whole
+            rows = wrap(text, 28.0, room - 2 * 0.35 * 28.0 + 1e-6)
+            assert len(rows) * line_height(28.0) <= grid.heights[number]
+            assert max(longest_word(row, 28.0) for row in rows) <= room - 2 * 0.35 * 28.0 + 1e-6
+            for word in whole.split():
+                assert len(word) > 10 or word in text.split()  # numbers and short words stay whole
+
+
+def test_words_are_broken_only_where_they_must_be():
+    texts = [["mesiobuccal-palatal", "0.62", "(0.50"]]
+    wide = grid_layout(("Movement", "Rate", "Interval"), texts, 700, 28.0)
+    assert not wide.broken
+    assert wide.texts[1] == tuple(texts[0])
+    tight = grid_layout(("Movement", "Rate", "Interval"), texts, 420, 28.0)
+    assert tight.broken
+    assert tight.texts[1] == ("mesiobuccal-\npalatal", "0.62", "(0.50")  # at its hyphen
+    assert tight.heights[1] == pytest.approx(2 * line_height(28.0) + 0.44 * 28.0)
+
+
+def test_broken_words_are_written_on_lines_of_their_own(tmp_path):
+    slides = new_slides(900, 400)
+    slide = blank(slides)
+    grid = grid_layout(("One", "Two words", "Three"), LONG, 560, 28.0)
+    assert grid.broken
+    add_grid(slide, grid, 20, 20, "table")
+    slides.save(str(tmp_path / "table.pptx"))
+    written = pptx.Presentation(tmp_path / "table.pptx")
+    check_room(written)
+    cell = written.slides[0].shapes[0].table.cell(1, 0)
+    assert cell.text.split("\v") == grid.texts[1][0].split("\n")
+    assert {run.font.size.pt for run in cell.text_frame.paragraphs[0].runs} == {28.0}
 
 
 def test_a_table_too_wide_is_refused():

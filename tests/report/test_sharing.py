@@ -13,7 +13,7 @@ from outcomes.figures.series import before_after_panels
 from outcomes.report import prose
 from outcomes.report.documents import written_words
 from outcomes.report.paper import Cell, PaperTable, row
-from outcomes.report.poster import A0, FORMATS, WIDE, Block, fit, write_poster
+from outcomes.report.poster import A0, FORMATS, WIDE, Block, fit
 from outcomes.report.rounding import counted_share
 from outcomes.report.series import run_series
 from outcomes.report.sharing import HIDDEN, hide_small, kinds_to_share, pairs_to_share
@@ -227,9 +227,8 @@ def test_signs_of_the_parts_of_the_bite_go_with_their_words():
 
 @pytest.mark.parametrize("kind", ["whole", "one", "bare"])
 @pytest.mark.parametrize("name", FORMATS)
-def test_a_place_for_clinical_pictures_is_marked(kind, name, tmp_path):
-    series, tables = made_series.EVERY[kind]()
-    path = write_poster(series, tables, tmp_path / "p.pptx", FORMATS[name])
+def test_a_place_for_clinical_pictures_is_marked(kind, name, posters):
+    path = posters[kind, name]
     shapes = {s.name: s for s in pptx.Presentation(path).slides[0].shapes}
     assert shapes["room for pictures"].text_frame.text == "[clinical pictures, with consent]"
     assert shapes["panel room for pictures"].height / 12700 >= 299.9
@@ -251,9 +250,8 @@ def test_the_place_for_pictures_goes_last_and_its_absence_is_listed(tmp_path):
     assert said == "Written: manuscript.docx, poster.pptx (did not fit: clinical pictures)."
 
 
-def test_what_did_not_fit_is_in_the_comments_of_the_poster(tmp_path):
-    path = write_poster(*made_series.whole(), tmp_path / "p.pptx", A0)
-    presentation = pptx.Presentation(path)
+def test_what_did_not_fit_is_in_the_comments_of_the_poster(posters):
+    presentation = pptx.Presentation(posters["whole", A0.name])
     there = {s.name for s in presentation.slides[0].shapes}
     said = presentation.core_properties.comments
     assert ("every case" in said) == ("cases heading" not in there)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.report.tables import NBSP, number, percent, range_words
 from outcomes.report.words.adjusted import holm
 from outcomes.report.words.english import (
@@ -46,8 +47,6 @@ def movement_rates(audit: Audit) -> list[str]:
 
 def how_sure(audit: Audit) -> str:
     """How wide the intervals are, and why."""
-    from outcomes.report.audit import FEW
-
     rates = audit.fits.rates
     half = (rates["high"] - rates["low"]) / 2
     unknown = ~(rates[["low", "high"]].abs() <= SAYS_NOTHING).all(axis=1)
@@ -67,7 +66,7 @@ def how_sure(audit: Audit) -> str:
     caution = (
         f" With {number_of(few, 'patient')} the variation between patients is hardly known, and "
         "the interval may be too narrow."
-        if few < FEW
+        if few < FEW_PATIENTS
         else ""
     )
     if len(rates) == 1:
@@ -146,10 +145,8 @@ def directions(audit: Audit) -> list[str]:
 
     Directions are contrasted only where each rests on enough patients.
     """
-    from outcomes.report.audit import FEW
-
     both = {m: fit for m, fit in audit.direction_fits.items() if len(fit.rates) == 2}
-    fits = {m: fit for m, fit in both.items() if fit.rates["patients"].min() >= FEW}
+    fits = {m: fit for m, fit in both.items() if fit.rates["patients"].min() >= FEW_PATIENTS}
     sentences = [
         f"{capital(movement_name(movement))}: {_few_directions(fit.rates)}, so the directions are "
         "not compared."
@@ -179,9 +176,7 @@ def directions(audit: Audit) -> list[str]:
 
 def _few_directions(rates: pd.DataFrame) -> str:
     """``intrusion rests on 3 patients only``, for each direction that rests on few."""
-    from outcomes.report.audit import FEW
-
-    few = rates[rates["patients"] < FEW]
+    few = rates[rates["patients"] < FEW_PATIENTS]
     parts = (
         f"{row.group} rests on {number_of(row.patients, 'patient')} only" for row in lines(few)
     )

@@ -1,28 +1,5 @@
 """p values of one list of a report, adjusted for their number."""
 
-from __future__ import annotations
-
-from collections.abc import Iterable
-
-import numpy as np
+from outcomes.estimate.adjusted import holm
 
 __all__ = ["holm"]
-
-
-def holm(p: Iterable[float]) -> np.ndarray:
-    """p values adjusted by Holm's method (Scand J Stat 1979;6:65–70), over all that are given.
-
-    Missing p values stay missing and are not counted.
-
-    Examples
-    --------
-    >>> holm([0.01, 0.04, 0.03]).round(2)
-    array([0.03, 0.06, 0.06])
-    """
-    from statsmodels.stats.multitest import multipletests
-
-    values = np.array(list(p), dtype=float)
-    known = ~np.isnan(values)
-    if known.any():
-        values[known] = multipletests(values[known], method="holm")[1]
-    return values

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from outcomes.cohort.schema import MOVEMENTS, TOLERANCE
+from outcomes.cohort.schema import ENOUGH_PATIENTS, FEW_PATIENTS, MOVEMENTS, TOLERANCE
 from outcomes.paths import data_path
 from outcomes.report.provenance import versions
 from outcomes.report.tables import NBSP, count, percent
@@ -31,10 +31,12 @@ def next_steps(audit: Audit) -> list[str]:
 
 
 def _low_rates(audit: Audit) -> list[str]:
-    from outcomes.report.audit import FEW
-
     rates = audit.class_fits.rates
-    low = rates[(rates["high"] < 0.6) & (rates["patients"] >= FEW)].sort_values("high").head(3)
+    low = (
+        rates[(rates["high"] < 0.6) & (rates["patients"] >= FEW_PATIENTS)]
+        .sort_values("high")
+        .head(3)
+    )
     if not len(low):
         return []
     groups = listed(
@@ -65,9 +67,7 @@ def _wrong_way_step(audit: Audit) -> list[str]:
 
 def _few_words(patients: int) -> str:
     """A mark for a group too small to lean on."""
-    from outcomes.report.audit import FEW
-
-    return f"; only {number_of(patients, 'patient')}" if patients < FEW else ""
+    return f"; only {number_of(patients, 'patient')}" if patients < FEW_PATIENTS else ""
 
 
 def _records_steps(audit: Audit) -> list[str]:
@@ -95,15 +95,13 @@ def _records_steps(audit: Audit) -> list[str]:
 
 
 def _missing_steps(audit: Audit) -> list[str]:
-    from outcomes.report.audit import ENOUGH
-
     steps = []
     rates = audit.class_fits.rates
-    few = rates[rates["patients"] < ENOUGH]
+    few = rates[rates["patients"] < ENOUGH_PATIENTS]
     if len(few):
         steps.append(
             f"Go on collecting: {number_of(len(few), 'rate')} by kind of tooth "
-            f"{'rests' if len(few) == 1 else 'rest'} on fewer than {ENOUGH} patients."
+            f"{'rests' if len(few) == 1 else 'rest'} on fewer than {ENOUGH_PATIENTS} patients."
         )
     missing = [
         f for f in audit.differences.not_recorded if f in ("attachment", "clinician", "site")

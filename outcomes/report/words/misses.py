@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.report.tables import NBSP, count, percent, size, size_range
 from outcomes.report.words.english import (
     capital,
@@ -26,7 +27,7 @@ def wrong_way(audit: Audit) -> list[str]:
     overall = audit.overall
     if not len(overall):
         return ["There is no planned movement to look at."]
-    wrong, total = shares(overall, "wrong_way")
+    total = int(overall["movements"].sum())
     over, _ = shares(overall, "overshot")
     sentences = [target_sentence(audit)]
     if over:
@@ -35,15 +36,15 @@ def wrong_way(audit: Audit) -> list[str]:
             "planned, by any amount; those a little beyond the plan count as on target too, so 'too "
             "far' and 'on target' overlap."
         )
-    if wrong:
-        table = audit.by_class[audit.by_class["wrong_way"] > 0].sort_values(
-            "wrong_way", ascending=False
-        )
-        top = first_row(table, 0)
+    table = audit.by_class
+    table = table[(table["wrong_way"] > 0) & (table["patients"] >= FEW_PATIENTS)]
+    if len(table):
+        top = first_row(table.sort_values("wrong_way", ascending=False, kind="stable"), 0)
         moved = round(top.wrong_way * top.movements)
         sentences.append(
             f"The largest share that went the other way is in {movement_name(top.movement)} of "
-            f"{class_name(str(top.tooth_class))}: {count(moved)} of {count(top.movements)}. Small "
+            f"{class_name(str(top.tooth_class))}: {count(moved)} of {count(top.movements)}, among "
+            f"kinds of tooth with {FEW_PATIENTS} patients or more. Small "
             "plans go the wrong way easily, by measurement error alone; look at the larger ones."
         )
     return sentences
@@ -102,13 +103,13 @@ def tooth_chart(audit: Audit) -> list[str]:
     """Under the heading of the tooth chart."""
     if not len(audit.by_tooth):
         return ["There is no planned movement to draw."]
-    few = int((audit.by_tooth["patients"] < 5).sum())
+    few = int((audit.by_tooth["patients"] < FEW_PATIENTS).sum())
     return [
         "Each tooth in its place, with the share of the plan it achieved. These are single teeth: "
         "small numbers, meant for finding what to look at, not for planning."
         + (
             f" {capital(number_of(few, 'tooth', 'teeth'))} {'rests' if few == 1 else 'rest'} on "
-            "fewer than 5 patients (counted once for each movement)."
+            f"fewer than {FEW_PATIENTS} patients (counted once for each movement)."
             if few
             else ""
         )

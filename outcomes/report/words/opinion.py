@@ -30,12 +30,12 @@ def opinion_words(table: pd.DataFrame, reason: str) -> str:
 
 
 def power_of_ten(value: float) -> str:
-    """The power of ten that a value does not exceed.
+    """The least power of ten that a value does not exceed, from a thousand-millionth up.
 
     Examples
     --------
-    >>> power_of_ten(3.2e-8), power_of_ten(0.0)
-    ('0.0000001', '0.000000001')
+    >>> power_of_ten(3.2e-8), power_of_ten(0.0), power_of_ten(2.0)
+    ('0.0000001', '0.000000001', '10')
     """
-    digits = max(0, math.floor(-math.log10(max(value, 1e-9))))
-    return f"{10.0**-digits:.{digits}f}"
+    digits = math.floor(-math.log10(max(value, 1e-9)))
+    return f"{10.0**-digits:.{max(0, digits)}f}"

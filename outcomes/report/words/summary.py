@@ -1,4 +1,4 @@
-"""The box at the top of an audit: three to seven sentences."""
+"""The box at the top of an audit: what was found, how sure it is, and what next."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.report.tables import count, percent
+from outcomes.report.words.closing import next_steps
 from outcomes.report.words.compared import compared, difference_words
 from outcomes.report.words.english import (
     UNITS,
@@ -27,12 +29,13 @@ if TYPE_CHECKING:
 
 
 def summary(audit: Audit) -> list[str]:
-    """Three to seven sentences for the box at the top."""
+    """Up to eight sentences for the box at the top; rates of few patients never lead it."""
     planned = audit.planned
     if not len(planned):
         return [
             "No row holds both a planned and an achieved movement, so there is nothing to audit. "
-            "The ledger below says what became of each row."
+            "The ledger below says what became of each row.",
+            _next_sentence(audit),
         ]
     first = (
         f"This audit rests on {number_of(len(planned), 'planned movement')} of "
@@ -50,6 +53,7 @@ def summary(audit: Audit) -> list[str]:
             _difference_summary(audit),
             _sure_sentence(audit),
             _flagged_sentence(audit),
+            _next_sentence(audit),
         )
         if sentence
     ]
@@ -60,11 +64,35 @@ def _overall_sentence(audit: Audit) -> str:
     if not len(rates):
         reasons = " ".join(dict.fromkeys(audit.fits.failed.values()))
         return f"No achievement rate can be estimated. {reasons}"
-    rates = rates.sort_values("rate")
-    low, high = (row for row in (first_row(rates, 0), first_row(rates, -1)))
-    if len(rates) == 1:
-        return f"Of the {movement_name(low.movement)} that was planned, {rate_words(low)} was achieved."
-    most = "Of the movements with a rate, most" if audit.fits.failed else "Most"
+    leads = rates[rates["patients"] >= FEW_PATIENTS].sort_values("rate")
+    if len(rates) == 1 and not len(leads):
+        row = first_row(rates, 0)
+        return (
+            f"Of the {movement_name(row.movement)} that was planned, {rate_words(row)} was "
+            f"achieved, in {number_of(row.patients, 'patient')} only: described, but too few to "
+            "lean on."
+        )
+    if not len(leads):
+        return (
+            f"Every rate by movement rests on fewer than {FEW_PATIENTS} patients, so none is put "
+            "first here: the table below gives them."
+        )
+    low, high = first_row(leads, 0), first_row(leads, -1)
+    few = len(rates) - len(leads)
+    if len(leads) == 1:
+        aside = (
+            f" {capital(number_of(few, 'other rate'))} by movement "
+            f"{'rests' if few == 1 else 'rest'} on fewer than {FEW_PATIENTS} patients."
+            if few
+            else ""
+        )
+        return (
+            f"Of the {movement_name(low.movement)} that was planned, {rate_words(low)} was "
+            f"achieved.{aside}"
+        )
+    having = ["a rate"] if audit.fits.failed else []
+    having += [f"{FEW_PATIENTS} patients or more"] if few else []
+    most = f"Of the movements with {' from '.join(having)}, most" if having else "Most"
     return (
         f"{most} was achieved of {movement_name(high.movement)}, {rate_words(high)} of the plan, and "
         f"least of {movement_name(low.movement)}, {rate_words(low)}."
@@ -72,10 +100,8 @@ def _overall_sentence(audit: Audit) -> str:
 
 
 def _class_sentence(audit: Audit) -> str:
-    from outcomes.report.audit import FEW
-
     rates = audit.class_fits.rates
-    rates = rates[rates["patients"] >= FEW].sort_values("rate")
+    rates = rates[rates["patients"] >= FEW_PATIENTS].sort_values("rate")
     if len(rates) < 3:
         return ""
     low, high = first_row(rates, 0), first_row(rates, -1)
@@ -116,20 +142,18 @@ def _difference_summary(audit: Audit) -> str:
 
 
 def _sure_sentence(audit: Audit) -> str:
-    from outcomes.report.audit import FEW
-
     rates = audit.class_fits.rates
-    few = rates[rates["patients"] < FEW]
+    few = rates[rates["patients"] < FEW_PATIENTS]
     if not len(rates) or not len(few):
         return ""
     if len(few) == len(rates):
         return (
-            f"Every rate by kind of tooth rests on fewer than {FEW} patients: described, but too "
+            f"Every rate by kind of tooth rests on fewer than {FEW_PATIENTS} patients: described, but too "
             "few to lean on."
         )
     return (
         f"{capital(number_of(len(few), 'rate'))} of {count(len(rates))} by movement and kind of "
-        f"tooth {'rests' if len(few) == 1 else 'rest'} on fewer than {FEW} patients: described, "
+        f"tooth {'rests' if len(few) == 1 else 'rest'} on fewer than {FEW_PATIENTS} patients: described, "
         "but too few to lean on."
     )
 
@@ -158,6 +182,12 @@ def _flagged_sentence(audit: Audit) -> str:
         f"({listed(kind for kind in kinds if kind)}) {'enters' if flagged == 1 else 'enter'} the "
         "rates; see problems.csv."
     )
+
+
+def _next_sentence(audit: Audit) -> str:
+    """The most useful next step; the section on what next gives them all."""
+    first, *_ = next_steps(audit)
+    return f"What next: {first[:1].lower()}{first[1:]}"
 
 
 def tolerance_words(audit: Audit, movements: Sequence[str] | None = None) -> str:
