@@ -153,7 +153,7 @@ def judged(fault: faults.Fault, done: trial.Done, how: str, tests: int) -> Verdi
         by = (done.result["failed"] or ["the tests could not be read"])[0]
         return Verdict(fault, "killed", by, how, tests, done.seconds)
     if done.result["code"] not in (0, 5):
-        raise RuntimeError(f"pytest ended with {done.result['code']} for {fault.key}")
+        raise RuntimeError(f"pytest broke off for {fault.key}:\n{done.log}")
     return Verdict(fault, "survived", "", how, tests, done.seconds)
 
 
@@ -266,11 +266,8 @@ def row(area: str, places: int, by: Counter[str]) -> str:
     )
 
 
-def write_results(verdicts: list[Verdict], text: str) -> None:
-    readme = HERE / "README.md"
-    head = readme.read_text(encoding="utf-8").split(MARK)[0]
-    readme.write_text(f"{head}{MARK}\n\n{text}", encoding="utf-8")
-    with open(HERE / "results.csv", "w", newline="", encoding="utf-8") as file:
+def write_table(verdicts: list[Verdict], path: Path) -> None:
+    with open(path, "w", newline="", encoding="utf-8") as file:
         table = csv.writer(file, lineterminator="\n")
         table.writerow(["area", "file", "function", "kind", "before", "after", "verdict", "by"])
         for one in sorted(verdicts, key=lambda v: (v.fault.area, v.fault.key)):
@@ -278,6 +275,13 @@ def write_results(verdicts: list[Verdict], text: str) -> None:
             table.writerow(
                 [f.area, f.file, f.function, f.kind, f.before, f.after, one.verdict, one.by]
             )
+
+
+def write_results(verdicts: list[Verdict], text: str) -> None:
+    readme = HERE / "README.md"
+    head = readme.read_text(encoding="utf-8").split(MARK)[0]
+    readme.write_text(f"{head}{MARK}\n\n{text}", encoding="utf-8")
+    write_table(verdicts, HERE / "results.csv")
 
 
 def say(text: str) -> None:
@@ -310,7 +314,7 @@ def main() -> int:
     places = {area: count for area, (count, _) in taken.items()}
     chosen = [fault for _, found in taken.values() for fault in found]
     if ask.survivors:
-        with open(HERE / "results.csv", newline="", encoding="utf-8") as file:
+        with open(KEPT / "last.csv", newline="", encoding="utf-8") as file:
             left = {
                 (r["file"], r["function"], r["before"], r["after"])
                 for r in csv.DictReader(file)
@@ -332,6 +336,7 @@ def main() -> int:
     ]
     text = report(verdicts, places, ask.seed, time.monotonic() - began, ask.jobs)
     say("\n" + text)
+    write_table(verdicts, KEPT / "last.csv")
     whole = not (ask.area or ask.only or ask.tests or ask.survivors or ask.dry)
     if whole:
         write_results(verdicts, text)

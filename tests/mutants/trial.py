@@ -69,7 +69,7 @@ def warm_up() -> None:
     assert "outcomes" not in sys.modules, "the package must be read from the copy"
 
 
-@dataclass
+@dataclass(eq=False)
 class Chosen:
     """A pytest plugin that keeps the chosen tests and notes the first that fails."""
 
@@ -121,6 +121,7 @@ class Done:
     result: Any  # None after a crash or at the time limit
     seconds: float
     ended: str  # "", "time limit" or "crash"
+    log: str  # the end of what was printed
 
 
 def _child(job: Job, place: Path, answer: Path) -> NoReturn:
@@ -173,5 +174,7 @@ def run_jobs(jobs: list[Job], places: list[Path]) -> Iterator[Done]:
                 del running[child]
                 free.append(place)
                 how = "time limit" if late else "" if result is not None else "crash"
-                yield Done(job, result, seconds, how)
+                log = place.with_suffix(".log")
+                tail = log.read_text(errors="replace")[-3000:] if log.exists() else ""
+                yield Done(job, result, seconds, how, tail)
         time.sleep(0.02)
