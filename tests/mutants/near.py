@@ -240,10 +240,14 @@ def nearest(
     wanted = {keys[n] for n in range(lines[0], lines[1] + 1) if n in keys}
     how = "statement"
     tests = {test for key in wanted for test in record.runs.get(key, ())}
-    if not wanted and (names := _assigned(source, lines)):
-        # In the body of a module or class nothing runs in a test: who reads the name is near.
+    closest: set[str] = set()
+    if not tests:
+        # What runs when the module is imported runs in no test: who reads its name is near.
         how = "name"
-        tests = {t for key in _readers(root, names) for t in record.runs.get(key, ())}
+        names = _names(source, function, lines)
+        read = {t for key in _readers(root, names) for t in record.runs.get(key, ())}
+        closest = _mentioned(root, record, names)
+        tests = read | closest
     starts = {"function": (f"{file}|{function}|", f"{file}|{function}."), "module": (f"{file}|",)}
     for wider, start in starts.items():
         if not tests and (function or wider == "module"):
@@ -255,7 +259,9 @@ def nearest(
         return record.seconds[test] + sum(record.shared[name] for name in record.needs[test])
 
     spent, chosen, paid = 0.0, [], set()
-    for test in sorted(tests, key=lambda t: (alone(t) > 2, stem not in t, alone(t), t)):
+    for test in sorted(
+        tests, key=lambda t: (alone(t) > 2, t not in closest, stem not in t, alone(t), t)
+    ):
         new = {name for name in record.needs[test] if name not in paid}
         cost = record.seconds[test] + sum(record.shared[name] for name in new) + 0.005
         if chosen and spent + cost > seconds:
@@ -275,22 +281,49 @@ def nearest(
     return [test for name in files for test in by_file[name]], spent, how
 
 
-def _assigned(source: str, lines: tuple[int, int]) -> set[str]:
-    """Names that a statement of a module or class gives: its own, and that of its class."""
-    names: set[str] = set()
-    for node in ast.walk(ast.parse(source)):
-        if not isinstance(node, ast.stmt) or not node.lineno <= lines[0] <= (node.end_lineno or 0):
-            continue
-        if isinstance(node, ast.ClassDef):
-            names.add(node.name)
-        for target in [*getattr(node, "targets", ()), getattr(node, "target", None)]:
-            if isinstance(target, ast.Name):
-                names.add(target.id)
-    return names
+def _names(source: str, function: str, lines: tuple[int, int]) -> set[str]:
+    """Names that a statement run at import gives, and those the module makes of them."""
+    body = ast.parse(source).body
+    names = {function.split(".")[0]} if function else set()
+    for node in body:
+        if node.lineno <= lines[0] <= (node.end_lineno or 0):
+            names |= _given(node)
+    while True:
+        more = set(names)
+        for node in body:
+            inside = isinstance(node, ast.FunctionDef | ast.Import | ast.ImportFrom)
+            if not inside and names & {n.id for n in ast.walk(node) if isinstance(n, ast.Name)}:
+                more |= _given(node)
+        if more == names:
+            return names
+        names = more
+
+
+def _given(node: ast.stmt) -> set[str]:
+    if isinstance(node, ast.ClassDef | ast.FunctionDef):
+        return {node.name}
+    targets = [*getattr(node, "targets", ()), getattr(node, "target", None)]
+    return {target.id for target in targets if isinstance(target, ast.Name)}
+
+
+def _mentioned(root: Path, record: Record, names: set[str]) -> set[str]:
+    """Tests of the files that name one of them."""
+    word = _word(names)
+    files = {test.split("::")[0] for test in record.seconds}
+    naming = {
+        name
+        for name in files
+        if name.startswith("tests/") and word.search((root / name).read_text(encoding="utf-8"))
+    }
+    return {test for test in record.seconds if test.split("::")[0] in naming}
+
+
+def _word(names: set[str]) -> re.Pattern[str]:
+    return re.compile(rf"\b({'|'.join(map(re.escape, sorted(names)))})\b" if names else r"(?!)")
 
 
 def _readers(root: Path, names: set[str]) -> set[str]:
-    word = re.compile(rf"\b({'|'.join(map(re.escape, names))})\b")
+    word = _word(names)
     found: set[str] = set()
     for path in (root / "outcomes").rglob("*.py"):
         source = path.read_text(encoding="utf-8")
