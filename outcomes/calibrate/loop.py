@@ -147,7 +147,9 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     undated = frame["start"].isna()
     notes = []
     if undated.any():
-        notes.append(f"{int(undated.sum()):,} movements of courses without a start are left out.")
+        n = int(undated.sum())
+        left = "1 movement of a course" if n == 1 else f"{n:,} movements of courses"
+        notes.append(f"{left} without a start {'is' if n == 1 else 'are'} left out.")
     used = frame[~undated & (frame["aim"] != 0) & (frame["planned"] != 0)]
     used = used[used["achieved"].notna()]
     after = (used["start"] >= when).astype(int)
@@ -156,9 +158,10 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
         raise RateError(f"No measured course began {side} {when:%Y-%m-%d}: nothing to compare.")
     both = used.assign(after=after).groupby("patient")["after"].nunique()
     if (both > 1).any():
+        n = int((both > 1).sum())
         notes.append(
-            f"{int((both > 1).sum())} patients have courses on both sides of the date: the later "
-            "courses hold the teeth that lagged."
+            f"{n} {'patient has' if n == 1 else 'patients have'} courses on both sides of the "
+            "date: the later courses hold the teeth that lagged."
         )
     return used.assign(after=after), notes
 

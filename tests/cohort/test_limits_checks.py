@@ -586,6 +586,14 @@ def test_invented_only_where_it_is_said(tmp_path):
     assert read_cohort(folder).invented
 
 
+def test_without_the_demo_beside_it_nothing_is_taken_for_the_demo(csv, monkeypatch):
+    def nowhere(*parts):
+        raise FileNotFoundError
+
+    monkeypatch.setattr("outcomes.paths.data_path", nowhere)
+    assert not csv(GOOD).invented
+
+
 def test_unmeasured_movements_are_kept_apart(csv):
     cohort = csv(GOOD, "P2,36,tip,5,", "P3,99,tip,5,")
     assert cohort.unmeasured["patient"].tolist() == ["P2"]

@@ -140,7 +140,7 @@ def job(fault: faults.Fault, name: str, tests: list[str], seconds: float) -> tri
     return trial.Job(
         name,
         lambda place: trial.run_tests(tests, first_only=True),
-        limit=60 + 5 * seconds,
+        limit=120 + 10 * seconds,
         prepare=write(fault.source),
         restore=write(good),
     )
