@@ -128,7 +128,7 @@ def test_undated_courses_and_patients_on_both_sides_are_said():
     rows.loc[first, "start"] = pd.Timestamp("2024-06-01")
     notes = " ".join(closing_loop(rows, "2025-01-01").notes)
     assert "20 movements of courses without a start" in notes
-    assert "1 patients have courses on both sides" in notes
+    assert "1 patient has courses on both sides" in notes
 
 
 @pytest.mark.parametrize(
