@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: audit test lab lint types unit notebooks store picture bench format demo clean
+.PHONY: audit test lab lint types unit mutants notebooks store picture bench format demo clean
 
 audit: $(STAMP)  ## an audit report of the invented demo practice
 	$(BIN)/outcomes audit --out reports/audit --overwrite
@@ -30,6 +30,13 @@ picture: $(STAMP)  ## the picture in README.md, from a report of the demo practi
 
 unit: $(STAMP)
 	$(BIN)/pytest -n 2 --dist loadgroup
+
+N ?= 200
+SEED ?= 1
+JOBS ?= 2
+mutants: $(STAMP)  ## plant N small faults, see which the tests notice (tests/mutants/README.md)
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e ".[dev,mutants]"
+	$(BIN)/python tests/mutants/run.py --sample $(N) --seed $(SEED) --jobs $(JOBS)
 
 lab: $(STAMP)  ## JupyterLab on the notebooks
 	$(BIN)/jupyter lab --notebook-dir notebooks

@@ -163,10 +163,8 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     notes = []
     if undated.any():
         n = int(undated.sum())
-        notes.append(
-            f"{n:,} {'movement' if n == 1 else 'movements'} of courses without a start "
-            f"{'is' if n == 1 else 'are'} left out."
-        )
+        left = "1 movement of a course" if n == 1 else f"{n:,} movements of courses"
+        notes.append(f"{left} without a start {'is' if n == 1 else 'are'} left out.")
     used = frame[~undated & (frame["aim"] != 0) & (frame["planned"] != 0)]
     used = used[used["achieved"].notna()]
     after = (used["start"] >= when).astype(int)
@@ -177,8 +175,8 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     if (both > 1).any():
         n = int((both > 1).sum())
         notes.append(
-            f"{n} {'patient has' if n == 1 else 'patients have'} courses on both sides of the date: "
-            "the later courses hold the teeth that lagged."
+            f"{n} {'patient has' if n == 1 else 'patients have'} courses on both sides of the "
+            "date: the later courses hold the teeth that lagged."
         )
     return used.assign(after=after), notes
 

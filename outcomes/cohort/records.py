@@ -51,7 +51,8 @@ def describe(problems: pd.DataFrame) -> list[str]:
         named = f"{p['column']} {p['value']!r}" if p["column"] and p["value"] else ""
         named = named or p["column"] or p["value"]
         place = ", ".join(part for part in (p["table"], row, named) if part)
-        lines.append(f"{p['severity']}: {place}: {p['problem']}. {p['remedy']}")
+        end = "" if p["problem"].endswith("?") else "."
+        lines.append(f"{p['severity']}: {place}: {p['problem']}{end} {p['remedy']}")
     return lines
 
 
