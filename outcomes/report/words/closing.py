@@ -9,11 +9,17 @@ from outcomes.cohort.schema import ENOUGH_PATIENTS, FEW_PATIENTS, MOVEMENTS, TOL
 from outcomes.paths import data_path
 from outcomes.report.provenance import versions
 from outcomes.report.tables import NBSP, count, percent
-from outcomes.report.words.english import capital, class_name, listed, movement_name, number_of
+from outcomes.report.words.english import (
+    capital,
+    class_name,
+    listed,
+    movement_name,
+    number_of,
+    tolerance_of,
+)
 from outcomes.report.words.opinion import opinion_words
 from outcomes.report.words.reading import left_out
 from outcomes.report.words.rows import lines
-from outcomes.report.words.summary import tolerance_of
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -154,7 +160,7 @@ def _second_opinion(audit: Audit) -> str:
 def _tolerance(audit: Audit) -> str:
     planned = audit.planned[["movement", "unit"]].astype(str).drop_duplicates()
     units = dict(planned.itertuples(index=False)) or {n: m.unit for n, m in MOVEMENTS.items()}
-    said = tolerance_of(audit, units, last="and")
+    said = tolerance_of(audit.tolerance, units, last="and")
     if all(audit.tolerance[name] == TOLERANCE[unit] for name, unit in units.items()):
         return (
             f"The tolerance ({said}) is from Angle Orthod 2017;87(6):809–815, "

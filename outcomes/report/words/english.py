@@ -139,3 +139,12 @@ def sizes_by_movement(sizes: Mapping[str, tuple[float, str]], last: str = "and")
             of = f" for {listed(of_size)}" if len(names) > 1 else ""
             parts.append(f"{size:g}{mark}{of}")
     return listed(parts, last)
+
+
+def tolerance_of(tolerance: Mapping[str, float], units: Mapping[str, str], last: str = "or") -> str:
+    """The tolerance of movements, given with their units, in the order of the units."""
+    order = sorted(units.items(), key=lambda pair: list(UNITS).index(pair[1]))
+    return sizes_by_movement(
+        {name: (tolerance[name], unit) for name, unit in order},
+        last,
+    )

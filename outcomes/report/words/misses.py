@@ -13,10 +13,11 @@ from outcomes.report.words.english import (
     movement_name,
     none_,
     number_of,
+    tolerance_of,
     was,
 )
 from outcomes.report.words.rows import first_row, lines, shares
-from outcomes.report.words.summary import target_sentence, tolerance_of
+from outcomes.report.words.summary import target_sentence
 
 if TYPE_CHECKING:
     from outcomes.report.audit import Audit
@@ -65,7 +66,7 @@ def unplanned(audit: Audit) -> list[str]:
     sentences = [
         f"{capital(number_of(rows, 'movement'))} {was(rows)} not planned but measured; "
         f"{none_(beyond, capital_letter=False)} moved by more than "
-        f"{tolerance_of(audit, dict(zip(table['movement'].astype(str), table['unit'], strict=True)))}."
+        f"{tolerance_of(audit.tolerance, dict(zip(table['movement'].astype(str), table['unit'], strict=True)))}."
     ]
     if unseen:
         sentences.append(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
@@ -19,7 +19,7 @@ from outcomes.report.words.english import (
     none_,
     number_of,
     rate_words,
-    sizes_by_movement,
+    tolerance_of,
 )
 from outcomes.report.words.reading import left_words
 from outcomes.report.words.rows import first_row, lines, shares
@@ -196,13 +196,4 @@ def tolerance_words(audit: Audit, movements: Sequence[str] | None = None) -> str
     if movements is not None:
         found = found[found["movement"].isin(movements)]
     present = found[["movement", "unit"]].astype(str).drop_duplicates()
-    return tolerance_of(audit, dict(present.itertuples(index=False)))
-
-
-def tolerance_of(audit: Audit, units: Mapping[str, str], last: str = "or") -> str:
-    """The tolerance of movements, given with their units, in the order of the units."""
-    order = sorted(units.items(), key=lambda pair: list(UNITS).index(pair[1]))
-    return sizes_by_movement(
-        {name: (audit.tolerance[name], unit) for name, unit in order},
-        last,
-    )
+    return tolerance_of(audit.tolerance, dict(present.itertuples(index=False)))
