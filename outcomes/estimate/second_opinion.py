@@ -25,10 +25,10 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
     Raises
     ------
     ModelError
-        If MixedLM does not converge.
+        If MixedLM does not converge, or gives no standard errors.
     """
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
-    from statsmodels.tools.sm_exceptions import ConvergenceWarning
+    from statsmodels.tools.sm_exceptions import ConvergenceWarning, SingularMatrixWarning
 
     blocks = design.blocks(site=site)
     scale = float(design.planned.std()) or 1.0
@@ -55,6 +55,7 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
     )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)  # converged is asked for below
+        warnings.simplefilter("ignore", SingularMatrixWarning)  # a variance of zero is an answer
         try:
             fit = model.fit(reml=reml, method="lbfgs", maxiter=5000)
         except (np.linalg.LinAlgError, ValueError) as error:
@@ -62,6 +63,10 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
     if not fit.converged:
         raise mixed.ModelError(
             "statsmodels MixedLM did not converge on these rows: use engine='outcomes'."
+        )
+    if not (np.diag(np.asarray(fit.cov_params()))[: len(design.names)] > 0).all():
+        raise mixed.ModelError(
+            "statsmodels MixedLM gives no standard errors on these rows: use engine='outcomes'."
         )
     sigma2 = float(fit.scale)
     within = dict(zip(codes, np.asarray(fit.vcomp, dtype=float) / scale**2, strict=True))
