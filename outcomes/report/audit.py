@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from outcomes.cohort.schema import TOLERANCE
+from outcomes.estimate.adjust import FEW
 from outcomes.estimate.descriptive import achievement
 from outcomes.estimate.differences import FACTORS, Differences, differences
 from outcomes.estimate.rates import RateFits, fit_rates
@@ -18,8 +19,11 @@ from outcomes.measure.repeats import RepeatsError, measurement_error
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
 
-ENOUGH, FEW = 10, 5
-"""Patients behind a rate: from 10 it can be used, below 5 it is only described."""
+ENOUGH = 10
+"""Patients behind a rate from which it can be used; below ``FEW`` it is only described."""
+
+
+__all__ = ["ENOUGH", "FEW", "Audit", "run_audit"]
 
 
 @dataclass(frozen=True)

@@ -194,7 +194,7 @@ def targets(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def differences(frame: pd.DataFrame) -> pd.DataFrame:
-    """Differences between rates, in percentage points."""
+    """Differences between rates, in percentage points; "too few" where nothing was tested."""
     shown = _texts(
         frame,
         {
@@ -203,12 +203,19 @@ def differences(frame: pd.DataFrame) -> pd.DataFrame:
             "level": ("Level", str),
             "reference": ("Against", str),
             **_COUNTS,
+            "reference_patients": ("Patients, other side", count),
+            "patients_with_both": ("With both", count),
             "difference": ("Points", points),
             "p": ("p", p_value),
             "p_holm": ("p, adjusted", p_value),
+            "adjusted_for": ("Adjusted for", lambda v: v or "–"),
+            "not_adjusted_for": ("Not adjusted for", lambda v: v or "–"),
+            "tied_with": ("The same comparison as", lambda v: v or "–"),
         },
     )
-    shown.insert(7, "95 % interval", _intervals(frame, points))
+    shown.insert(9, "95 % interval", _intervals(frame, points))
+    few = frame["too_few"].to_numpy(bool)
+    shown.loc[few, ["Points", "p"]] = "too few"
     return shown
 
 
