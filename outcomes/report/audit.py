@@ -13,6 +13,7 @@ from outcomes.estimate.descriptive import achievement
 from outcomes.estimate.differences import FACTORS, Differences, differences
 from outcomes.estimate.rates import RateFits, fit_rates
 from outcomes.estimate.second_opinion import opinion_on
+from outcomes.estimate.selection import later_courses_alone, missing_rescans
 from outcomes.estimate.unplanned import unplanned
 from outcomes.measure.repeats import RepeatsError, measurement_error
 
@@ -42,6 +43,10 @@ class Audit:
         `outcomes.achievement` by movement, and by movement and tooth class, direction, tooth.
     fits, class_fits, direction_fits, tooth_fits
         Rate models: one rate for each movement, and one for each tooth class, direction, tooth.
+    later_alone
+        Later courses whose earlier course is not among the records, by movement.
+    missing
+        `outcomes.missing_rescans`: rates if movements without a rescan had achieved less.
     differences
         Between attachments, auxiliaries, growing and grown patients, clinicians, sites.
     unplanned
@@ -65,6 +70,8 @@ class Audit:
     class_fits: RateFits
     direction_fits: RateFits
     tooth_fits: RateFits
+    later_alone: pd.DataFrame
+    missing: pd.DataFrame
     differences: Differences
     unplanned: pd.DataFrame
     measurement: pd.DataFrame
@@ -159,6 +166,8 @@ def run_audit(cohort: Cohort, *, seed: int = 1) -> Audit:
         class_fits=class_fits,
         direction_fits=fit_rates(planned, group="direction"),
         tooth_fits=fit_rates(planned, group="tooth"),
+        later_alone=later_courses_alone(frame),
+        missing=missing_rescans(cohort),
         differences=differences(planned, FACTORS),
         unplanned=unplanned(frame),
         measurement=measurement,

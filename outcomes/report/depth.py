@@ -15,6 +15,7 @@ from outcomes.estimate.pooling import ToothRates, tooth_rates
 from outcomes.estimate.rates import RateFit, fit_rate
 from outcomes.estimate.robustness import Bootstrap, bootstrap, influence
 from outcomes.estimate.second_opinion import opinion_on
+from outcomes.estimate.selection import later_courses_alone, missing_rescans
 from outcomes.paths import data_path
 
 if TYPE_CHECKING:
@@ -48,6 +49,9 @@ class Depth:
         Single-tooth rates pooled towards their class; None where they cannot be fitted.
     second_opinion
         The same fit by statsmodels; ``second_opinion_reason`` says why it is empty.
+    later_alone, missing
+        Later courses without their earlier ones; rates by tooth class if movements without a rescan
+        had achieved less (`outcomes.missing_rescans`).
     skipped
         What could not be answered, in words.
     """
@@ -63,6 +67,8 @@ class Depth:
     teeth: ToothRates | None
     second_opinion: pd.DataFrame
     second_opinion_reason: str
+    later_alone: pd.DataFrame
+    missing: pd.DataFrame
     skipped: tuple[str, ...]
     seed: int
     invented: bool
@@ -124,6 +130,8 @@ def run_depth(
     """
     described = cohort.attrs if isinstance(cohort, pd.DataFrame) else vars(cohort)
     frame, movement_name = one_movement(cohort, movement)
+    every_course = frame
+    planned = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
     frame = frame[frame["planned"] != 0]
     fit = fit_rate(frame, movement_name)
     skipped: list[str] = []
@@ -174,6 +182,8 @@ def run_depth(
         teeth=teeth,
         second_opinion=opinion,
         second_opinion_reason=reason,
+        later_alone=later_courses_alone(every_course),
+        missing=missing_rescans(planned, movement_name, group="tooth_class"),
         skipped=tuple(skipped),
         seed=seed,
         invented=bool(described.get("invented", False)),

@@ -7,7 +7,15 @@ from typing import Any
 from outcomes.report.depth import Depth
 from outcomes.report.tables import number, percent, points, range_words
 from outcomes.report.words import cautions as shared_cautions
-from outcomes.report.words import equals, listed, movement_name, number_of, opinion_words
+from outcomes.report.words import (
+    equals,
+    later_alone,
+    listed,
+    missing,
+    movement_name,
+    number_of,
+    opinion_words,
+)
 
 
 def summary(depth: Depth) -> list[str]:
@@ -215,6 +223,11 @@ def teeth(depth: Depth) -> list[str]:
         f"Pooling moves tooth {most['tooth']} most: from {percent(most['own_rate'])} on its own "
         f"to {percent(most['rate'])}.",
     ]
+
+
+def not_in_the_rates(depth: Depth) -> list[str]:
+    """Later courses alone, and what the missing rescans could change."""
+    return [*later_alone(depth.later_alone), *missing(depth.missing)]
 
 
 def second_opinion(depth: Depth) -> list[str]:

@@ -219,6 +219,28 @@ def differences(frame: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
+def missing(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rates if movements without a rescan had achieved less than expected."""
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "group": ("Teeth", str),
+            "patients": ("Patients measured", count),
+            "missing_patients": ("Patients missing", count),
+            "never_patients": ("of them never measured", count),
+            "missing_movements": ("Movements missing", count),
+            "missing_share": ("Share of the plan", percent),
+            "achieved_share": ("If they achieved, of the expected", percent),
+            "rate": ("Rate", percent),
+            "change": ("Change, points", points),
+            "note": ("Note", lambda v: v or "–"),
+        },
+    )
+    shown.insert(9, "95 % interval", _intervals(frame, percent))
+    return shown
+
+
 def unplanned(frame: pd.DataFrame) -> pd.DataFrame:
     """Movements where the plan was zero, with their units."""
     rows: list[Any] = list(frame.itertuples())

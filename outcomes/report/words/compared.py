@@ -156,7 +156,7 @@ def _tied(table: pd.DataFrame) -> list[str]:
     ):
         names = listed([movement_name(m) for m in rows["movement"]])
         sentences.append(
-            f"For {names}, {_question(factor)}{level} against {reference} is one comparison with "
+            f"For {names}, {_question(str(factor))}{level} against {reference} is one comparison with "
             f"{told}: "
             "these records cannot tell which of them makes a difference."
         )
