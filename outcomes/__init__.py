@@ -20,6 +20,8 @@ _WHERE = {
     "RateFit": "outcomes.estimate.rates",
     "fit_rate": "outcomes.estimate.rates",
     "fit_rates": "outcomes.estimate.rates",
+    "RobustRates": "outcomes.estimate.robust",
+    "robust_rates": "outcomes.estimate.robust",
     "later_courses_alone": "outcomes.estimate.selection",
     "missing_rescans": "outcomes.estimate.selection",
     "BeforeAfter": "outcomes.estimate.before_after",

@@ -13,6 +13,7 @@ from outcomes.estimate.comparison import likelihood_ratio_test, linearity, r_squ
 from outcomes.estimate.design import RateError, one_movement
 from outcomes.estimate.pooling import ToothRates, tooth_rates
 from outcomes.estimate.rates import RateFit, fit_rate
+from outcomes.estimate.robust import flagged_rows, robust_rates
 from outcomes.estimate.robustness import Bootstrap, bootstrap, influence
 from outcomes.estimate.second_opinion import opinion_on
 from outcomes.estimate.selection import later_courses_alone, missing_rescans
@@ -52,6 +53,8 @@ class Depth:
     later_alone, missing
         Later courses without their earlier ones; rates by tooth class if movements without a rescan
         had achieved less (`outcomes.missing_rescans`).
+    robust
+        `outcomes.robust_rates` of ``fit``, with the movement in front.
     skipped
         What could not be answered, in words.
     """
@@ -69,6 +72,7 @@ class Depth:
     second_opinion_reason: str
     later_alone: pd.DataFrame
     missing: pd.DataFrame
+    robust: pd.DataFrame
     skipped: tuple[str, ...]
     seed: int
     invented: bool
@@ -184,10 +188,20 @@ def run_depth(
         second_opinion_reason=reason,
         later_alone=later_courses_alone(every_course),
         missing=missing_rescans(planned, movement_name, group="tooth_class"),
+        robust=_robust(cohort, frame, fit),
         skipped=tuple(skipped),
         seed=seed,
         invented=bool(described.get("invented", False)),
     )
+
+
+def _robust(cohort: Cohort | pd.DataFrame, rows: pd.DataFrame, fit: RateFit) -> pd.DataFrame:
+    flagged = rows.index[:0]
+    if not isinstance(cohort, pd.DataFrame):
+        flagged = rows.index[rows["row"].isin(flagged_rows(cohort))]
+    table = robust_rates(fit, flagged=flagged.intersection(fit.design.index)).rates
+    table.insert(0, "movement", fit.movement)
+    return table
 
 
 def _any_level(p: pd.Series) -> float:

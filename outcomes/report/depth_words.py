@@ -15,6 +15,7 @@ from outcomes.report.words import (
     movement_name,
     number_of,
     opinion_words,
+    second_reading,
 )
 
 
@@ -228,6 +229,11 @@ def teeth(depth: Depth) -> list[str]:
 def not_in_the_rates(depth: Depth) -> list[str]:
     """Later courses alone, and what the missing rescans could change."""
     return [*later_alone(depth.later_alone), *missing(depth.missing)]
+
+
+def second_readings(depth: Depth) -> list[str]:
+    """Whether a few results far off decide a rate."""
+    return second_reading(depth.robust)
 
 
 def second_opinion(depth: Depth) -> list[str]:

@@ -241,6 +241,26 @@ def missing(frame: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
+def robust(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rates beside their robust second readings."""
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "group": ("Teeth", str),
+            **_COUNTS,
+            "rate": ("Achieved", percent),
+            "flagged": ("Flagged", count),
+            "without_flagged": ("Without them", percent),
+            "m_estimate": ("M-estimate", percent),
+            "weigh_little": ("Weigh little", count),
+            "differs": ("Differs", lambda v: "yes" if v else "no"),
+        },
+    )
+    shown.insert(5, "95 % interval", _intervals(frame, percent))
+    return shown
+
+
 def unplanned(frame: pd.DataFrame) -> pd.DataFrame:
     """Movements where the plan was zero, with their units."""
     rows: list[Any] = list(frame.itertuples())

@@ -38,6 +38,7 @@ from outcomes.report.words.reading import (
     reading,
     tables_read,
 )
+from outcomes.report.words.robust import second_reading, second_readings
 from outcomes.report.words.summary import summary, target_sentence, tolerance_words
 
 __all__ = [
@@ -77,6 +78,8 @@ __all__ = [
     "rate_words",
     "reading",
     "roots",
+    "second_reading",
+    "second_readings",
     "summary",
     "tables_read",
     "target_sentence",
