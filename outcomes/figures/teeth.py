@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import numpy as np
@@ -31,7 +32,7 @@ _HEIGHT = 1.5
 """Height of a cell; its width is 1."""
 _BETWEEN_JAWS = 0.55
 _DAGGER = "†"
-_NAMED = 5
+_NAMED = 3
 """Teeth with a robust reading that are named under the chart."""
 _PALETTE = "viridis_r"
 """Perceptually uniform; light to dark, so that it reads the same in grey print."""
@@ -246,14 +247,29 @@ def _finish(
     ax.text(-8.1, bottom + 1.0, key, ha="left", linespacing=1.3, **words)
     changed = table[table["differs"]]
     if len(changed):
-        ax.text(-8.1, bottom + 1.72, _changed_words(changed), ha="left", **words)
-        ax.set_ylim(bottom + 2.1, -0.5)
+        _draw_changed(ax, bottom + 1.0, changed, words)
     _draw_scale(ax, bottom + 0.75, colours, size)
 
 
+def _draw_changed(ax: Axes, key: float, changed: pd.DataFrame, words: dict[str, Any]) -> None:
+    """What the daggers stand for, in as many lines as the width asks for.
+
+    ``key`` is the middle of the key above, from the top of the teeth down.
+    """
+    figure: Any = ax.get_figure(root=True)
+    width, height = (figure.get_size_inches() * 72 * ax.get_position().size).tolist()
+    letters = int(width / (0.52 * words["fontsize"]))
+    lines = textwrap.wrap(_changed_words(changed), letters)
+    line = 1.35 * words["fontsize"]  # points; the key has one of them below its middle
+    span = (key + 0.5) / max(0.2, 1 - (line * (1 + len(lines)) + 4) / height)
+    top = key + (line + 2) * span / height
+    ax.text(-8.1, top, "\n".join(lines), ha="left", linespacing=1.3, **(words | {"va": "top"}))
+    ax.set_ylim(span - 0.5, -0.5)
+
+
 def _changed_words(changed: pd.DataFrame) -> str:
-    """``† results far off weigh less; as fitted: 42 165 %``."""
-    named = [f"{row.Index} {percent(row.fitted)} %" for row in records(changed.sort_index())]
+    """``† results far off weigh less. As fitted: 42 (165 %)``."""
+    named = [f"{row.Index} ({percent(row.fitted)} %)" for row in records(changed.sort_index())]
     more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
     dash = "; – half of them or more" if changed["rate"].isna().any() else ""
     return (

@@ -9,6 +9,9 @@ from outcomes.cohort.read import from_frames
 from outcomes.estimate.design import RateError
 from outcomes.estimate.rates import fit_rate
 from outcomes.estimate.robust import HUBER, _Weighing, flagged_rows, robust_rates
+from outcomes.report import tables
+from outcomes.report.audit import run_audit
+from outcomes.report.words import second_reading, second_readings, tooth_chart
 from outcomes.simulate import simulate_rates
 
 
@@ -149,3 +152,40 @@ def test_covariates_keep_their_meaning():
 def test_unknown_rows_are_refused():
     with pytest.raises(RateError, match="No such row in the fit: 99999"):
         robust_rates(fit_rate(clean()), flagged=[99999])
+
+
+# In a report
+
+
+@pytest.fixture(scope="module")
+def audit():
+    frame, _ = slip(clean().assign(course=1))
+    return run_audit(from_frames(frame.drop(columns=["tooth_class", "attachment"])))
+
+
+def test_the_audit_shows_the_reading_beside_the_rate(audit):
+    words = " ".join(second_readings(audit)).replace("\u00a0", " ")
+    canine = audit.robust.set_index("group").loc["canine"]
+    assert canine["differs"]
+    assert f"Vertical movement of canines: {100 * canine['rate']:.0f} % (95 % interval" in words
+    assert f"{100 * canine['m_estimate']:.0f} % by M-estimate" in words
+    assert "a slip is corrected at its source" in words
+    shown = tables.robust(audit.robust).set_index("Teeth")
+    assert shown.loc["canine", "Differs"] == "yes"
+    assert shown.loc["canine", "M-estimate"].startswith(f"{100 * canine['m_estimate']:.0f}")
+
+
+def test_the_chart_of_the_audit_gets_the_reading(audit):
+    rates = audit.tooth_rates("vertical")
+    marked = rates[rates["differs"]]
+    assert len(marked) == 1
+    assert marked["rate"].iloc[0] > marked["reading"].iloc[0] + 0.3
+    assert "1 tooth is marked with a dagger" in tooth_chart(audit)[1].replace("One", "1")
+
+
+def test_agreement_is_said_too():
+    table = robust_rates(fit_rate(clean())).rates.assign(movement="vertical")
+    words = second_reading(table)
+    assert len(words) == 1
+    assert words[0].endswith("No reading differs from its rate by more than half an interval.")
+    assert second_reading(table.iloc[:0]) == []
