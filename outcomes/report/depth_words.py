@@ -223,7 +223,20 @@ def teeth(depth: Depth) -> list[str]:
         "records.",
         f"Pooling moves tooth {most['tooth']} most: from {percent(most['own_rate'])} on its own "
         f"to {percent(most['rate'])}.",
+        *[
+            f"The own rate of tooth {row.tooth}, {percent(row.own_rate)}, follows results far off: "
+            + (
+                f"{percent(row.reading)} where these weigh less."
+                if row.reading == row.reading
+                else "half of its results or more."
+            )
+            for row in _differing(table)
+        ],
     ]
+
+
+def _differing(table: Any) -> list[Any]:
+    return list(table[table["differs"]].itertuples())
 
 
 def not_in_the_rates(depth: Depth) -> list[str]:

@@ -1,5 +1,7 @@
 """The robust second reading: against statsmodels RLM, and with slips of known size."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,9 +9,10 @@ import statsmodels.api as sm
 
 from outcomes.cohort.read import from_frames
 from outcomes.estimate.design import RateError
+from outcomes.estimate.pooling import tooth_rates
 from outcomes.estimate.rates import fit_rate
-from outcomes.estimate.robust import HUBER, _Weighing, flagged_rows, robust_rates
-from outcomes.report import tables
+from outcomes.estimate.robust import _Weighing, flagged_rows, robust_rates
+from outcomes.report import depth_words, tables
 from outcomes.report.audit import run_audit
 from outcomes.report.words import second_reading, second_readings, tooth_chart
 from outcomes.simulate import simulate_rates
@@ -48,7 +51,7 @@ def test_on_independent_rows_it_is_the_huber_estimate_of_statsmodels(slips):
     frame = independent(slips=slips)
     fit = fit_rate(frame, group=None, site=False)
     ours = robust_rates(fit)
-    rlm = sm.RLM(frame["achieved"], frame[["planned"]], M=sm.robust.norms.HuberT(HUBER))
+    rlm = sm.RLM(frame["achieved"], frame[["planned"]], M=sm.robust.norms.HuberT())
     theirs = rlm.fit(conv="weights", tol=1e-12, maxiter=200)
     assert ours.rates["m_estimate"][0] == pytest.approx(theirs.params.iloc[0], rel=1e-6)
     np.testing.assert_allclose(ours.weights, theirs.weights, atol=1e-5)
@@ -152,6 +155,16 @@ def test_covariates_keep_their_meaning():
 def test_unknown_rows_are_refused():
     with pytest.raises(RateError, match="No such row in the fit: 99999"):
         robust_rates(fit_rate(clean()), flagged=[99999])
+
+
+def test_single_teeth_carry_the_reading():
+    frame, at = slip(clean())
+    table = tooth_rates(fit_rate(frame, group="tooth")).rates.set_index("tooth")
+    marked = table[table["differs"]]
+    assert marked.index.tolist() == [frame["tooth"][at]]
+    assert (marked["own_rate"] > marked["reading"] + 0.3).all()
+    lines = depth_words.teeth(SimpleNamespace(teeth=tooth_rates(fit_rate(frame, group="tooth"))))
+    assert lines[-1].startswith(f"The own rate of tooth {frame['tooth'][at]}, ")
 
 
 # In a report

@@ -100,15 +100,36 @@ def test_balanced_patients_have_a_closed_form():
     assert table["achieved_share"].tolist() == [0.0, 0.5, 1.0]
 
 
-def test_the_same_share_gives_the_rates_of_the_fit():
-    """Whatever is missing: generalised least squares with conditional expectations in the place of
-    the missing gives the estimate of the measured rows."""
+def test_rates_of_all_rows_by_dense_algebra():
+    """Generalised least squares over all rows with one covariance matrix: with conditional
+    expectations in the place of the missing it is the estimate of the measured rows (so share 1
+    changes nothing); with zeros it is share 0."""
     frame = simulate_rates(10, seed=4, rows_per_tooth=2)
     rng = np.random.default_rng(1)
-    frame["achieved"] = frame["achieved"].mask(rng.random(len(frame)) < 0.3)
-    table = missing_rescans(frame, group="tooth_class", shares=[1.0])
-    fit = fit_rate(frame)
-    assert table["rate"].tolist() == pytest.approx(fit.rates["rate"].tolist())
+    gone = rng.random(len(frame)) < 0.3
+    seen = frame.assign(achieved=frame["achieved"].mask(gone))
+    fit = fit_rate(seen)
+    z = frame["planned"].to_numpy()
+    x = (frame["tooth_class"].astype(str).to_numpy()[:, None] == np.array(fit.groups)) * z[:, None]
+    patient = frame["patient"].to_numpy()[:, None] == frame["patient"].to_numpy()
+    tooth = patient & (frame["tooth"].to_numpy()[:, None] == frame["tooth"].to_numpy())
+    v = np.outer(z, z) * (fit.mixed.psi[0, 0] * patient + fit.mixed.site_variance * tooth)
+    v += fit.mixed.sigma2 * np.eye(len(z))
+    y = frame["achieved"].to_numpy().copy()
+    left = np.linalg.solve(v[np.ix_(~gone, ~gone)], (y - x @ fit.mixed.beta)[~gone])
+    y[gone] = x[gone] @ fit.mixed.beta + v[np.ix_(gone, ~gone)] @ left
+
+    def rates(y):
+        weighted = np.linalg.solve(v, np.column_stack([x, y]))
+        return np.linalg.solve(x.T @ weighted[:, :-1], x.T @ weighted[:, -1])
+
+    table = missing_rescans(seen, group="tooth_class").set_index("achieved_share")
+    np.testing.assert_allclose(rates(y), fit.rates["rate"], rtol=1e-8)
+    for share in (0.0, 0.5, 1.0):
+        expected = rates(np.where(gone, share * y, y))
+        np.testing.assert_allclose(table.loc[share, "rate"], expected, rtol=1e-8)
+    assert (table["missing_patients"] > 0).all()
+    assert (table["never_patients"] < table["missing_patients"]).any()
 
 
 def test_patients_with_other_results_are_expected_to_do_as_they_do():
