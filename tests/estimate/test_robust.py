@@ -102,6 +102,8 @@ def test_rows_flagged_by_the_check_are_left_out():
     at = frame.index[frame["tooth_class"] == "molar"][0]
     frame = frame.assign(planned=frame["planned"].mask(frame.index == at, -7.0))
     frame = frame.assign(achieved=frame["achieved"].mask(frame.index == at, -3.4))
+    turned = frame.index == frame.index[frame["planned"] > 1.5][0]
+    frame = frame.assign(achieved=frame["achieved"].mask(turned, -1.2))
     cohort = from_frames(frame.drop(columns=["tooth_class", "attachment"]))
     rows = cohort.frame()
     flagged = rows.index[rows["row"].isin(flagged_rows(cohort))]
@@ -112,7 +114,10 @@ def test_rows_flagged_by_the_check_are_left_out():
     np.testing.assert_allclose(reading.rates["without_flagged"], by_hand["rate"])
     only_large = flagged_rows(cohort, opposite=False)
     assert rows["row"][rows["planned"] == -7.0].isin(only_large).all()
-    assert len(only_large) < len(flagged) + 1
+    other_way = rows["planned"] * rows["achieved"] < -1
+    assert other_way.any()  # the check tells movements beyond the tolerance of 0.5 mm
+    assert not rows["row"][other_way].isin(only_large).any()
+    assert rows["row"][other_way].isin(flagged_rows(cohort)).all()
 
 
 def test_differs_from_half_an_interval_on():
