@@ -23,6 +23,7 @@ from scipy.special import stdtrit
 
 from outcomes.estimate.design import RateError
 from outcomes.estimate.rates import RateFit, degrees_of_freedom
+from outcomes.estimate.robust import robust_rates
 
 __all__ = ["LARGEST_SD", "Pooled", "ToothRates", "pool", "tooth_rates"]
 
@@ -150,7 +151,9 @@ class ToothRates:
     rates
         group, tooth, tooth_class (with whatever else was grouped by), patients, movements,
         class_patients, own_rate (unpooled), own_weight (1: no pooling, 0: the class's rate), rate,
-        se, df, low, high.
+        se, df, low, high; reading (the M-estimate of the unpooled rate, missing where half of the
+        results or more are far off) and differs (it, or the rate without results far off, lies more
+        than half an interval from own_rate: see ``outcomes.robust_rates``).
     classes
         tooth_class, patients, teeth, rate, se, df: what a tooth without records is given; its
         ``se`` holds the variation between teeth of a class.
@@ -199,6 +202,7 @@ def tooth_rates(fit: RateFit, *, towards: str | Sequence[str] = "tooth_class") -
     se = np.sqrt(np.diag(pooled.covariance))
     df = degrees_of_freedom(fit.mixed, fit.design, _padded(pooled.weights, fit))
     quantile = stdtrit(df, 0.5 + fit.level / 2)
+    second = robust_rates(fit).rates
     rates = counts.assign(
         own_rate=fit.mixed.beta[:g],
         own_weight=pooled.own,
@@ -207,6 +211,8 @@ def tooth_rates(fit: RateFit, *, towards: str | Sequence[str] = "tooth_class") -
         df=df,
         low=pooled.estimate - quantile * se,
         high=pooled.estimate + quantile * se,
+        reading=second["reading"].to_numpy(),
+        differs=second["differs"].to_numpy(),
     )
     classes = pd.DataFrame(
         {

@@ -32,6 +32,7 @@ from outcomes.estimate.design import (
     RateError,
     rate_design,
 )
+from outcomes.estimate.lagging import later_course_notes
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -473,6 +474,7 @@ def fit_rate(
         intercept=intercept,
         varies_by=varies_by,
     )
+    design = replace(design, notes=(*design.notes, *later_course_notes(cohort, movement)))
     return fit_design(
         design, site=site, reml=reml, level=level, engine=engine, covariance=covariance
     )

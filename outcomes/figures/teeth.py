@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,9 @@ __all__ = ["tooth_chart"]
 _HEIGHT = 1.5
 """Height of a cell; its width is 1."""
 _BETWEEN_JAWS = 0.55
+_DAGGER = "†"
+_NAMED = 3
+"""Teeth with a robust reading that are named under the chart."""
 _PALETTE = "viridis_r"
 """Perceptually uniform; light to dark, so that it reads the same in grey print."""
 
@@ -45,13 +49,15 @@ def tooth_chart(
 
     Upper teeth above lower, the patient's right on the left; a deciduous row where there are
     such teeth. Teeth without a rate are drawn empty; an asterisk and a dashed edge mark fewer than
-    5 patients.
+    5 patients. A dagger marks teeth whose robust reading differs: it is drawn in place of the rate,
+    which stands under the chart; a dash where there is none.
 
     Parameters
     ----------
     rates_by_tooth
         tooth (FDI), rate (or pooled_rate; a share), movements, patients: ``achievement`` by tooth,
-        or ``RateFit.rates`` of a fit by tooth, where the column is called group.
+        or ``RateFit.rates`` of a fit by tooth, where the column is called group. With the columns
+        reading and differs of ``outcomes.robust_rates``, the reading is shown where it differs.
     ax
         Where to draw; a new figure if None.
     limits
@@ -99,7 +105,7 @@ def tooth_chart(
 
 
 def _table(given: pd.DataFrame) -> pd.DataFrame:
-    """tooth -> rate, movements, patients."""
+    """tooth -> rate (to show), movements, patients, fitted, differs."""
     from outcomes.cohort.teeth import FDI_TEETH
 
     table = given.copy()
@@ -117,8 +123,15 @@ def _table(given: pd.DataFrame) -> pd.DataFrame:
     if table["tooth"].duplicated().any():
         twice = table.loc[table["tooth"].duplicated(), "tooth"].iloc[0]
         raise ValueError(f"Tooth {twice} is listed twice: choose one movement for a chart.")
-    table = table.set_index("tooth")[["rate", "movements", "patients"]]
-    return table[table["rate"].notna()]
+    if not {"reading", "differs"} <= set(table.columns):
+        table = table.assign(reading=np.nan, differs=False)
+    differs = table["differs"].astype(bool)
+    table = table.assign(
+        fitted=table["rate"], differs=differs, rate=table["rate"].mask(differs, table["reading"])
+    )
+    names = ["rate", "movements", "patients", "fitted", "differs"]
+    table = table.set_index("tooth")[names]
+    return table[table["fitted"].notna()]
 
 
 def _chart_rows(present: pd.Index) -> list[tuple[tuple[int, ...], bool]]:
@@ -172,13 +185,14 @@ def _draw_cell(
     if row is None:
         ax.add_patch(Rectangle(**box, fill=False, edgecolor=FAINT, lw=0.6))
         return
-    face = colours.to_rgba(row.rate)
+    known = bool(np.isfinite(row.rate))
+    face = colours.to_rgba(row.rate) if known else (1.0, 1.0, 1.0, 1.0)
     small = bool(row.patients < FEW_PATIENTS)
     ax.add_patch(
         Rectangle(
             **box,
             facecolor=face,
-            edgecolor=INK if small else "none",
+            edgecolor=INK if small else "none" if known else FAINT,
             linestyle=(0, (2, 1.6)) if small else "-",
             lw=0.9,
         )
@@ -187,7 +201,7 @@ def _draw_cell(
     ax.text(
         middle,
         top + 0.56,
-        percent(row.rate),
+        percent(row.rate) if known else "–",
         ha="center",
         va="center_baseline",
         fontsize=1.15 * size,
@@ -197,7 +211,7 @@ def _draw_cell(
     ax.text(
         middle,
         top + 1.16,
-        f"{row.patients:.0f}{'*' if small else ''}",
+        f"{row.patients:.0f}{'*' if small else ''}{_DAGGER if row.differs else ''}",
         ha="center",
         va="center_baseline",
         fontsize=max(5.2, 0.8 * size),
@@ -231,7 +245,36 @@ def _finish(
     if (table["patients"] < FEW_PATIENTS).any():
         key += f"  (* fewer than {FEW_PATIENTS})"
     ax.text(-8.1, bottom + 1.0, key, ha="left", linespacing=1.3, **words)
+    changed = table[table["differs"]]
+    if len(changed):
+        _draw_changed(ax, bottom + 1.0, changed, words)
     _draw_scale(ax, bottom + 0.75, colours, size)
+
+
+def _draw_changed(ax: Axes, key: float, changed: pd.DataFrame, words: dict[str, Any]) -> None:
+    """What the daggers stand for, in as many lines as the width asks for.
+
+    ``key`` is the middle of the key above, from the top of the teeth down.
+    """
+    figure: Any = ax.get_figure(root=True)
+    width, height = (figure.get_size_inches() * 72 * ax.get_position().size).tolist()
+    letters = int(width / (0.52 * words["fontsize"]))
+    lines = textwrap.wrap(_changed_words(changed), letters)
+    line = 1.35 * words["fontsize"]  # points; the key has one of them below its middle
+    span = (key + 0.5) / max(0.2, 1 - (line * (1 + len(lines)) + 4) / height)
+    top = key + (line + 2) * span / height
+    ax.text(-8.1, top, "\n".join(lines), ha="left", linespacing=1.3, **(words | {"va": "top"}))
+    ax.set_ylim(span - 0.5, -0.5)
+
+
+def _changed_words(changed: pd.DataFrame) -> str:
+    """``† results far off weigh less. As fitted: 42 (165 %)``."""
+    named = [f"{row.Index} ({percent(row.fitted)} %)" for row in records(changed.sort_index())]
+    more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+    dash = "; – half of them or more" if changed["rate"].isna().any() else ""
+    return (
+        f"{_DAGGER} results far off weigh less{dash}. As fitted: {', '.join(named[:_NAMED])}{more}"
+    )
 
 
 def _draw_scale(ax: Axes, top: float, colours: ScalarMappable, size: float) -> None:
@@ -268,13 +311,22 @@ def _words(table: pd.DataFrame, title: str | None) -> str:
     )
     if not len(table):
         return head + "numbers; no tooth has a rate."
-    ranked = table.sort_values("rate")
-    low, high = ranked.iloc[0], ranked.iloc[-1]
+    ranked = table[table["rate"].notna()].sort_values("rate")
     cells = [
-        f"{row.Index} {percent(row.rate)} % ({counted(int(row.patients), 'patient')})"
+        f"{row.Index} {_cell_words(row)} ({counted(int(row.patients), 'patient')})"
         for row in records(table.sort_index())
     ]
+    if not len(ranked):
+        return f"{head}numbers. {'; '.join(cells)}."
+    low, high = ranked.iloc[0], ranked.iloc[-1]
     return (
         f"{head}numbers. Lowest {percent(low['rate'])} % at {ranked.index[0]}, highest "
         f"{percent(high['rate'])} % at {ranked.index[-1]}. {'; '.join(cells)}."
     )
+
+
+def _cell_words(row: Any) -> str:
+    shown = f"{percent(row.rate)} %" if np.isfinite(row.rate) else "no rate"
+    if not row.differs:
+        return shown
+    return f"{shown} with results far off weighing less, {percent(row.fitted)} % as fitted"

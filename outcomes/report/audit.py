@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -12,13 +13,19 @@ from outcomes.cohort.limits import limit, require_known
 from outcomes.cohort.schema import MOVEMENTS
 from outcomes.estimate.descriptive import achievement
 from outcomes.estimate.differences import FACTORS, Differences, differences
+from outcomes.estimate.lagging import later_courses_alone
 from outcomes.estimate.rates import RateFits, fit_rates
+from outcomes.estimate.robust import RobustRates, flagged_rows, robust_rates
 from outcomes.estimate.second_opinion import opinion_on
+from outcomes.estimate.selection import missing_rescans
 from outcomes.estimate.unplanned import unplanned
 from outcomes.measure.repeats import RepeatsError, measurement_error
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
+
+
+__all__ = ["Audit", "run_audit"]
 
 
 @dataclass(frozen=True)
@@ -37,6 +44,13 @@ class Audit:
         `outcomes.achievement` by movement, and by movement and tooth class, direction, tooth.
     fits, class_fits, direction_fits, tooth_fits
         Rate models: one rate for each movement, and one for each tooth class, direction, tooth.
+    later_alone
+        Later courses whose earlier course is not among the records, by movement.
+    missing
+        `outcomes.missing_rescans`: rates if movements without a rescan had achieved less.
+    robust
+        `outcomes.robust_rates` of ``fits`` (group "all") and ``class_fits``, with the rows flagged
+        by the check: movement, then the columns of its table.
     differences
         Between attachments, auxiliaries, growing and grown patients, clinicians, sites.
     unplanned
@@ -60,6 +74,9 @@ class Audit:
     class_fits: RateFits
     direction_fits: RateFits
     tooth_fits: RateFits
+    later_alone: pd.DataFrame
+    missing: pd.DataFrame
+    robust: pd.DataFrame
     differences: Differences
     unplanned: pd.DataFrame
     measurement: pd.DataFrame
@@ -86,9 +103,20 @@ class Audit:
         return self.overall.merge(model, on="movement", how="left")
 
     def tooth_rates(self, movement: str) -> pd.DataFrame:
-        """tooth (FDI), rate, movements, patients of one movement, for the tooth chart."""
-        rates = self.tooth_fits[movement].rates.rename(columns={"group": "tooth"})
-        return rates.assign(tooth=rates["tooth"].astype(int))
+        """The robust second reading of each tooth of a movement, for the tooth chart: tooth (FDI)
+        and the columns of ``RobustRates.rates``."""
+        return self._tooth_readings[movement]
+
+    @cached_property
+    def _tooth_readings(self) -> dict[str, pd.DataFrame]:
+        large = set(flagged_rows(self.cohort, opposite=False))
+        rows = self.cohort.movements["row"]
+        found = {}
+        for movement, fit in self.tooth_fits.items():
+            flagged = rows.index[rows.isin(large)].intersection(fit.design.index)
+            rates = robust_rates(fit, flagged=flagged).rates.rename(columns={"group": "tooth"})
+            found[movement] = rates.assign(tooth=rates["tooth"].astype(int))
+        return found
 
     @property
     def model_table(self) -> pd.DataFrame:
@@ -147,6 +175,7 @@ def run_audit(
     frame = cohort.frame()
     planned = frame[frame["planned"] != 0]
     measurement, reason = _measurement(cohort)
+    fits = fit_rates(planned, group=None)
     class_fits = fit_rates(planned, group="tooth_class")
     opinion, opinion_reason, largest = _opinion(class_fits)
     return Audit(
@@ -157,10 +186,13 @@ def run_audit(
         by_class=achievement(cohort, ["movement", "tooth_class"], tolerance=tolerance, seed=seed),
         by_direction=achievement(cohort, ["movement", "direction"], tolerance=tolerance, seed=seed),
         by_tooth=achievement(cohort, ["movement", "tooth"], tolerance=tolerance, seed=seed),
-        fits=fit_rates(planned, group=None),
+        fits=fits,
         class_fits=class_fits,
         direction_fits=fit_rates(planned, group="direction"),
         tooth_fits=fit_rates(planned, group="tooth"),
+        later_alone=later_courses_alone(frame),
+        missing=missing_rescans(cohort),
+        robust=_robust(cohort, frame, fits, class_fits),
         differences=differences(planned, FACTORS),
         unplanned=unplanned(cohort, tolerance=tolerance),
         measurement=measurement,
@@ -168,6 +200,23 @@ def run_audit(
         opinion=opinion,
         opinion_reason=opinion_reason,
         opinion_of=largest,
+    )
+
+
+def _robust(cohort: Cohort, frame: pd.DataFrame, *fits: RateFits) -> pd.DataFrame:
+    """Second readings of several sets of fits, one under the other."""
+    flagged = frame.index[frame["row"].isin(flagged_rows(cohort))]
+    parts = []
+    for some in fits:
+        for movement, fit in some.items():
+            mine = flagged.intersection(fit.design.index)
+            rates = robust_rates(fit, flagged=mine).rates
+            rates.insert(0, "movement", movement)
+            parts.append(rates)
+    return (
+        pd.concat(parts, ignore_index=True)
+        if parts
+        else pd.DataFrame(columns=["movement", *RobustRates.COLUMNS])
     )
 
 

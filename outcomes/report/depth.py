@@ -12,10 +12,13 @@ import pandas as pd
 from outcomes.estimate.adjusted import holm
 from outcomes.estimate.comparison import likelihood_ratio_test, linearity, r_squared
 from outcomes.estimate.design import RateError, one_movement
+from outcomes.estimate.lagging import later_courses_alone
 from outcomes.estimate.pooling import ToothRates, tooth_rates
 from outcomes.estimate.rates import RateFit, fit_rate
+from outcomes.estimate.robust import flagged_rows, robust_rates
 from outcomes.estimate.robustness import Bootstrap, bootstrap, influence
 from outcomes.estimate.second_opinion import opinion_on
+from outcomes.estimate.selection import missing_rescans
 from outcomes.paths import data_path
 
 if TYPE_CHECKING:
@@ -49,6 +52,11 @@ class Depth:
         Single-tooth rates pooled towards their class; None where they cannot be fitted.
     second_opinion
         The same fit by statsmodels; ``second_opinion_reason`` says why it is empty.
+    later_alone, missing
+        Later courses without their earlier ones; rates by tooth class if movements without a rescan
+        had achieved less (`outcomes.missing_rescans`).
+    robust
+        `outcomes.robust_rates` of ``fit``, with the movement in front.
     skipped
         What could not be answered, in words.
     """
@@ -64,6 +72,9 @@ class Depth:
     teeth: ToothRates | None
     second_opinion: pd.DataFrame
     second_opinion_reason: str
+    later_alone: pd.DataFrame
+    missing: pd.DataFrame
+    robust: pd.DataFrame
     skipped: tuple[str, ...]
     seed: int
     invented: bool
@@ -125,6 +136,8 @@ def run_depth(
     """
     described = cohort.attrs if isinstance(cohort, pd.DataFrame) else vars(cohort)
     frame, movement_name = one_movement(cohort, movement)
+    every_course = frame
+    planned = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
     frame = frame[frame["planned"] != 0]
     fit = fit_rate(frame, movement_name)
     skipped: list[str] = []
@@ -175,10 +188,22 @@ def run_depth(
         teeth=teeth,
         second_opinion=opinion,
         second_opinion_reason=reason,
+        later_alone=later_courses_alone(every_course),
+        missing=missing_rescans(planned, movement_name, group="tooth_class"),
+        robust=_robust(cohort, frame, fit),
         skipped=tuple(skipped),
         seed=seed,
         invented=bool(described.get("invented", False)),
     )
+
+
+def _robust(cohort: Cohort | pd.DataFrame, rows: pd.DataFrame, fit: RateFit) -> pd.DataFrame:
+    flagged = rows.index[:0]
+    if not isinstance(cohort, pd.DataFrame):
+        flagged = rows.index[rows["row"].isin(flagged_rows(cohort))]
+    table = robust_rates(fit, flagged=flagged.intersection(fit.design.index)).rates
+    table.insert(0, "movement", fit.movement)
+    return table
 
 
 def _any_level(p: pd.Series) -> float:

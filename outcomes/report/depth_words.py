@@ -8,7 +8,16 @@ from outcomes.estimate.design import NOT_IDENTIFIED
 from outcomes.report.depth import Depth
 from outcomes.report.tables import number, percent, points, range_words
 from outcomes.report.words import cautions as shared_cautions
-from outcomes.report.words import equals, listed, movement_name, number_of, opinion_words
+from outcomes.report.words import (
+    equals,
+    later_alone,
+    listed,
+    missing,
+    movement_name,
+    number_of,
+    opinion_words,
+    second_reading,
+)
 
 
 def summary(depth: Depth) -> list[str]:
@@ -227,9 +236,32 @@ def teeth(depth: Depth) -> list[str]:
         f"Within a class, teeth differ by {number(100 * depth.teeth.between_sd, 0)} percentage "
         "points (standard deviation). Each tooth borrows from its class, the more the fewer its "
         "records.",
-        f"Pooling moves tooth {most.tooth} most: from {percent(most.own_rate)} on its own "
-        f"to {percent(most.rate)}.",
+        f"Pooling moves tooth {most['tooth']} most: from {percent(most['own_rate'])} on its own "
+        f"to {percent(most['rate'])}.",
+        *[
+            f"The own rate of tooth {row.tooth}, {percent(row.own_rate)}, follows results far off: "
+            + (
+                f"{percent(row.reading)} where these weigh less."
+                if row.reading == row.reading
+                else "half of its results or more."
+            )
+            for row in _differing(table)
+        ],
     ]
+
+
+def _differing(table: Any) -> list[Any]:
+    return list(table[table["differs"]].itertuples())
+
+
+def not_in_the_rates(depth: Depth) -> list[str]:
+    """Later courses alone, and what the missing rescans could change."""
+    return [*later_alone(depth.later_alone), *missing(depth.missing)]
+
+
+def second_readings(depth: Depth) -> list[str]:
+    """Whether a few results far off decide a rate."""
+    return second_reading(depth.robust)
 
 
 def second_opinion(depth: Depth) -> list[str]:

@@ -199,7 +199,7 @@ def targets(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def differences(frame: pd.DataFrame) -> pd.DataFrame:
-    """Differences between rates, in percentage points."""
+    """Differences between rates, in percentage points; "too few" where nothing was tested."""
     shown = _texts(
         frame,
         {
@@ -208,12 +208,61 @@ def differences(frame: pd.DataFrame) -> pd.DataFrame:
             "level": ("Level", str),
             "reference": ("Against", str),
             **_COUNTS,
+            "reference_patients": ("Patients, other side", count),
+            "patients_with_both": ("With both", count),
             "difference": ("Points", points),
             "p": ("p", p_value),
             "p_holm": ("p, adjusted", p_value),
+            "adjusted_for": ("Adjusted for", lambda v: v or "–"),
+            "not_adjusted_for": ("Not adjusted for", lambda v: v or "–"),
+            "tied_with": ("The same comparison as", lambda v: v or "–"),
         },
     )
-    shown.insert(7, "95 % interval", _intervals(frame, points))
+    shown.insert(9, "95 % interval", _intervals(frame, points))
+    few = frame["too_few"].to_numpy(bool)
+    shown.loc[few, ["Points", "p"]] = "too few"
+    return shown
+
+
+def missing(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rates if movements without a rescan had achieved less than expected."""
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "group": ("Teeth", str),
+            "patients": ("Patients measured", count),
+            "missing_patients": ("Patients missing", count),
+            "never_patients": ("of them never measured", count),
+            "missing_movements": ("Movements missing", count),
+            "missing_share": ("Share of the plan", percent),
+            "achieved_share": ("If they achieved, of the expected", percent),
+            "rate": ("Rate", percent),
+            "change": ("Change, points", points),
+            "note": ("Note", lambda v: v or "–"),
+        },
+    )
+    shown.insert(9, "95 % interval", _intervals(frame, percent))
+    return shown
+
+
+def robust(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rates beside their robust second readings."""
+    shown = _texts(
+        frame,
+        {
+            "movement": ("Movement", str),
+            "group": ("Teeth", str),
+            **_COUNTS,
+            "rate": ("Achieved", percent),
+            "flagged": ("Flagged", count),
+            "without_flagged": ("Without them", percent),
+            "m_estimate": ("M-estimate", percent),
+            "weigh_little": ("Weigh little", count),
+            "differs": ("Differs", lambda v: "yes" if v else "no"),
+        },
+    )
+    shown.insert(5, "95 % interval", _intervals(frame, percent))
     return shown
 
 

@@ -141,3 +141,50 @@ def test_errors():
         tooth_chart(table(tooth=[11, 19, 3]))
     with pytest.raises(ValueError, match="Tooth 11 is listed twice"):
         tooth_chart(table(tooth=[11, 11, 46]))
+
+
+def second_reading(**columns) -> pd.DataFrame:
+    return table(rate=[0.62, 1.65, 0.5], reading=[0.61, 0.59, np.nan], **columns)
+
+
+def test_a_rate_that_follows_a_slip_is_not_drawn(texts):
+    ax = tooth_chart(second_reading(differs=[False, True, True]))
+    words = texts(ax)
+    assert "165" not in words
+    assert {"62", "59", "–", "4*†", "15†"} <= set(words)
+    assert "12" in words  # no mark where the readings agree
+    under = next(t for t in words if t.startswith("†"))
+    assert (
+        under
+        == "† results far off weigh less; – half of them or more. As fitted: 27 (165 %), 46 (50 %)"
+    )
+    plain = tooth_chart(table(rate=[0.62, 0.59, 0.5]))
+    assert cell(ax, 27).get_facecolor() == cell(plain, 27).get_facecolor()
+    assert cell(ax, 46).get_facecolor() == (1, 1, 1, 1)
+    said = alt_text(ax)
+    assert "27 59 % with results far off weighing less, 165 % as fitted (4 patients)" in said
+    assert "46 no rate with results far off" in said
+    assert "highest 62 % at 11" in said
+
+
+def test_without_a_difference_the_rate_is_drawn_and_nothing_said(texts):
+    words = texts(tooth_chart(second_reading(differs=False)))
+    assert "165" in words
+    assert not any("†" in word for word in words)
+
+
+@pytest.mark.parametrize("width", [3.5, 7.2])
+def test_marks_and_their_line_stay_inside(width):
+    teeth = [11, 12, 13, 14, 15]
+    frame = pd.DataFrame(
+        {"tooth": teeth, "rate": 1.65, "reading": [0.6, 0.6, 0.6, 0.6, np.nan], "differs": True}
+    ).assign(movements=30, patients=4)
+    ax = tooth_chart(frame, new_axes(width, 2))
+    ax.figure.draw_without_rendering()
+    line = next(t for t in ax.texts if t.get_text().startswith("†"))
+    assert "and 2 more" in line.get_text().replace("\n", " ")
+    box, frame = line.get_window_extent(), ax.get_window_extent()
+    assert frame.x0 <= box.x0
+    assert box.x1 <= frame.x1
+    others = [t.get_window_extent() for t in ax.texts if t is not line and t.get_text()]
+    assert not any(box.overlaps(other.shrunk(1, 0.8)) for other in others)

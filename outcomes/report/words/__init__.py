@@ -26,6 +26,7 @@ from outcomes.report.words.english import (
     rate_words,
 )
 from outcomes.report.words.misses import measurement, tooth_chart, unplanned, wrong_way
+from outcomes.report.words.missing import later_alone, missing, not_in_the_rates
 from outcomes.report.words.opinion import opinion_words
 from outcomes.report.words.reading import (
     checked,
@@ -37,6 +38,7 @@ from outcomes.report.words.reading import (
     reading,
     tables_read,
 )
+from outcomes.report.words.robust import second_reading, second_readings
 from outcomes.report.words.summary import summary, target_sentence, tolerance_words
 
 __all__ = [
@@ -55,14 +57,17 @@ __all__ = [
     "forest_caption",
     "heading",
     "how_sure",
+    "later_alone",
     "ledger_sum",
     "ledger_words",
     "listed",
     "measurement",
     "methods",
+    "missing",
     "movement_name",
     "movement_rates",
     "next_steps",
+    "not_in_the_rates",
     "number_of",
     "opinion_words",
     "plausibility",
@@ -73,6 +78,8 @@ __all__ = [
     "rate_words",
     "reading",
     "roots",
+    "second_reading",
+    "second_readings",
     "summary",
     "tables_read",
     "target_sentence",

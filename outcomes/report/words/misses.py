@@ -105,6 +105,7 @@ def tooth_chart(audit: Audit) -> list[str]:
     if not len(audit.by_tooth):
         return ["There is no planned movement to draw."]
     few = int((audit.by_tooth["patients"] < FEW_PATIENTS).sum())
+    marked = sum(int(audit.tooth_rates(m)["differs"].sum()) for m in audit.tooth_fits)
     return [
         "Each tooth in its place, with the share of the plan it achieved. These are single teeth: "
         "small numbers, meant for finding what to look at, not for planning."
@@ -113,7 +114,17 @@ def tooth_chart(audit: Audit) -> list[str]:
             f"fewer than {FEW_PATIENTS} patients (counted once for each movement)."
             if few
             else ""
-        )
+        ),
+        *(
+            [
+                f"{capital(number_of(marked, 'tooth', 'teeth'))} {'is' if marked == 1 else 'are'} "
+                "marked with a dagger (counted once for each movement): the rate as fitted, written "
+                "under the chart, follows results far off. The chart shows a reading in which these "
+                "weigh less, or a dash where they are half of the results or more."
+            ]
+            if marked
+            else []
+        ),
     ]
 
 

@@ -127,7 +127,7 @@ def target_sentence(audit: Audit) -> str:
 
 def _difference_summary(audit: Audit) -> str:
     table = audit.differences.table
-    if not len(table):
+    if not table["p"].notna().any():
         return ""
     found = table[table["p_holm"] < 0.05].sort_values("p_holm")
     if not len(found):
