@@ -60,7 +60,7 @@ def test_the_ledger_adds_up_for_any_text_file(rows, separator):
         assert adds_up(read_cohort(path, strict=False))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 @given(CELLS)
 def test_the_ledger_adds_up_for_any_workbook(cells):
     book = openpyxl.Workbook()

@@ -52,7 +52,7 @@ def patient_tables(draw):
 
 
 @settings(
-    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
+    max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
 )
 @given(movement_tables(), st.one_of(st.none(), patient_tables()))
 def test_any_cohort_that_passes_the_check_can_be_audited(movements, patients):
