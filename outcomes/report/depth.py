@@ -39,8 +39,8 @@ class Depth:
     contrasts
         ``fit.contrasts()``.
     covariates
-        Covariate to the fit that holds it; ``covariate_tests``: covariate, p (t test on
-        Satterthwaite degrees of freedom, over its levels), p_holm, and chisq, df, p_lrt of the
+        Covariate to the fit that holds it; ``covariate_tests``: covariate, p (cluster-robust t
+        test, over its levels), p_holm, and chisq, df, p_lrt of the
         likelihood-ratio test, which with few patients finds too much.
     linearity, r_squared
         As named; linearity None where plans hardly differ in size.

@@ -98,7 +98,7 @@ def covariates(depth: Depth) -> list[str]:
         )
         shown = "changes with" if p < 0.05 else "is not shown to change with"
         lines.append(
-            f"The rate {shown} {name}: {changes}; t test on Satterthwaite degrees of freedom, "
+            f"The rate {shown} {name}: {changes}; cluster-robust t test, "
             f"Holm-adjusted p {equals(p)}."
         )
     if lines:

@@ -213,9 +213,11 @@ def _statistics(s: _Source) -> list[Sentence]:
         sentences.append(Sentence("No rate model could be fitted; the movements are described."))
     if "contrasts" in s:
         sentences.append(
-            Sentence(
-                "Kinds of tooth were compared within each movement, with p values adjusted by "
-                "Holm's method."
+            say(
+                "Kinds of tooth were compared within each movement by t tests with cluster-robust "
+                "(CR2) standard errors, patients as clusters {robust}, with p values adjusted by "
+                "Holm's method.",
+                robust=s.cite("robust"),
             )
         )
     if "before_after" in s and not s.one:

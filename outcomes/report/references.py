@@ -6,6 +6,8 @@ REFERENCES = {
     "doi:10.18637/jss.v067.i01",
     "df": "Kuznetsova A, Brockhoff PB, Christensen RHB. J Stat Softw 2017;82(13). "
     "doi:10.18637/jss.v082.i13",
+    "robust": "Pustejovsky JE, Tipton E. J Bus Econ Stat 2018;36:672–683. "
+    "doi:10.1080/07350015.2016.1247004",
     "dahlberg": "Dahlberg G. Statistical Methods for Medical and Biological Students. London, 1940",
     "agreement": "Bland JM, Altman DG. Lancet 1986;1:307–310",
     "equivalence": "Schuirmann DJ. J Pharmacokinet Biopharm 1987;15:657–680",

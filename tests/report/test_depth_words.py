@@ -76,8 +76,8 @@ def test_covariates_at_the_cut(p, shown):
     said = depth_words.covariates(given)
     verb = "changes with" if shown else "is not shown to change with"
     assert plain(said[0]) == (
-        f"The rate {verb} age: −1.0 percentage points per unit of age (interval −2.0 to 0.0); t test "
-        f"on Satterthwaite degrees of freedom, Holm-adjusted p = {p:.3f}."
+        f"The rate {verb} age: −1.0 percentage points per unit of age (interval −2.0 to 0.0); "
+        f"cluster-robust t test, Holm-adjusted p = {p:.3f}."
     )
     assert "+7.3 percentage points with bevelled (interval +1.0 to +13.6)" in said[1]
     assert "an effect" in said[-1]
