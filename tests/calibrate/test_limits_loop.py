@@ -35,6 +35,13 @@ def test_a_blank_aim_is_the_plan():
     assert used["aim"].tolist() == [1.0, -2.0, 2.0, -3.0]
 
 
+def test_undated_courses_are_counted():
+    table = pd.concat([rows()] * 3, ignore_index=True).astype({"start": object})
+    table.loc[[0, 4, 8], "start"] = None
+    _, notes = _rows(table, DAY)
+    assert notes == ["3 movements of courses without a start are left out."]
+
+
 @pytest.mark.parametrize(
     ("column", "value"), [("aim", 0.0), ("planned", 0.0), ("achieved", np.nan), ("start", None)]
 )
@@ -179,5 +186,6 @@ def test_units_levels_and_reasons_in_sentences():
     assert "aims were 1.50° on average before and 2.25° after" in text
     assert text.count("90 % interval") == 2
     assert "0.30° less shortfall" in text
+    assert said((0.5, 0.7), DOWN).startswith("Vertical: 60 percentage points more of the aim")
     reason = _sentence("tip", "degree", {}, "only 4 patients after the date", 0.95, [])
     assert reason == "Tip: no comparison (only 4 patients after the date)."

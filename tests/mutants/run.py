@@ -13,6 +13,7 @@ import csv
 import hashlib
 import json
 import platform
+import signal
 import sys
 import tempfile
 import time
@@ -309,6 +310,7 @@ def main() -> int:
     ask = parser.parse_args()
 
     began = time.monotonic()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("stopped"))
     areas = ask.area or list(faults.AREAS)
     taken = faults.sample(ROOT, areas, ask.sample, ask.seed, ask.only)
     places = {area: count for area, (count, _) in taken.items()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import compileall
+import contextlib
 import importlib
 import json
 import os
@@ -127,6 +128,7 @@ class Done:
 def _child(job: Job, place: Path, answer: Path) -> NoReturn:
     """The life of a fork. It never returns into the loop of its parent."""
     try:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
         os.setsid()
         os.chdir(place)
         os.environ["PYTHONPATH"] = str(place)
@@ -147,34 +149,43 @@ def run_jobs(jobs: list[Job], places: list[Path]) -> Iterator[Done]:
     """Each job in a fork of its own, as many at a time as there are copies."""
     todo, free = list(jobs), list(places)
     running: dict[int, tuple[Job, Path, float]] = {}
-    while todo or running:
-        while todo and free:
-            job, place = todo.pop(0), free.pop(0)
-            answer = place.with_suffix(".answer")
-            answer.unlink(missing_ok=True)
-            if job.prepare:
-                job.prepare(place)
-            sys.stdout.flush()
-            child = os.fork()
-            if child == 0:
-                _child(job, place, answer)
-            running[child] = (job, place, time.monotonic())
-        for child, (job, place, began) in list(running.items()):
-            seconds = time.monotonic() - began
-            ended, _ = os.waitpid(child, os.WNOHANG)
-            late = not ended and seconds > job.limit
-            if late:
-                os.killpg(child, signal.SIGKILL)
-                os.waitpid(child, 0)
-            if ended or late:
+    try:
+        while todo or running:
+            while todo and free:
+                job, place = todo.pop(0), free.pop(0)
                 answer = place.with_suffix(".answer")
-                result = json.loads(answer.read_text()) if answer.exists() and not late else None
-                if job.restore:
-                    job.restore(place)
-                del running[child]
-                free.append(place)
-                how = "time limit" if late else "" if result is not None else "crash"
-                log = place.with_suffix(".log")
-                tail = log.read_text(errors="replace")[-3000:] if log.exists() else ""
-                yield Done(job, result, seconds, how, tail)
-        time.sleep(0.02)
+                answer.unlink(missing_ok=True)
+                if job.prepare:
+                    job.prepare(place)
+                sys.stdout.flush()
+                child = os.fork()
+                if child == 0:
+                    _child(job, place, answer)
+                running[child] = (job, place, time.monotonic())
+            for child, (job, place, began) in list(running.items()):
+                seconds = time.monotonic() - began
+                ended, _ = os.waitpid(child, os.WNOHANG)
+                late = not ended and seconds > job.limit
+                if late:
+                    os.killpg(child, signal.SIGKILL)
+                    os.waitpid(child, 0)
+                if ended or late:
+                    answer = place.with_suffix(".answer")
+                    result = (
+                        json.loads(answer.read_text()) if answer.exists() and not late else None
+                    )
+                    if job.restore:
+                        job.restore(place)
+                    del running[child]
+                    free.append(place)
+                    how = "time limit" if late else "" if result is not None else "crash"
+                    log = place.with_suffix(".log")
+                    tail = log.read_text(errors="replace")[-3000:] if log.exists() else ""
+                    yield Done(job, result, seconds, how, tail)
+            time.sleep(0.02)
+    finally:
+        for child in running:  # left where the loop was broken off
+            os.kill(child, signal.SIGKILL)
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(child, signal.SIGKILL)
+            os.waitpid(child, 0)
