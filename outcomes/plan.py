@@ -21,6 +21,7 @@ from scipy.stats import chi2, nct
 
 from outcomes.cohort.schema import MOVEMENTS
 from outcomes.estimate import mixed
+from outcomes.estimate.cluster import ClusterRobust
 from outcomes.estimate.rates import RateFit, kept_to_patients
 from outcomes.simulate import simulate_rates
 
@@ -655,8 +656,13 @@ def _one_study(
     )
     fitted = _fit(blocks, assumed)
     contrast = np.eye(x.shape[1])[-1:]
-    df = float(kept_to_patients(fitted, fitted.df(contrast), blocks.patients)[0])
-    return float(fitted.beta[-1]), float(fitted.standard_error(contrast)[0]), df
+    if aim.compare is not None:  # comparisons are reported cluster-robust
+        robust = ClusterRobust(fitted)
+        se, df = robust.standard_error(contrast), robust.df(contrast)
+    else:
+        se = fitted.standard_error(contrast)
+        df = kept_to_patients(fitted, fitted.df(contrast), blocks.patients)
+    return float(fitted.beta[-1]), float(se[0]), float(df[0])
 
 
 def _fit(blocks: mixed.Blocks, assumed: Assumptions) -> mixed.MixedFit:

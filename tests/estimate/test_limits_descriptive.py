@@ -144,7 +144,7 @@ def test_a_detectable_change_goes_before_the_usual_smallest_plan_only_where_ther
     movements = pd.concat([frame([5.0], [2.0]), frame([5.0], [2.0], movement="tip")])
     repeats = pd.DataFrame(
         {"patient": ["A", "A", "B", "B"], "tooth": 11, "movement": "rotation", "reader": "R",
-         "reading": [1, 2, 1, 2], "value": [0.0, 2.0, 2.0, 0.0]}
+         "reading": [1, 2, 1, 2], "value": [0.0, 3.0, 3.0, 0.0]}
     )  # fmt: skip
     cohort = SimpleNamespace(movements=movements, repeats=repeats, frame=lambda: movements)
     assert achievement(cohort, by="movement")["ratio_rows"].tolist() == [1, 0]
