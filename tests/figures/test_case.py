@@ -123,16 +123,17 @@ def test_case_page_of_movements_alone():
 
 
 def aims_that_change():
-    """11: a new aim in course 2; 21 begun in course 2; 31: course 2 not measured (invented)."""
+    """11: a new aim in course 2; 21: meant to stay in course 1, begun in course 2; 31: course 2 not
+    measured, so course 3 starts nobody knows where (invented)."""
     return pd.DataFrame(
         {
             "patient": "P001",
-            "tooth": [11, 11, 21, 31, 31],
+            "tooth": [11, 11, 21, 21, 31, 31, 31],
             "movement": "torque",
-            "course": [1, 2, 2, 1, 2],
-            "planned": [9.0, -7.0, 5.0, 8.0, 3.0],
-            "aim": [8.0, -6.0, 4.0, 8.0, 3.0],
-            "achieved": [5.0, -4.0, 3.0, 5.0, None],
+            "course": [1, 2, 1, 2, 1, 2, 3],
+            "planned": [9.0, -7.0, 0.0, 5.0, 8.0, 3.0, 2.0],
+            "aim": [8.0, -6.0, 0.0, 4.0, 8.0, 3.0, 2.0],
+            "achieved": [5.0, -4.0, 0.5, 3.0, 5.0, None, 1.5],
         }
     )
 
