@@ -236,8 +236,8 @@ def teeth(depth: Depth) -> list[str]:
         f"Within a class, teeth differ by {number(100 * depth.teeth.between_sd, 0)} percentage "
         "points (standard deviation). Each tooth borrows from its class, the more the fewer its "
         "records.",
-        f"Pooling moves tooth {most['tooth']} most: from {percent(most['own_rate'])} on its own "
-        f"to {percent(most['rate'])}.",
+        f"Pooling moves tooth {most.tooth} most: from {percent(most.own_rate)} on its own "
+        f"to {percent(most.rate)}.",
         *[
             f"The own rate of tooth {row.tooth}, {percent(row.own_rate)}, follows results far off: "
             + (

@@ -8,7 +8,7 @@ import made_audit as made
 import numpy as np
 import pandas as pd
 import pytest
-from made_audit import Fits, contrast, described, plain, rate
+from made_audit import Fits, contrast, described, moved, plain, rate
 
 from outcomes.cohort.clean import HEADINGS_ROW
 from outcomes.cohort.schema import TOLERANCE
@@ -453,15 +453,6 @@ def test_nothing_missed():
     ]
 
 
-def moved(movement="vertical", **given):
-    usual = {
-        "tooth_class": "molar", "unit": "mm" if movement == "vertical" else "degree",
-        "patients": 9, "movements": 10, "mean": 0.3, "low": -0.1, "high": 0.7, "largest": 0.8,
-        "beyond_tolerance": 0.2,
-    }  # fmt: skip
-    return {"movement": movement, **usual, **given}
-
-
 @pytest.mark.parametrize(
     ("low", "high", "sure"),
     [(0.0, 0.6, False), (0.01, 0.6, True), (-0.6, 0.0, False), (-0.6, -0.01, True)],
@@ -639,7 +630,7 @@ def test_go_on_collecting_below_ten_patients(patients, told):
 
 
 def test_what_was_not_recorded():
-    audit = made.audit(measurement=pd.DataFrame(), unplanned=pd.DataFrame())
+    audit = made.audit(measurement=pd.DataFrame(), unplanned=made.unplanned())
     audit.differences.not_recorded = ["growing", "clinician", "auxiliary", "site"]
     assert words.next_steps(audit) == [
         "Record clinician and site, where there is more than one, to compare them.",
@@ -655,7 +646,7 @@ def test_steps_come_most_useful_first():
         cohort=made.cohort(
             ledger=made.ledger(**{"a": 1, NOT_MEASURED: 1}), problems=made.problems(("check", {}))
         ),
-        unplanned=pd.DataFrame(),
+        unplanned=made.unplanned(),
     )
     starts = (
         "Look at",
