@@ -625,9 +625,7 @@ def _unplanned(s: _Source) -> list[Sentence]:
             "{n} with a plan of zero {were} measured{others} ({table}).",
             n=counted(total, "movement"),
             were="was" if total.text == "1" else "were",
-            others=say(", {n} {were} not", n=unseen, were="was" if unseen.text == "1" else "were")
-            if unseen.text != "0"
-            else "",
+            others=_not_measured(unseen),
             table=s.label("unplanned"),
         )
     ]
@@ -653,6 +651,13 @@ def _unplanned(s: _Source) -> list[Sentence]:
             )
         )
     return sentences
+
+
+def _not_measured(unseen: Any) -> Sentence | str:
+    if unseen.text == "0":
+        return ""
+    words = "one was" if unseen.text == "1" else f"{unseen.text} were"
+    return Sentence(f", {words} not", (unseen,))
 
 
 def _equivalent(s: _Source) -> Sentence | str:

@@ -11,7 +11,7 @@ from outcomes.report.paper import Ref
 __all__ = ["Paragraph", "Sentence", "counted", "numbers_in", "say", "trace"]
 
 _NUMBER = re.compile(r"[−-]?\d+(?:[.,]\d+)*")
-_TABLE = re.compile(r"Tables? S?\d+(?:(?:,| and| to) S?\d+)*|Figure \d+")
+_NAME = re.compile(r"Tables? S?\d+(?:(?:,| and| to) S?\d+)*|Figure \d+|\bCR2\b")
 
 
 @dataclass(frozen=True)
@@ -83,14 +83,14 @@ def joined(parts: Iterable[Part], last: str = "and") -> Sentence:
 
 
 def numbers_in(text: str) -> list[str]:
-    """Numbers in digits, without those that only name a table or a figure.
+    """Numbers in digits, without those that only name a table, a figure or a method.
 
     Examples
     --------
     >>> numbers_in("Overbite fell by −1.5 mm in 1,204 teeth (Table 2).")
     ['−1.5', '1,204']
     """
-    return _NUMBER.findall(_TABLE.sub("", text).replace("\u00a0", " "))
+    return _NUMBER.findall(_NAME.sub("", text).replace("\u00a0", " "))
 
 
 def trace(paragraphs: Iterable[Paragraph]) -> list[dict[str, str]]:

@@ -8,15 +8,15 @@ import numpy as np
 import pandas as pd
 
 from outcomes.report import prose
-from outcomes.report.paper import Cell, PaperTable, Row, row
+from outcomes.report.paper import NOT_MEASURED, Cell, PaperTable, Row, row
 
 SETTINGS = {
     "level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2", "lever": "2",
-    "lever range": "1.5 to 3", "software python": "3.99", "software outcomes": "9.9",
+    "lever range": "1.5 to 3", "equivalence patients": "5", "equivalence share": "80\u00a0%", "software python": "3.99", "software outcomes": "9.9",
     **{f"software {name}": f"{k}.0" for k, name in enumerate(
         ("numpy", "scipy", "pandas", "statsmodels", "pingouin"), start=11)},
 }  # fmt: skip
-CITED = ("tolerance", "fit", "df", "dahlberg", "agreement", "equivalence", "lever")
+CITED = ("tolerance", "fit", "df", "robust", "dahlberg", "agreement", "equivalence", "lever")
 
 
 def table(label, columns, lines):
@@ -77,6 +77,13 @@ def series_of(patients, before, rates, **given):
         "before_after_split": None,
         "split": None,
         "opposed": (),
+        "unplanned": pd.DataFrame(
+            {
+                "movement": ["vertical", "tip"],
+                "tooth_class": ["molar", "canine"],
+                "equivalent": pd.array([True, None], dtype="boolean"),
+            }
+        ),
     }
     return SimpleNamespace(**(usual | given))
 
@@ -134,15 +141,23 @@ def several():
             "tip molar canine": ("15", "2 to 28", "0.010"),
             "vertical incisor molar": ("−20", "−30 to −10", "< 0.001"),
         }),
-        "unplanned": table("Table S6", ("Movements",), {
-            "movements": (30,), "groups": (4,), "equivalent": (1,),
+        "unplanned": table("Table S6", ("Patients", "Movements"), {
+            "vertical molar": ("9 of 12", "20 of 24"), "movements": ("", 30),
+            "not measured": ("", 4), "groups": ("", 4), "equivalent": ("", 1),
         }),
         "bite": table("Table S7", ("Patients", "Mean (SD)"), {
-            "deep bite change": (5, "−1.5 (0.3)"), "deep bite upper_incisor": (5, "−0.3 (0.2)"),
-            "deep bite lower_incisor": (5, "0.2 (0.2)"), "deep bite from_posterior": (5, "0.0 (0.1)"),
-            "deep bite unexplained": (5, "0.1 (0.2)"), "open bite change": (1, "2.5"),
-            "open bite upper_incisor": (1, "1.0"), "open bite lower_incisor": (1, "−0.4"),
-            "open bite from_posterior": (1, "1.2"), "open bite unexplained": (1, "−0.1"),
+            "deep bite change": ("5 of 5", "−1.5 (0.3)"),
+            "deep bite upper_incisor": ("3 of 5", "−0.3 (0.2)"),
+            "deep bite lower_incisor": ("5 of 5", "0.2 (0.2)"),
+            "deep bite from_posterior": ("1 of 5", "0.0"),
+            "deep bite unexplained": ("0 of 5", "–"),
+            "open bite change": ("1 of 1", "2.5"), "open bite upper_incisor": ("1 of 1", "1.0"),
+            "open bite lower_incisor": ("1 of 1", "−0.4"),
+            "open bite from_posterior": ("1 of 1", "1.2"), "open bite unexplained": ("1 of 1", "−0.1"),
+            "crossbite change": ("7 of 7", "0.5 (0.2)"),
+            "crossbite upper_incisor": ("7 of 7", "0.2 (0.1)"),
+            "crossbite lower_incisor": ("0 of 7", NOT_MEASURED),
+            "crossbite from_posterior": ("0 of 7", NOT_MEASURED), "crossbite unexplained": ("0 of 7", "–"),
         }),
     }  # fmt: skip
     tables["measurement"] = PaperTable(
@@ -186,11 +201,13 @@ def one():
             "overbite all": (*cells("−2.0", "0.0"), "0/1", "1/1"),
             "overjet all": (*cells("3.0", "3.0"), "–", "–"),
         }),
-        "unplanned": table("Table S6", ("Movements",), {"movements": (1,), "groups": (0,)}),
+        "unplanned": table("Table S6", ("Movements",), {
+            "movements": (1,), "not measured": (1,), "groups": (0,),
+        }),
         "bite": table("Table S7", ("Patients", "Mean (SD)"), {
-            "all change": (1, "2.0"), "all upper_incisor": (1, "1.2"),
-            "all lower_incisor": (1, "−0.3"), "all from_posterior": (1, "−0.7"),
-            "all unexplained": (1, "0.0"),
+            "all change": ("1 of 1", "2.0"), "all upper_incisor": ("1 of 1", "1.2"),
+            "all lower_incisor": ("1 of 1", "−0.3"), "all from_posterior": ("1 of 1", "−0.7"),
+            "all unexplained": ("1 of 1", "0.0"),
         }),
     }  # fmt: skip
     before = [

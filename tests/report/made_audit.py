@@ -7,10 +7,20 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.cohort.schema import TOLERANCE
+from outcomes.cohort.schema import MOVEMENTS, TOLERANCE
+from outcomes.estimate.differences import CHOSEN_COLUMNS
+from outcomes.estimate.differences import COLUMNS as DIFFERENCE
+from outcomes.estimate.lagging import LATER_COLUMNS
+from outcomes.estimate.robust import RobustRates
+from outcomes.estimate.selection import MISSING_COLUMNS
 
 RATE = ["movement", "group", "patients", "movements", "rate", "low", "high"]
 UNITS = {"vertical": "mm", "mesiodistal": "mm", "buccolingual": "mm"}
+ROBUST = ["movement", *RobustRates.COLUMNS]
+UNPLANNED = [
+    "movement", "tooth_class", "unit", "patients", "treated", "movements", "not_measured", "mean",
+    "low", "high", "largest", "beyond_tolerance",
+]  # fmt: skip
 
 
 def rate(movement: str, group: str = "incisor", **given: Any) -> dict[str, Any]:
@@ -53,6 +63,38 @@ def described(movement: str, **given: Any) -> dict[str, Any]:
     return {"movement": movement, **usual, **given}
 
 
+def moved(movement: str = "vertical", **given: Any) -> dict[str, Any]:
+    """One line of what moved without a plan: molars, all 10 measured, not away from zero."""
+    usual = {
+        "tooth_class": "molar", "unit": UNITS.get(movement, "degree"), "patients": 9, "treated": 9,
+        "movements": 10, "not_measured": 0, "mean": 0.3, "low": -0.1, "high": 0.7, "largest": 0.8,
+        "beyond_tolerance": 0.2,
+    }  # fmt: skip
+    return {"movement": movement, **usual, **given}
+
+
+def unplanned(*lines: dict[str, Any]) -> pd.DataFrame:
+    return pd.DataFrame(list(lines), columns=UNPLANNED)
+
+
+def difference(p_holm: float, difference: float = 0.15, **given: Any) -> dict[str, Any]:
+    """One comparison: attachments and torque, 8 patients against 7, 5 of them on both sides."""
+    usual = {
+        "movement": "torque", "factor": "attachment", "level": "rectangular", "reference": "none",
+        "patients": 8, "movements": 60, "reference_patients": 7, "patients_with_both": 5,
+        "not_recorded": 0, "adjusted_for": "size of plan, arch", "not_adjusted_for": "",
+        "tied_with": "", "too_few": False, "low": difference - 0.1, "high": difference + 0.1,
+        "p": p_holm / 2,
+    }  # fmt: skip
+    return {**usual, "difference": difference, "p_holm": p_holm, **given}
+
+
+def differences(*lines: dict[str, Any], **given: Any) -> SimpleNamespace:
+    usual = {"not_recorded": [], "unanswered": {}, "chosen": pd.DataFrame(columns=CHOSEN_COLUMNS)}
+    table = pd.DataFrame(list(lines), columns=list(DIFFERENCE))
+    return SimpleNamespace(**({"table": table} | usual | given))
+
+
 def planned(*movements: str, patients: int = 6, teeth: int = 2) -> pd.DataFrame:
     """Planned movements of invented patients."""
     lines = [
@@ -92,18 +134,21 @@ def cohort(**given: Any) -> SimpleNamespace:
 
 def audit(**given: Any) -> SimpleNamespace:
     """An audit of one movement, vertical, in which nothing stands out."""
-    differences = {"table": pd.DataFrame(), "not_recorded": [], "unanswered": []}
     usual = {
         "seed": 1,
-        "tolerance": dict(TOLERANCE),
+        "tolerance": {name: TOLERANCE[m.unit] for name, m in MOVEMENTS.items()},
         "fits": Fits([rate("vertical", "all")]),
         "class_fits": Fits([rate("vertical")]),
         "direction_fits": Fits([]),
+        "tooth_fits": {},
+        "later_alone": pd.DataFrame(columns=LATER_COLUMNS),
+        "missing": pd.DataFrame(columns=list(MISSING_COLUMNS)),
+        "robust": pd.DataFrame(columns=ROBUST),
         "overall": pd.DataFrame([described("vertical")]),
         "by_class": pd.DataFrame([described("vertical")]),
         "by_tooth": pd.DataFrame([described("vertical")]),
-        "differences": SimpleNamespace(**differences),
-        "unplanned": pd.DataFrame(["anything"]),
+        "differences": differences(),
+        "unplanned": unplanned(moved()),
         "measurement": pd.DataFrame(["anything"]),
         "measurement_reason": "",
         "opinion": pd.DataFrame(),
@@ -112,6 +157,7 @@ def audit(**given: Any) -> SimpleNamespace:
         "cohort": cohort(),
     }
     made = SimpleNamespace(**(usual | given))
+    made.tooth_rates = lambda movement: made.tooth_fits[movement].rates
     if "planned" not in given:
         made.planned = made.cohort.movements
     return made

@@ -71,6 +71,7 @@ def test_calibration_directions_attachments_and_gains():
         table = table.assign(low=0.01, high=0.2, less=0.1, verdict="supported")
         calibration = SimpleNamespace(
             direction_fits=fits(p, "incisor extrusion", "incisor intrusion"),
+            attachment_fits=SimpleNamespace(failed={}),
             attachment_factors=table,
             cohort=SimpleNamespace(invented=False),
             factors=table,

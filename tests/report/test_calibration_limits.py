@@ -17,13 +17,18 @@ def factor(verdict, why="", movement="tip", group="molar"):
     return {"movement": movement, "group": group, "verdict": verdict, "why": why}
 
 
+FITTED = {"tip": "degree", "vertical": "mm"}
+
+
 def found(**given):
     usual = {
         "cohort": made.cohort(),
         "factors": pd.DataFrame([factor("supported")]),
         "gains": pd.DataFrame(columns=["movement", "p", "less"]),
         "plan": None,
+        "fits": {name: SimpleNamespace(unit=unit) for name, unit in FITTED.items()},
         "direction_fits": {},
+        "attachment_fits": SimpleNamespace(failed={}),
         "attachment_factors": pd.DataFrame(),
         "linearity": pd.DataFrame({"movement": ["tip"], "bent": [False], "sentence": ["It bends."]}),
         "overplanned": 0,
@@ -121,12 +126,20 @@ def test_attachments_at_the_cut(p, shown, sign):
     )
     said = words.attachment(found(attachment_factors=table))
     if shown:
-        word, minus = ("more", "") if sign > 0 else ("less", "−")
-        assert said[0].startswith(f"Tip: {minus}12 percentage points {word} of the plan with an")
+        word = "more" if sign > 0 else "less"
+        assert said[0].startswith(f"Tip: 12 percentage points {word} of the plan with an")
         assert said[1].startswith("Nobody was given an attachment at random")
     else:
         assert said[0].endswith("(1 compared; p values adjusted for their number).")
     assert words.attachment(found())[0].startswith("Attachments are not recorded")
+    few = SimpleNamespace(failed={"vertical": "only 2 patients are without an attachment"})
+    left = (
+        "Vertical movement: teeth with and without an attachment are not compared, as only 2 "
+        "patients are without an attachment."
+    )
+    said = words.attachment(found(attachment_factors=table, attachment_fits=few))
+    assert said[-1] == left
+    assert words.attachment(found(attachment_fits=few))[1:] == [left]
 
 
 def test_a_rate_that_bends_and_overcorrection_in_the_records():
@@ -154,13 +167,20 @@ def test_would_it_have_helped():
 
 def test_courses_and_before_and_after():
     assert words.courses(found())[0].startswith("The cohort holds one course only")
-    overall = pd.DataFrame({"movement": "vertical", "course": [1, 2], "reached": [0.55, 0.798]})
+    reached = {"reached": [0.55, 0.798], "reached_first": [0.55, 0.8049]}
+    overall = pd.DataFrame({"movement": "vertical", "course": [1, 2], **reached})
     courses = SimpleNamespace(overall=overall, notes=["A note."])
     said = words.courses(found(courses=courses))
     assert plain(said[0]) == (
-        "Vertical movement: 55 % after one course and 80 % after 2 courses of the first aims."
+        "Vertical movement: 55 % after one course and 80 % after 2 courses of the aims."
     )
     assert said[1] == "A note."
+    assert "0.50 mm and 3.0°" in plain(said[2]) or "2.00 mm" in plain(said[2])
+    courses.overall = overall.assign(reached_first=[0.1, 0.8051])
+    said = words.courses(found(courses=courses))
+    assert plain(said[0]).endswith(
+        "of the aims (81 % of the first aims, before some were changed)."
+    )
     assert words.loop(found()) == ["No day was given."]
     loop = SimpleNamespace(sentences=["One."], notes=["A note."])
     assert len(words.loop(found(loop=loop))) == 3
@@ -229,11 +249,13 @@ def test_captions_teeth_and_methods():
     assert words.teeth(found()) == ["No movement has enough records for rates of single teeth."]
     text = plain(words.methods(found(rules=Rules(linear_p=0.02), limits=PlanLimits())))
     assert "depends on the size of the plan (p below 0.02)" in text
-    assert "Tolerance 0.5 mm, 2 degree" in text
+    assert "Tolerance 2° and 0.5 mm (Angle Orthod 2017;87(6):809–815" in text
+    assert "Largest step of one aligner: 1° and 0.25 mm (common practice, no source)" in text
+    own = PlanLimits(tolerance={"tip": 3.0}, per_aligner={"vertical": 0.2})
+    said = plain(words.methods(found(limits=own)))
+    assert "Tolerance 3° and 0.5 mm. Largest step of one aligner: 1° and 0.2 mm (common" in said
     assert f"{PlanLimits().days_per_aligner:g} days an aligner unless" in text
     assert "seed 3. Input made.csv, SHA-256 " + "0" * 64 in text
-    for name, value in PlanLimits().per_aligner.items():
-        assert f"{name} {value:g}" in text
     assert any("invented" in c for c in words.cautions(found(cohort=made.cohort(invented=True))))
     assert not any("invented" in c for c in words.cautions(found()))
     assert words.aims_read(found())[0].startswith("No aims were given")

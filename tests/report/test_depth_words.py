@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from made_audit import plain
 
+from outcomes.estimate.design import NOT_IDENTIFIED
 from outcomes.report import depth_words
 
 
@@ -18,7 +19,7 @@ def fit(**given):
     usual = {
         "rates": rates(("incisor", 0.6, 0.5, 0.7), ("molar", 0.4, 0.3, 0.5)),
         "movement": "vertical", "unit": "mm", "level": 0.95, "patients": 12, "nobs": 90,
-        "sites": 40, "reml": True, "sentences": ["A sentence."], "notes": ["A note."],
+        "sites": 40, "reml": True, "tooth_level": "fitted", "sentences": ["A sentence."], "notes": ["A note."],
         "variance": pd.DataFrame(
             {"component": ["patient", "tooth", "residual"], "sd": [0.1, 0.05, 0.33],
              "share": [0.5, 0.2, 0.3]}
@@ -128,6 +129,15 @@ def test_spread_with_and_without_the_tooth_level():
     assert "Teeth of the same class" not in text
     assert "between teeth" not in text
     assert "with patient 90 % (conditional R²)" in text
+    unknown = fit().variance.drop(1).assign(sd=[0.1, np.nan])
+    text = plain(
+        depth_words.variances(depth(fit=fit(variance=unknown, tooth_level=NOT_IDENTIFIED)))
+    )
+    assert "Patients differ by 10 percentage points" in text
+    assert "is not identified: these records do not tell the two apart" in text
+    assert text.endswith("explain 70 % of the variation in what was achieved (marginal R²).")
+    assert "90 %" not in text
+    assert "lies" not in text
 
 
 @pytest.mark.parametrize(
@@ -163,10 +173,20 @@ def test_methods_teeth_and_what_is_left():
     assert said.endswith("A sentence. A note.")
     assert "by maximum likelihood" in plain(depth_words.rates(depth(fit=fit(reml=False))))
     table = pd.DataFrame({"tooth": [11, 12], "rate": [0.5, 0.55], "own_rate": [0.45, 0.8]})
+    table = table.assign(reading=np.nan, differs=False)
     pooled = SimpleNamespace(rates=table, between_sd=0.08)
     text = plain(depth_words.teeth(depth(teeth=pooled)))
     assert "teeth differ by 8 percentage points" in text
     assert "Pooling moves tooth 12 most: from 80 % on its own to 55 %." in text
+    assert "follows results far off" not in text
+    pooled.rates = table.assign(differs=True, reading=[0.61, np.nan])
+    *_, first, second = (plain(line) for line in depth_words.teeth(depth(teeth=pooled)))
+    assert first == (
+        "The own rate of tooth 11, 45 %, follows results far off: 61 % where these weigh less."
+    )
+    assert second == (
+        "The own rate of tooth 12, 80 %, follows results far off: half of its results or more."
+    )
     assert depth_words.teeth(depth()) == []
     assert depth_words.not_answered(depth()) == ["Every question above could be answered."]
     assert depth_words.not_answered(depth(skipped=("age: why",))) == ["age: why"]

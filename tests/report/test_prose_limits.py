@@ -8,8 +8,9 @@ import pytest
 from made_audit import plain
 
 from outcomes.report import prose
-from outcomes.report.paper import Cell, PaperTable, Ref, Row, row
+from outcomes.report.paper import NOT_MEASURED, Cell, PaperTable, Ref, Row, row
 from outcomes.report.sharing import enough, hide_small
+from outcomes.report.supplement import bite_way
 
 SETTINGS = {"level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2"}
 
@@ -290,10 +291,25 @@ def test_kinds_of_tooth_at_the_cut(p, shown, sign):
 
 @pytest.mark.parametrize(
     ("text", "way"),
-    [("0.0 (0.4)", "vertical movement"), ("−0.0", "vertical movement"), ("0.1", "more"), ("−0.1 (1.0)", "less"), ("–", "vertical movement")],
+    [("0.0 (0.4)", "vertical movement"), ("−0.0", "vertical movement"), ("0.1", "more"),
+     ("−0.1 (1.0)", "less"), ("–", "vertical movement"), (NOT_MEASURED, "vertical movement")],
 )  # fmt: skip
 def test_the_way_of_a_printed_number(text, way):
-    assert prose._way(text, "more", "less") == way
+    """Upper incisors that extrude add to the overbite; molars that extrude take from it."""
+    upper = {"more": "extrusion", "less": "intrusion"}.get(way, way)
+    molars = {"more": "intrusion", "less": "extrusion"}.get(way, way)
+    assert bite_way("upper_incisor", text) == f"{upper} of upper incisors"
+    assert bite_way("lower_incisor", text) == f"{upper} of lower incisors"
+    assert bite_way("from_posterior", text) == f"{molars} of molars"
+
+
+@pytest.mark.parametrize(
+    ("unseen", "told"), [("0", ""), ("1", ", one was not"), ("12", ", 12 were not")]
+)
+def test_movements_with_a_plan_of_zero_that_were_not_measured(unseen, told):
+    said = prose._not_measured(Ref("Table 1", "not measured", "Movements", unseen))
+    assert str(said) == told
+    assert bool(getattr(said, "refs", ())) == bool(told)
 
 
 @pytest.mark.parametrize(("text", "word"), [("< 0.001", "< 0.001"), ("0.050", "= 0.050")])

@@ -3,7 +3,7 @@
 import made_audit as made
 import pandas as pd
 import pytest
-from made_audit import Fits, described, plain, rate
+from made_audit import Fits, described, difference, plain, rate
 
 from outcomes.cohort import checks
 from outcomes.report import words
@@ -144,16 +144,12 @@ def test_tolerance_of_the_units_at_hand():
     both = made.audit(cohort=made.cohort(movements=made.planned("torque", "vertical")))
     assert plain(words.tolerance_words(both)) == "0.5 mm or 2°"
     assert plain(words.tolerance_words(both, ["torque"])) == "2°"
-    both.tolerance = {"mm": 0.25, "degree": 3.0}
+    both.tolerance = {**both.tolerance, "vertical": 0.25, "torque": 3.0, "tip": 9.0}
     assert plain(words.tolerance_words(both)) == "0.25 mm or 3°"
-
-
-def difference(p, difference=0.15, **given):
-    usual = {
-        "movement": "torque", "factor": "attachment", "level": "rectangular", "reference": "none",
-        "patients": 8, "reference_patients": 7, "low": 0.05, "high": 0.25, "p": p / 2,
-    }  # fmt: skip
-    return {**usual, "difference": difference, "p_holm": p, "not_recorded": 0, **given}
+    three = made.audit(cohort=made.cohort(movements=made.planned("torque", "tip", "vertical")))
+    three.tolerance = both.tolerance
+    assert plain(words.tolerance_words(three)) == "0.25 mm, 3° for torque or 9° for tip"
+    assert plain(words.tolerance_words(three, ["vertical", "tip"])) == "0.25 mm or 9°"
 
 
 @pytest.mark.parametrize(
@@ -164,8 +160,7 @@ def test_differences_in_the_summary(p, stands_out):
         difference(x, 0.1 * (k + 1), movement=m)
         for k, (x, m) in enumerate(zip(p, ("torque", "tip", "rotation", "vertical"), strict=False))
     ]
-    audit = made.audit()
-    audit.differences.table = pd.DataFrame(lines)
+    audit = made.audit(differences=made.differences(*lines))
     text = plain(words.summary(audit))
     assert ("percentage points more" in text) == bool(stands_out)
     assert ("An audit is not a ranking" in text) == bool(stands_out)

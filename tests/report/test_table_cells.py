@@ -126,16 +126,27 @@ def test_targets():
 
 def test_differences_and_contrasts():
     line = {
-        "movement": "tip", "factor": "site", "level": "South", "reference": "North", "patients": 4,
-        "movements": 30, "difference": -0.152, "low": -0.301, "high": 0.004, "p": 0.0523,
+        "movement": "tip", "factor": "site", "level": "South", "reference": "North", "patients": 14,
+        "movements": 30, "reference_patients": 9, "patients_with_both": 2, "not_recorded": 3,
+        "adjusted_for": "size of plan, arch", "not_adjusted_for": "later course (one only)",
+        "tied_with": "clinician B against A", "too_few": False, "difference": -0.152, "low": -0.301, "high": 0.004, "p": 0.0523,
         "p_holm": 0.0004, "a": "molar", "b": "canine", "df": 12.6,
     }  # fmt: skip
     frame = pd.DataFrame([line])
     assert list(shown(tables.differences(frame)).items()) == [
         ("Movement", "tip"), ("Factor", "site"), ("Level", "South"), ("Against", "North"),
-        ("Patients", "4"), ("Movements", "30"), ("Points", "−15"), ("95 % interval", "−30 to 0"),
-        ("p", "0.052"), ("p, adjusted", "< 0.001"),
+        ("Patients", "14"), ("Movements", "30"), ("Patients, other side", "9"), ("With both", "2"),
+        ("Points", "−15"), ("95 % interval", "−30 to 0"), ("p", "0.052"), ("p, adjusted", "< 0.001"),
+        ("Adjusted for", "size of plan, arch"), ("Not adjusted for", "later course (one only)"),
+        ("The same comparison as", "clinician B against A"),
     ]  # fmt: skip
+    bare = dict.fromkeys(("adjusted_for", "not_adjusted_for", "tied_with"), "")
+    unknown = dict.fromkeys(("difference", "low", "high", "p", "p_holm"), np.nan)
+    few = {"patients": 4, "too_few": True}
+    found = shown(tables.differences(pd.DataFrame([{**line, **bare, **unknown, **few}])))
+    assert (found["Patients"], found["Points"], found["p"]) == ("4", "too few", "too few")
+    dashes = ("95 % interval", "p, adjusted", "Adjusted for", "Not adjusted for", "The same comparison as")  # fmt: skip
+    assert [found[name] for name in dashes] == ["–"] * 5
     assert list(shown(tables.contrasts(frame)).items()) == [
         ("Rate of", "molar"), ("Minus rate of", "canine"), ("Points", "−15"),
         ("95 % interval", "−30 to 0"), ("df", "13"), ("p", "0.052"), ("p, adjusted", "< 0.001"),
@@ -145,27 +156,35 @@ def test_differences_and_contrasts():
 def test_unplanned():
     line = {
         "movement": "tip", "tooth_class": "molar", "unit": "degree", "patients": 4,
-        "movements": 30, "mean": 0.52, "low": -0.1, "high": 1.14, "largest": -3.25,
+        "movements": 30, "not_measured": 3, "mean": 0.52, "low": -0.1, "high": 1.14, "largest": -3.25,
         "beyond_tolerance": 0.1,
     }  # fmt: skip
     expected = {
-        "Movement": "tip", "Teeth": "molar", "Patients": "4", "Movements": "30", "Mean": "0.5°",
+        "Movement": "tip", "Teeth": "molar", "Patients": "4", "Movements": "30", "Not measured": "3",
+        "Mean": "0.5°",
         "95 % interval": "−0.1 to 1.1°", "Largest": "−3.2°", "Beyond tolerance": "10 %",
     }  # fmt: skip
     assert list(shown(tables.unplanned(pd.DataFrame([line]))).items()) == list(expected.items())
     length = shown(tables.unplanned(pd.DataFrame([{**line, "unit": "mm"}])))
     assert (length["Mean"], length["95 % interval"]) == ("0.52 mm", "−0.10 to 1.14 mm")
+    unknown = dict.fromkeys(("mean", "low", "high", "largest", "beyond_tolerance"), np.nan)
+    none = {**line, **unknown, "patients": 0, "movements": 0}
+    found = shown(tables.unplanned(pd.DataFrame([none])))
+    assert (found["Movements"], found["Not measured"]) == ("0", "3")
+    assert (found["Mean"], found["Largest"]) == ("not measured", "not measured")
+    assert (found["95 % interval"], found["Beyond tolerance"]) == ("–", "–")
 
 
 def test_measurement():
     line = {
         "movement": "vertical", "unit": "mm", "pairs": 20, "dahlberg": 0.083, "bias": -0.02,
-        "loa_low": -0.25, "loa_high": 0.21, "icc_a1": 0.972, "smallest_detectable_change": 0.231,
+        "loa_low": -0.25, "loa_high": 0.21, "icc_a1": 0.972, "smallest_detectable_change": 0.163,
+        "smallest_detectable_difference": 0.231,
     }  # fmt: skip
     expected = {
         "Movement": "vertical", "Pairs": "20", "Dahlberg": "0.08 mm", "Bias": "−0.02 mm",
         "Limits of agreement": "−0.25 to 0.21 mm", "ICC(A,1)": "0.97",
-        "Smallest detectable change": "0.23 mm",
+        "Smallest detectable change": "0.16 mm", "Smallest detectable difference": "0.23 mm",
     }  # fmt: skip
     assert list(shown(tables.measurement(pd.DataFrame([line]))).items()) == list(expected.items())
     none = dict.fromkeys(("dahlberg", "bias", "icc_a1", "smallest_detectable_change"), np.nan)
@@ -176,13 +195,19 @@ def test_measurement():
 def test_models_ledger_problems_and_roots():
     line = {
         "movement": "tip", "unit": "degree", "patients": 9, "teeth": 30, "movements": 60,
-        "sd_patient": 0.104, "sd_tooth": None, "sd_residual": 1.06, "log_likelihood": -1234.567,
+        "sd_patient": 0.104, "sd_tooth": 0.052, "sd_residual": 1.06, "log_likelihood": -1234.567,
     }  # fmt: skip
     assert list(shown(tables.models(pd.DataFrame([line]))).items()) == [
         ("Movement", "tip"), ("Patients", "9"), ("Teeth", "30"), ("Rows", "60"),
-        ("SD of rate, patients", "10.4 %"), ("SD of rate, teeth", "–"), ("Residual SD", "1.1°"),
+        ("SD of rate, patients", "10.4 %"), ("SD of rate, teeth", "5.2 %"), ("Residual SD", "1.1°"),
         ("Log-likelihood", "−1,234.57"),
     ]  # fmt: skip
+    # teeth with one row each: their spread and that of measuring cannot be told apart
+    for absent in (None, np.nan):
+        found = shown(
+            tables.models(pd.DataFrame([{**line, "sd_tooth": absent, "sd_residual": np.nan}]))
+        )
+        assert found["SD of rate, teeth"] == found["Residual SD"] == "not identified"
     assert list(shown(tables.ledger(made.ledger(late=3).tail(1))).items()) == [
         ("Table", "movements"), ("Step", "excluded"), ("Reason", "late"), ("Rows", "3"),
         ("Patients", "5"),
@@ -191,11 +216,11 @@ def test_models_ledger_problems_and_roots():
         "Table", "Row", "Column", "Problem", "Severity",
     ]  # fmt: skip
     root = {
-        "tooth": 31, "patients": 3, "mean": 0.5, "sd": np.nan, "most_labial": 1.0,
+        "tooth": 31, "patients": 3, "without_torque": 2, "mean": 0.5, "sd": np.nan, "most_labial": 1.0,
         "most_lingual": -1.5, "largest_distance": 1.6,
     }  # fmt: skip
     assert list(shown(tables.roots(pd.DataFrame([root]))).items()) == [
-        ("Tooth", "31"), ("Patients", "3"), ("Mean (mm)", "0.50"), ("SD (mm)", "–"),
+        ("Tooth", "31"), ("Patients, torque measured", "3"), ("Not measured", "2"), ("Mean (mm)", "0.50"), ("SD (mm)", "–"),
         ("Most labial", "1.00"), ("Most lingual", "−1.50"), ("Longest way", "1.60"),
     ]  # fmt: skip
 

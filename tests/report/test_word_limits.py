@@ -8,7 +8,7 @@ import made_audit as made
 import numpy as np
 import pandas as pd
 import pytest
-from made_audit import Fits, contrast, described, plain, rate
+from made_audit import Fits, contrast, described, moved, plain, rate
 
 from outcomes.cohort.clean import HEADINGS_ROW
 from outcomes.cohort.schema import TOLERANCE
@@ -453,15 +453,6 @@ def test_nothing_missed():
     ]
 
 
-def moved(movement="vertical", **given):
-    usual = {
-        "tooth_class": "molar", "unit": "mm" if movement == "vertical" else "degree",
-        "patients": 9, "movements": 10, "mean": 0.3, "low": -0.1, "high": 0.7, "largest": 0.8,
-        "beyond_tolerance": 0.2,
-    }  # fmt: skip
-    return {"movement": movement, **usual, **given}
-
-
 @pytest.mark.parametrize(
     ("low", "high", "sure"),
     [(0.0, 0.6, False), (0.01, 0.6, True), (-0.6, 0.0, False), (-0.6, -0.01, True)],
@@ -516,10 +507,43 @@ def test_single_teeth_of_few_patients(patients, told):
     ]
 
 
+@pytest.mark.parametrize(
+    ("absent", "told"),
+    [
+        (0, ""),
+        (1, "1 movement with a plan of zero was not measured and is counted nowhere"),
+        (3, "3 movements with a plan of zero were not measured and are counted nowhere"),
+    ],
+)
+def test_unplanned_movement_that_was_not_measured(absent, told):
+    empty = moved("tip", movements=0, patients=0, not_measured=absent, beyond_tolerance=np.nan)
+    text = plain(words.unplanned(made.audit(unplanned=made.unplanned(moved(), empty))))
+    assert text.startswith("10 movements were not planned but measured; 2 moved by more than 0.5")
+    assert told in text
+    assert ("not measured is not still" in text) == bool(told)
+    (none,) = words.unplanned(made.audit(unplanned=made.unplanned(empty)))
+    assert none.startswith("No row has a plan of zero with an achieved value")
+
+
+@pytest.mark.parametrize(
+    ("differ", "told"),
+    [
+        ([False, False], ""),
+        ([True, False], "1 tooth is marked with a dagger"),
+        ([True, True], "2 teeth are marked with a dagger"),
+    ],
+)
+def test_teeth_marked_with_a_dagger(differ, told):
+    fits = {"tip": SimpleNamespace(rates=pd.DataFrame({"differs": differ}))}
+    text = plain(words.tooth_chart(made.audit(tooth_fits=fits)))
+    assert told in text
+    assert ("dagger" in text) == bool(told)
+
+
 def measured(movement, unit, dahlberg, change, pairs=10):
     return {
         "movement": movement, "unit": unit, "dahlberg": dahlberg, "pairs": pairs,
-        "smallest_detectable_change": change,
+        "smallest_detectable_change": change, "smallest_detectable_difference": 10 * change,
     }  # fmt: skip
 
 
@@ -534,7 +558,8 @@ def test_how_well_movements_were_measured():
     )
     text = plain(words.measurement(made.audit(measurement=table)))
     assert "an error of 0.08 to 0.12 mm and 0.6° (Dahlberg, from 21 pairs of readings)" in text
-    assert "A change smaller than 0.22 to 0.33 mm and 1.7°" in text
+    assert "A movement smaller than 0.22 to 0.33 mm and 1.7°, depending" in text
+    assert "differ by less than 2.20 to 3.30 mm and 17.0° cannot be told apart" in text
     one = plain(words.measurement(made.audit(measurement=table.iloc[[2]])))
     assert "from 1 pair of readings" in one
     assert words.measurement(made.audit(measurement=table.tail(1))) == [
@@ -639,7 +664,7 @@ def test_go_on_collecting_below_ten_patients(patients, told):
 
 
 def test_what_was_not_recorded():
-    audit = made.audit(measurement=pd.DataFrame(), unplanned=pd.DataFrame())
+    audit = made.audit(measurement=pd.DataFrame(), unplanned=made.unplanned())
     audit.differences.not_recorded = ["growing", "clinician", "auxiliary", "site"]
     assert words.next_steps(audit) == [
         "Record clinician and site, where there is more than one, to compare them.",
@@ -655,7 +680,7 @@ def test_steps_come_most_useful_first():
         cohort=made.cohort(
             ledger=made.ledger(**{"a": 1, NOT_MEASURED: 1}), problems=made.problems(("check", {}))
         ),
-        unplanned=pd.DataFrame(),
+        unplanned=made.unplanned(),
     )
     starts = (
         "Look at",
@@ -677,7 +702,15 @@ def test_methods_state_the_numbers_that_were_used():
     text = plain(words.methods(made.audit(seed=7)))
     resamples = inspect.signature(achievement).parameters["n_boot"].default
     assert f"patient-bootstrap intervals ({resamples:,} resamples, seed 7)" in text
-    assert f"({TOLERANCE['mm']:g} mm, {TOLERANCE['degree']:g}°)" in text
+    assert f"The tolerance ({TOLERANCE['mm']:g} mm) is from Angle Orthod 2017;87(6)" in text
+    two = made.audit(cohort=made.cohort(movements=made.planned("torque", "vertical")))
+    both = f"({TOLERANCE['mm']:g} mm and {TOLERANCE['degree']:g}°) is from Angle Orthod"
+    assert both in plain(words.methods(two))
+    two.tolerance = {**two.tolerance, "torque": 3.0}
+    assert "(0.5 mm and 3°) was chosen for this audit" in plain(words.methods(two))
+    two.tolerance = {**two.tolerance, "torque": 2.0, "tip": 3.0}  # tip is not in this audit
+    assert both in plain(words.methods(two))
+    assert "Standard errors and degrees of freedom of all comparisons are cluster-robust" in text
     assert "95 % t intervals on Satterthwaite degrees of freedom" in text
     assert "Input made.csv, SHA-256 " + "0" * 64 in text
     assert "A second opinion: There is no second opinion: it was not asked." in text

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from outcomes.report.tables import percent, points
-from outcomes.report.words.english import capital, listed, movement_name, number_of
+from outcomes.report.words.english import capital, class_name, listed, movement_name, number_of
 from outcomes.report.words.rows import lines
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def missing(table: pd.DataFrame) -> list[str]:
         worst: Any = next(
             known.loc[[known["change"].abs().idxmax()]].itertuples()  # the first of the largest
         )
-        group = "" if worst.group == "all" else f" of {worst.group}"
+        group = "" if worst.group == "all" else f" of {class_name(str(worst.group))}"
         sentences.append(
             f"The rate that could move most is that of {movement_name(worst.movement)}{group}: "
             f"{points(worst.change)} percentage points, to {percent(worst.rate)}, if "
@@ -72,7 +72,8 @@ def missing(table: pd.DataFrame) -> list[str]:
     silent = one[one["rate"].isna()]
     if len(silent):
         names = [
-            movement_name(row.movement) + ("" if row.group == "all" else f" of {row.group}")
+            movement_name(row.movement)
+            + ("" if row.group == "all" else f" of {class_name(str(row.group))}")
             for row in lines(silent)
         ]
         sentences.append(f"For {listed(names)} too little was measured to expect anything.")
