@@ -324,20 +324,22 @@ def models(frame: pd.DataFrame) -> pd.DataFrame:
             "teeth": ("Teeth", count),
             "movements": ("Rows", count),
             "sd_patient": ("SD of rate, patients", lambda v: percent(v, 1)),
-            "sd_tooth": ("SD of rate, teeth", lambda v: _identified(v, percent(v, 1))),
             "log_likelihood": ("Log-likelihood", lambda v: number(v, 2)),
         },
     )
-    left = [
-        _identified(sd, size(sd, unit))
-        for sd, unit in zip(frame["sd_residual"], frame["unit"], strict=True)
-    ]
+    rows: list[Any] = list(frame.itertuples())
+    # without a residual the two cannot be told apart; with one, teeth were no level of the model
+    unknown = [pd.isna(row.sd_residual) for row in rows]
+    pairs = list(zip(rows, unknown, strict=True))
+    teeth = [NOT_IDENTIFIED if no else _maybe(_one_decimal)(row.sd_tooth) for row, no in pairs]
+    left = [NOT_IDENTIFIED if no else size(row.sd_residual, row.unit) for row, no in pairs]
+    shown.insert(5, "SD of rate, teeth", teeth)
     shown.insert(6, "Residual SD", left)
     return shown
 
 
-def _identified(sd: float | None, text: str) -> str:
-    return NOT_IDENTIFIED if pd.isna(sd) else text
+def _one_decimal(share: float) -> str:
+    return percent(share, 1)
 
 
 def ledger(frame: pd.DataFrame) -> pd.DataFrame:

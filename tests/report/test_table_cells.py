@@ -204,10 +204,11 @@ def test_models_ledger_problems_and_roots():
     ]  # fmt: skip
     # teeth with one row each: their spread and that of measuring cannot be told apart
     for absent in (None, np.nan):
-        found = shown(
-            tables.models(pd.DataFrame([{**line, "sd_tooth": absent, "sd_residual": np.nan}]))
-        )
+        unknown = {**line, "sd_tooth": absent, "sd_residual": np.nan}
+        found = shown(tables.models(pd.DataFrame([unknown])))
         assert found["SD of rate, teeth"] == found["Residual SD"] == "not identified"
+        found = shown(tables.models(pd.DataFrame([{**line, "sd_tooth": absent}])))
+        assert (found["SD of rate, teeth"], found["Residual SD"]) == ("–", "1.1°")
     assert list(shown(tables.ledger(made.ledger(late=3).tail(1))).items()) == [
         ("Table", "movements"), ("Step", "excluded"), ("Reason", "late"), ("Rows", "3"),
         ("Patients", "5"),
