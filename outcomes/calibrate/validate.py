@@ -343,15 +343,20 @@ def _gain(table: pd.DataFrame, level: float) -> pd.Series:
 
 def _sentence(gain: pd.Series, fit: RateFit) -> str:
     mark = {"mm": " mm", "degree": "°"}.get(fit.unit or "", "")
-    low, high = f"{gain['low']:.2f}", f"{gain['high']:.2f}"
-    limits = f"{100 * gain['level']:g} % interval {low} to {high}{mark}, {int(gain['patients'])} patients"
-    limits = limits.replace("-", "−")
+    # where less is said to be left the interval is of that; else it is of the change
+    less = gain["low"] > 0
+    sign = 1 if less else -1
+    low, high = sorted((sign * gain["low"], sign * gain["high"]))
+    limits = (
+        f"{100 * gain['level']:g} % interval {low + 0.0:.2f} to {high + 0.0:.2f}{mark}, "
+        f"{int(gain['patients'])} patients"
+    ).replace("-", "−")
     if not gain["changed"]:
         return (
             "The other patients support no factor for any of these movements, so that nothing "
             "would have been planned differently."
         )
-    if gain["low"] > 0:
+    if less:
         return (
             f"With factors learnt from the other patients, the shortfall would have been "
             f"{gain['less']:.2f}{mark} smaller on average ({limits})."
@@ -363,7 +368,5 @@ def _sentence(gain: pd.Series, fit: RateFit) -> str:
         )
     return (
         f"It cannot be said that factors learnt from the other patients would have helped: the "
-        f"shortfall changes by {-gain['less']:+.2f}{mark} on average ({limits} less).".replace(
-            "-", "−"
-        )
+        f"shortfall changes by {-gain['less']:+.2f}{mark} on average ({limits}).".replace("-", "−")
     )

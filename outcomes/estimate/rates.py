@@ -131,9 +131,10 @@ class RateFit:
 
         ``difference`` is rate a minus rate b, its standard error by the ``covariance`` of the fit
         (cluster-robust unless asked otherwise). ``p_holm`` is adjusted for the number of
-        comparisons in this table (Holm, Scand J Stat 1979;6:65-70); the intervals are not.
+        comparisons in this table (Holm, Scand J Stat 1979;6:65-70); the intervals are not. A
+        group of fewer than 5 patients is not tested: p and p_holm are missing, and not counted.
         """
-        from statsmodels.stats.multitest import multipletests
+        from outcomes.estimate.adjusted import holm
 
         pairs = list(itertools.combinations(range(len(self.groups)), 2))
         names = ["a", "b", "difference", "se", "df", "low", "high", "p", "p_holm"]
@@ -145,7 +146,9 @@ class RateFit:
         table = self.contrast_table(matrix).rename(columns={"estimate": "difference"})
         table.insert(0, "a", [self.groups[i] for i, _ in pairs])
         table.insert(1, "b", [self.groups[j] for _, j in pairs])
-        table["p_holm"] = multipletests(table["p"], method="holm")[1]
+        few = self.design.counts["patients"].to_numpy() < FEW_PATIENTS
+        table.loc[[bool(few[i] or few[j]) for i, j in pairs], "p"] = np.nan
+        table["p_holm"] = holm(table["p"])
         return table
 
     @cached_property

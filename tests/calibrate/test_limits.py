@@ -281,3 +281,29 @@ def test_a_tolerance_of_the_users_reaches_the_loop():
     early = rows["start"] < "2025-01-01"
     assert wide["within"].iloc[0] == pytest.approx((miss[early] <= 1.0).mean())
     assert narrow["within"].iloc[0] == pytest.approx((miss[early] <= 0.5).mean())
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "less", "said"),
+    [
+        (
+            0.05,
+            0.25,
+            0.15,
+            "0.15 mm smaller on average (95 % interval 0.05 to 0.25 mm, 9 patients)",
+        ),
+        (-0.05, 0.25, 0.10, "changes by −0.10 mm on average (95 % interval −0.25 to 0.05 mm"),
+        (-0.25, 0.05, -0.10, "changes by +0.10 mm on average (95 % interval −0.05 to 0.25 mm"),
+        (-0.25, -0.05, -0.15, "0.15 mm larger on average (95 % interval 0.05 to 0.25 mm"),
+    ],
+)
+def test_the_interval_of_a_gain_has_the_sign_of_what_is_said(low, high, less, said):
+    """The mean of a sentence lies inside its own interval."""
+    from types import SimpleNamespace
+
+    from outcomes.calibrate.validate import _sentence
+
+    gain = pd.Series(
+        {"low": low, "high": high, "less": less, "level": 0.95, "patients": 9, "changed": 3}
+    )
+    assert said in _sentence(gain, SimpleNamespace(unit="mm"))

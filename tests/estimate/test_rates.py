@@ -238,7 +238,7 @@ def test_small_practices_always_get_rates(seed):
     left_out = any("not identified" in note for note in fit.notes)
     assert left_out == (fit.tooth_level == "not identified")
     assert left_out == fit.variance.set_index("component").loc[["tooth", "residual"]].isna().all(
-        None
+        axis=None
     )
     if seed == 584:
         assert left_out
@@ -335,3 +335,23 @@ def test_effects_many_times_the_residual_reach_the_best_optimum():
         best = mixed.evaluate(around, blocks, problems, reml=True).deviance.min()
         assert mixed.evaluate(theta[None], blocks, problems, reml=True).deviance[0] <= best + 1e-6
     assert tried > 40
+
+
+@pytest.mark.parametrize(("canines", "tested"), [(4, False), (5, True)])
+def test_kinds_of_few_patients_are_neither_tested_nor_counted(canines, tested):
+    """Exactly five patients are enough; with four the difference stands there without a p."""
+    frame = simulate_rates(12, seed=3, teeth_per_patient=28)
+    few = (frame["tooth_class"] == "canine") & (frame["patient"] > f"P{canines:03d}")
+    table = fit_rate(frame[~few]).contrasts()
+    of_canines = (table["a"] == "canine") | (table["b"] == "canine")
+    assert table["difference"].notna().all()
+    assert table.loc[of_canines, "p"].notna().all() == tested
+    assert table.loc[of_canines, "p_holm"].notna().all() == tested
+    rest = table.loc[~of_canines]
+    count = 6 if tested else 3
+    assert rest["p_holm"].min() == pytest.approx(min(1, count * rest["p"].min()), rel=0.35)
+    if not tested:
+        from statsmodels.stats.multitest import multipletests
+
+        expected = multipletests(rest["p"], method="holm")[1]
+        np.testing.assert_allclose(rest["p_holm"], expected)
