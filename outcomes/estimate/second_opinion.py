@@ -64,9 +64,11 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
         raise mixed.ModelError(
             "statsmodels MixedLM did not converge on these rows: use engine='outcomes'."
         )
-    if not (np.diag(np.asarray(fit.cov_params()))[: len(design.names)] > 0).all():
+    error_variances = np.diag(np.asarray(fit.cov_params()))[: len(design.names)]
+    if not (np.isfinite([fit.llf, fit.scale]).all() and (error_variances > 0).all()):
         raise mixed.ModelError(
-            "statsmodels MixedLM gives no standard errors on these rows: use engine='outcomes'."
+            "statsmodels MixedLM gives no finite likelihood or standard errors on these rows: use "
+            "engine='outcomes'."
         )
     sigma2 = float(fit.scale)
     within = dict(zip(codes, np.asarray(fit.vcomp, dtype=float) / scale**2, strict=True))

@@ -70,6 +70,16 @@ def test_any_cohort_that_passes_the_check_can_be_audited(movements, patients):
         assert "nan" not in re.sub(r"<[^>]+>", " ", html).lower().split()
 
 
+def test_a_second_opinion_without_a_finite_likelihood_is_none():
+    """Three rows on which statsmodels reaches an infinite likelihood; found by the test above."""
+    rows = [("P004", 35, -0.78, 0.0), ("P001", 14, 1.78, 0.0), ("P004", 14, 1.78, -0.7)]
+    frame = pd.DataFrame(rows, columns=["patient", "tooth", "planned", "achieved"])
+    cohort = from_frames(frame.assign(movement="buccolingual"))
+    for name, said in sentences(run_audit(cohort)).items():
+        for sentence in said:
+            assert_english(sentence, name)
+
+
 def assert_english(sentence, where):
     message = f"{where}: {sentence!r}"
     assert sentence[0].isupper() or sentence[0] in "0123456789'−", message
