@@ -343,9 +343,11 @@ def _gain(table: pd.DataFrame, level: float) -> pd.Series:
 
 def _sentence(gain: pd.Series, fit: RateFit) -> str:
     mark = {"mm": " mm", "degree": "°"}.get(fit.unit or "", "")
-    low, high = f"{gain['low']:.2f}", f"{gain['high']:.2f}"
-    limits = f"{100 * gain['level']:g} % interval {low} to {high}{mark}, {int(gain['patients'])} patients"
-    limits = limits.replace("-", "−")
+
+    def limits(low: float, high: float, form: str = ".2f") -> str:
+        interval = f"{100 * gain['level']:g} % interval {low:{form}} to {high:{form}}{mark}"
+        return f"{interval}, {int(gain['patients'])} patients".replace("-", "−")
+
     if not gain["changed"]:
         return (
             "The other patients support no factor for any of these movements, so that nothing "
@@ -354,16 +356,16 @@ def _sentence(gain: pd.Series, fit: RateFit) -> str:
     if gain["low"] > 0:
         return (
             f"With factors learnt from the other patients, the shortfall would have been "
-            f"{gain['less']:.2f}{mark} smaller on average ({limits})."
+            f"{gain['less']:.2f}{mark} smaller on average ({limits(gain['low'], gain['high'])})."
         )
     if gain["high"] < 0:
         return (
             f"With factors learnt from the other patients, the shortfall would have been "
-            f"{-gain['less']:.2f}{mark} larger on average ({limits}): they do not help here."
+            f"{-gain['less']:.2f}{mark} larger on average ({limits(-gain['high'], -gain['low'])}): "
+            "they do not help here."
         )
+    change = f"{-gain['less']:+.2f}{mark}".replace("-", "−")
     return (
-        f"It cannot be said that factors learnt from the other patients would have helped: the "
-        f"shortfall changes by {-gain['less']:+.2f}{mark} on average ({limits} less).".replace(
-            "-", "−"
-        )
+        "It cannot be said that factors learnt from the other patients would have helped: the "
+        f"shortfall changes by {change} on average ({limits(0 - gain['high'], 0 - gain['low'], '+.2f')})."
     )
