@@ -343,30 +343,29 @@ def _gain(table: pd.DataFrame, level: float) -> pd.Series:
 
 def _sentence(gain: pd.Series, fit: RateFit) -> str:
     mark = {"mm": " mm", "degree": "°"}.get(fit.unit or "", "")
-    # where less is said to be left the interval is of that; else it is of the change
-    less = gain["low"] > 0
-    sign = 1 if less else -1
-    low, high = sorted((sign * gain["low"], sign * gain["high"]))
-    limits = (
-        f"{100 * gain['level']:g} % interval {low + 0.0:.2f} to {high + 0.0:.2f}{mark}, "
-        f"{int(gain['patients'])} patients"
-    ).replace("-", "−")
+
+    def limits(low: float, high: float, form: str = ".2f") -> str:
+        interval = f"{100 * gain['level']:g} % interval {low:{form}} to {high:{form}}{mark}"
+        return f"{interval}, {int(gain['patients'])} patients".replace("-", "−")
+
     if not gain["changed"]:
         return (
             "The other patients support no factor for any of these movements, so that nothing "
             "would have been planned differently."
         )
-    if less:
+    if gain["low"] > 0:
         return (
             f"With factors learnt from the other patients, the shortfall would have been "
-            f"{gain['less']:.2f}{mark} smaller on average ({limits})."
+            f"{gain['less']:.2f}{mark} smaller on average ({limits(gain['low'], gain['high'])})."
         )
     if gain["high"] < 0:
         return (
             f"With factors learnt from the other patients, the shortfall would have been "
-            f"{-gain['less']:.2f}{mark} larger on average ({limits}): they do not help here."
+            f"{-gain['less']:.2f}{mark} larger on average ({limits(-gain['high'], -gain['low'])}): "
+            "they do not help here."
         )
+    change = f"{-gain['less']:+.2f}{mark}".replace("-", "−")
     return (
-        f"It cannot be said that factors learnt from the other patients would have helped: the "
-        f"shortfall changes by {-gain['less']:+.2f}{mark} on average ({limits}).".replace("-", "−")
+        "It cannot be said that factors learnt from the other patients would have helped: the "
+        f"shortfall changes by {change} on average ({limits(0 - gain['high'], 0 - gain['low'], '+.2f')})."
     )

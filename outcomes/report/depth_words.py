@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from outcomes.cohort.schema import FEW_PATIENTS
 from outcomes.estimate.design import NOT_IDENTIFIED
 from outcomes.report.depth import Depth
 from outcomes.report.tables import number, percent, points, range_words
@@ -62,7 +63,13 @@ def contrasts(depth: Depth) -> list[str]:
     rows: list[Any] = list(depth.contrasts.itertuples())
     for row in rows:
         interval = f"{points(row.low)} to {points(row.high)}"
-        if row.p_holm < 0.05:
+        if row.p_holm != row.p_holm:
+            lines.append(
+                f"Between {row.a} and {row.b} nothing was tested, as one of them has fewer than "
+                f"{FEW_PATIENTS} patients: {points(row.difference)} percentage points, interval "
+                f"{interval}."
+            )
+        elif row.p_holm < 0.05:
             more = "more" if row.difference > 0 else "less"
             lines.append(
                 f"The {row.a} achieves {number(abs(100 * row.difference), 0)} percentage points "
@@ -74,9 +81,10 @@ def contrasts(depth: Depth) -> list[str]:
                 f"Between {row.a} and {row.b} no difference is shown: {points(row.difference)} "
                 f"percentage points, interval {interval} (Holm-adjusted p {equals(row.p_holm)})."
             )
-    if len(rows) > 1:
+    tested = int(depth.contrasts["p_holm"].notna().sum())
+    if tested > 1:
         lines.append(
-            f"{number_of(len(rows), 'comparison')} were made: the p values are adjusted for that, "
+            f"{number_of(tested, 'comparison')} were made: the p values are adjusted for that, "
             "the intervals are not."
         )
     return lines

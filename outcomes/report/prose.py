@@ -211,7 +211,7 @@ def _statistics(s: _Source) -> list[Sentence]:
         )
     else:
         sentences.append(Sentence("No rate model could be fitted; the movements are described."))
-    if "contrasts" in s:
+    if _kinds_tested(s):
         sentences.append(
             say(
                 "Kinds of tooth were compared within each movement by t tests with cluster-robust "
@@ -441,10 +441,22 @@ def _described(s: _Source) -> list[Sentence]:
     return sentences
 
 
+def _kinds_tested(s: _Source) -> bool:
+    return "contrasts" in s and bool(s.series.contrasts["p_holm"].notna().any())
+
+
 def _kinds(s: _Source) -> list[Sentence]:
     if "contrasts" not in s:
         return []
     table = s.series.contrasts
+    if not _kinds_tested(s):
+        return [
+            say(
+                "Kinds of tooth were not compared by a test, as too few patients had two of them "
+                "({table}).",
+                table=s.label("contrasts"),
+            )
+        ]
     found = table[table["p_holm"] < 0.05].sort_values("p_holm")
     if not len(found):
         return [

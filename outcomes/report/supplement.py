@@ -204,11 +204,15 @@ def contrast_table(series: Series) -> Draft:
                     class_name(b),
                     plain(100 * line["difference"], 0),
                     between(line["low"], line["high"], 0, 100.0),
-                    Cell(p_value(line["p_holm"]), float(line["p_holm"])),
+                    Cell("not tested")
+                    if pd.isna(line["p_holm"])
+                    else Cell(p_value(line["p_holm"]), float(line["p_holm"])),
                 ],
             )
         )
     notes = ["p adjusted by Holm's method within each movement; the intervals are not adjusted."]
+    if series.contrasts["p_holm"].isna().any():
+        notes.append(f"Not tested: fewer than {FEW_PATIENTS} patients have one of the two kinds.")
     columns = (
         "Movement",
         "Rate of",

@@ -375,6 +375,7 @@ def contrasts(frame: pd.DataFrame) -> pd.DataFrame:
         },
     )
     shown.insert(3, "95 % interval", _intervals(frame, points))
+    shown.loc[frame["p"].isna().to_numpy(), ["p", "p, adjusted"]] = "too few"
     return shown
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from made_audit import contrast, plain
 
+from outcomes.calibrate import validate
 from outcomes.calibrate.judge import Rules
 from outcomes.calibrate.prescribe import BEST, DIRECT, PlanLimits
 from outcomes.report import calibration_words as words
@@ -259,3 +260,19 @@ def test_captions_teeth_and_methods():
     assert any("invented" in c for c in words.cautions(found(cohort=made.cohort(invented=True))))
     assert not any("invented" in c for c in words.cautions(found()))
     assert words.aims_read(found())[0].startswith("No aims were given")
+
+
+@pytest.mark.parametrize(
+    ("less", "low", "high", "told"),
+    [
+        (0.1, 0.01, 0.19, "would have been 0.10 mm smaller on average (95 % interval 0.01 to 0.19 mm, 9"),
+        (-0.1, -0.19, -0.01, "would have been 0.10 mm larger on average (95 % interval 0.01 to 0.19 mm, 9"),
+        (0.1, 0.0, 0.2, "changes by −0.10 mm on average (95 % interval −0.20 to +0.00 mm, 9 patients)."),
+        (-0.1, -0.22, 0.02, "changes by +0.10 mm on average (95 % interval −0.02 to +0.22 mm, 9 patients)."),
+    ],
+)  # fmt: skip
+def test_the_interval_of_a_gain_holds_its_mean_and_has_its_sign(less, low, high, told):
+    gain = {"less": less, "low": low, "high": high, "level": 0.95, "patients": 9, "changed": 5}
+    text = validate._sentence(pd.Series(gain), SimpleNamespace(unit="mm"))
+    assert told in text
+    assert ("cannot be said" in text) == (low <= 0 <= high)

@@ -213,3 +213,24 @@ def test_the_largest_residual_either_way():
 )
 def test_points_with_one_decimal(share, text):
     assert depth_words.points_exact(share) == text
+
+
+def test_kinds_of_few_patients_are_said_to_be_untested():
+    """A missing p is no "no difference", and is not counted among the comparisons."""
+    from types import SimpleNamespace
+
+    table = pd.DataFrame(
+        {"a": ["incisor", "incisor", "canine"], "b": ["canine", "molar", "molar"],
+         "difference": [0.1, 0.2, 0.1], "low": [0.0, 0.1, -0.1], "high": [0.2, 0.3, 0.3],
+         "p_holm": [np.nan, 0.01, 0.4]}
+    )  # fmt: skip
+    said = depth_words.contrasts(SimpleNamespace(contrasts=table))
+    assert said[0].startswith(
+        "Between incisor and canine nothing was tested, as one of them has fewer than 5 patients"
+    )
+    assert "nan" not in " ".join(said)
+    assert said[-1].startswith("2 comparisons were made")
+    assert not any(
+        "were made" in line
+        for line in depth_words.contrasts(SimpleNamespace(contrasts=table.iloc[:2]))
+    )
