@@ -29,7 +29,7 @@ picture: $(STAMP)  ## the picture in README.md, from a report of the demo practi
 	$(BIN)/python docs/picture.py
 
 unit: $(STAMP)
-	$(BIN)/pytest -n 2 --dist loadgroup
+	$(BIN)/pytest -n 2
 
 N ?= 200
 SEED ?= 1
