@@ -292,8 +292,8 @@ def test_a_tolerance_of_the_users_reaches_the_loop():
             0.15,
             "0.15 mm smaller on average (95 % interval 0.05 to 0.25 mm, 9 patients)",
         ),
-        (-0.05, 0.25, 0.10, "changes by −0.10 mm on average (95 % interval −0.25 to 0.05 mm"),
-        (-0.25, 0.05, -0.10, "changes by +0.10 mm on average (95 % interval −0.05 to 0.25 mm"),
+        (-0.05, 0.25, 0.10, "changes by −0.10 mm on average (95 % interval −0.25 to +0.05 mm"),
+        (-0.25, 0.05, -0.10, "changes by +0.10 mm on average (95 % interval −0.05 to +0.25 mm"),
         (-0.25, -0.05, -0.15, "0.15 mm larger on average (95 % interval 0.05 to 0.25 mm"),
     ],
 )
