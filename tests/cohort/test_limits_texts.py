@@ -310,7 +310,7 @@ def test_the_empty_workbook(tmp_path):
                     continue
                 font, at = cell.font, cell.alignment
                 lines.append(
-                    f"{cell.coordinate} {cell.value!r} {cell.number_format} "
+                    f"{cell.column_letter}/{cell.row} {cell.value!r} {cell.number_format} "
                     f"{'bold ' if font.bold else ''}{'italic ' if font.italic else ''}"
                     f"{font.color.rgb if font.color else ''} {cell.fill.fgColor.rgb} "
                     f"{at.horizontal} {at.vertical} {at.indent} {at.wrap_text} "
