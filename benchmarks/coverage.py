@@ -284,31 +284,33 @@ def block_of_comparisons(
     rows = []
     for quantity in dict.fromkeys(q for answer in answers for q in answer):
         found = [answer[quantity] for answer in answers if quantity in answer]
-        truth = TRUTHS.get(quantity, 0.0)
         bounds = np.array([b for _, b in found])
         off = np.array([e for e, _ in found]).mean(1)
-        low, high = bounds[:, :, 0], bounds[:, :, 1]
+        truth = TRUTHS.get(quantity, 0.0)
         for m, method in enumerate(methods):
-            share = ((low[:, m] <= truth) & (high[:, m] >= truth)).mean(1)
-            width = high[:, m] - low[:, m]
-            rows.append(
-                {
-                    "design": design,
-                    "patients": patients,
-                    "block": block,
-                    "quantity": quantity,
-                    "method": method,
-                    "cohorts": len(found),
-                    "failed": BLOCK - len(found),
-                    "covered": round(float(share.sum()), 6),
-                    "covered_square": round(float((share**2).sum()), 6),
-                    "error": round(float(off.sum()), 8),
-                    "error_square": round(float((off**2).sum()), 8),
-                    "width": round(float(width.mean(1).sum()), 6),
-                    "log_width": round(float(np.log(width).mean(1).sum()), 6),
-                }
-            )
+            cell = (design, patients, block, quantity, method)
+            rows.append(row_of(cell, off, bounds[:, m], truth))
     return rows
+
+
+def row_of(
+    cell: tuple[object, ...], off: np.ndarray, bounds: np.ndarray, truth: np.ndarray | float
+) -> dict[str, object]:
+    """Sums over the cohorts of a block: errors (cohorts), bounds (cohorts, 2, rates)."""
+    low, high = bounds[:, 0], bounds[:, 1]
+    share = ((low <= truth) & (high >= truth)).mean(1)
+    width = high - low
+    sums = (
+        len(share),
+        BLOCK - len(share),
+        round(float(share.sum()), 6),
+        round(float((share**2).sum()), 6),
+        round(float(off.sum()), 8),
+        round(float((off**2).sum()), 8),
+        round(float(width.mean(1).sum()), 6),
+        round(float(np.log(width).mean(1).sum()), 6),
+    )
+    return dict(zip(FIELDS, (*cell, *sums), strict=True))
 
 
 def page_of_comparisons(table: pd.DataFrame) -> str:
@@ -346,33 +348,14 @@ def one_block(part: str, design: str, patients: int, block: int) -> list[dict[st
     methods, one = PARTS[part]
     results = [one(design, patients, c) for c in range(block * BLOCK, (block + 1) * BLOCK)]
     fitted = [r for r in results if r is not None]
-    error = np.array([r[0] for r in fitted])[:, None, :]
+    error = np.array([r[0] for r in fitted])
     bounds = np.array([r[1] for r in fitted])
-    low, high = bounds[:, :, 0], bounds[:, :, 1]
-    covered = ((low <= TARGET) & (high >= TARGET)).astype(float)
-    width = high - low
     rows = []
     for quantity, columns in (("rate", slice(0, 4)), ("difference", slice(4, 5))):
+        off = error[:, columns].mean(1)
         for m, method in enumerate(methods):
-            share = covered[:, m, columns].mean(1)
-            off = error[:, 0, columns].mean(1)
-            rows.append(
-                {
-                    "design": design,
-                    "patients": patients,
-                    "block": block,
-                    "quantity": quantity,
-                    "method": method,
-                    "cohorts": len(fitted),
-                    "failed": BLOCK - len(fitted),
-                    "covered": round(share.sum(), 6),
-                    "covered_square": round((share**2).sum(), 6),
-                    "error": round(off.sum(), 8),
-                    "error_square": round((off**2).sum(), 8),
-                    "width": round(width[:, m, columns].mean(1).sum(), 6),
-                    "log_width": round(np.log(width[:, m, columns]).mean(1).sum(), 6),
-                }
-            )
+            cell = (design, patients, block, quantity, method)
+            rows.append(row_of(cell, off, bounds[:, m, :, columns], TARGET[columns]))
     return rows
 
 
