@@ -1,14 +1,14 @@
 """Intervals under trial, not offered by the package: the cluster-robust variance CR3.
 
-As CR2 (outcomes.estimate.cluster), but each patient is left out: M B_p = (M^-1 - H_p)^-1.
+As CR2 (outcomes.mixed.cluster), but each patient is left out: M B_p = (M^-1 - H_p)^-1.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from outcomes.estimate.cluster import ClusterRobust, contributions
-from outcomes.estimate.mixed import Array, MixedFit
+from outcomes.mixed.cluster import ClusterRobust, contributions
+from outcomes.mixed.fit import Array, MixedFit
 
 
 def cluster_robust(fit: MixedFit, contrasts: Array, *, kind: str = "CR2") -> tuple[Array, Array]:

@@ -27,10 +27,11 @@ from candidates import cluster_robust
 from page import replace_part
 from scipy.special import stdtrit
 
-from outcomes.calibrate.loop import closing_loop
-from outcomes.estimate import mixed, resample
-from outcomes.estimate.design import Design, rate_design
-from outcomes.estimate.rates import RateError, RateFit, fit_rate
+from outcomes.mixed import fit as mixed
+from outcomes.mixed import resample
+from outcomes.overcorrect.loop import closing_loop
+from outcomes.rates.design import Design, rate_design
+from outcomes.rates.fit import RateError, RateFit, fit_rate
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
 
 OUT = Path(__file__).with_name("coverage.csv")

@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outcomes.calibrate.fieller import fieller_reciprocal
-from outcomes.calibrate.prescribe import AS_AIMED, BEST, DIRECT, prescribe
-from outcomes.estimate.rates import RateError, fit_rate
+from outcomes.overcorrect.fieller import fieller_reciprocal
+from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, prescribe
+from outcomes.rates.fit import RateError, fit_rate
 from outcomes.simulate import simulate_rates
 
 HERE = Path(__file__).parent

@@ -56,7 +56,7 @@ def peak_of(call: Callable[[], Any]) -> Result:
 
 class Outcomes:
     def __init__(self, frame: pd.DataFrame) -> None:
-        from outcomes.estimate.rates import fit_rate
+        from outcomes.rates.fit import fit_rate
         from outcomes.simulate import simulate_rates
 
         self.frame, self.fit_rate = frame, fit_rate

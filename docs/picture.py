@@ -9,7 +9,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from outcomes.report.run import run_report
+from outcomes.reports.build.run import run_report
 
 WIDTH, HEIGHT = 1180, 1560
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import nbformat
 
-from outcomes.report.run import execute
+from outcomes.reports.build.run import execute
 
 HERE = Path(__file__).resolve().parent
 

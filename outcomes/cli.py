@@ -90,8 +90,8 @@ def template(
 def check(cohort: CohortArgument = None, notation: NotationOption = None) -> None:
     """Read a cohort; list every problem with its remedy, and account for every row."""
     from outcomes.cohort.read import CohortError, read_cohort
-    from outcomes.report import words
-    from outcomes.report.run import demo_path
+    from outcomes.reports.audit import words
+    from outcomes.reports.build.run import demo_path
 
     _say_demo(cohort)
     console = _console()
@@ -209,8 +209,8 @@ def calibrate(
 
 def _check_aims(aims: Path | None, notation: Notation | None) -> None:
     """Say how many aims can be used; stop with all problems listed where none can."""
-    from outcomes.calibrate.aims import aims_counted, read_aims
     from outcomes.cohort.read import CohortError
+    from outcomes.overcorrect.aims import aims_counted, read_aims
 
     if aims is None:
         return
@@ -225,7 +225,7 @@ def _check_aims(aims: Path | None, notation: Notation | None) -> None:
 
 def _say_aims_problems(out: Path) -> None:
     """Add the problems of the aims to problems.csv of the report."""
-    from outcomes.report.calibration import join_aims_problems
+    from outcomes.reports.overcorrection.results import join_aims_problems
 
     joined = join_aims_problems(out)
     if joined:
@@ -251,7 +251,7 @@ def lab(
     ] = True,
 ) -> None:
     """Copy the notebooks to a folder, set to your cohort, and open JupyterLab there."""
-    from outcomes.report.lab import copy_notebooks, lab_command, open_jupyter
+    from outcomes.reports.build.lab import copy_notebooks, lab_command, open_jupyter
 
     _say_demo(cohort)
     if folder.exists() and not folder.is_dir():
@@ -277,8 +277,8 @@ def _report(
 ) -> None:
     from outcomes.cohort.read import CohortError
     from outcomes.progress import shown
-    from outcomes.report.place import OutputRefused
-    from outcomes.report.run import ReportError, run_report
+    from outcomes.reports.build.place import OutputRefused
+    from outcomes.reports.build.run import ReportError, run_report
 
     _say_demo(cohort)
     try:

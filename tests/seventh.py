@@ -32,12 +32,12 @@ ENTRY = """
 
 def add_entry() -> None:
     """Load the schema with one more entry in MOVEMENTS, before anything else reads it."""
-    spec = importlib.util.find_spec("outcomes.cohort.schema")
-    source = spec.loader.get_source("outcomes.cohort.schema")
+    spec = importlib.util.find_spec("outcomes.domain.tables")
+    source = spec.loader.get_source("outcomes.domain.tables")
     assert source.count("    )\n}\n\n#: Directions have") == 1
     changed = source.replace("    )\n}\n\n#: Directions have", ENTRY.removeprefix("\n"))
     module = importlib.util.module_from_spec(spec)
-    sys.modules["outcomes.cohort.schema"] = module
+    sys.modules["outcomes.domain.tables"] = module
     exec(compile(changed, spec.origin, "exec"), module.__dict__)
     sys.modules["outcomes.cohort"].schema = module
 
@@ -49,11 +49,12 @@ import pandas as pd  # noqa: E402
 
 import outcomes as oc  # noqa: E402
 from outcomes.cohort.codebook import codebook  # noqa: E402
-from outcomes.report import calibration_tables, tables, words  # noqa: E402
-from outcomes.report import calibration_words as said  # noqa: E402
-from outcomes.report.audit import run_audit  # noqa: E402
-from outcomes.report.calibration import run_calibration  # noqa: E402
-from outcomes.report.plan_sheet import sheet_html  # noqa: E402
+from outcomes.reports.audit import tables, words  # noqa: E402
+from outcomes.reports.audit.results import run_audit  # noqa: E402
+from outcomes.reports.overcorrection import tables as calibration_tables
+from outcomes.reports.overcorrection import words as said  # noqa: E402
+from outcomes.reports.overcorrection.results import run_calibration  # noqa: E402
+from outcomes.reports.overcorrection.sheet import sheet_html  # noqa: E402
 from outcomes.simulate import DEFAULT_RATES, simulate_cohort  # noqa: E402
 
 NAME = "translation"

@@ -100,7 +100,7 @@ def test_nothing_heavy_is_imported_at_the_start(module):
     assert done.stdout.strip() == "[]"
 
 
-@pytest.mark.parametrize("name", ["outcomes", "outcomes.figures", "outcomes.report"])
+@pytest.mark.parametrize("name", ["outcomes", "outcomes.figures", "outcomes.reports"])
 def test_no_public_name_is_also_a_module(name):
     """Importing the module would put it in the place of the function of that name."""
     package = importlib.import_module(name)

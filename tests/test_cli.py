@@ -12,8 +12,8 @@ from typer.testing import CliRunner
 
 from outcomes.cli import app
 from outcomes.cohort.read import read_cohort
-from outcomes.report import run
-from outcomes.report.lab import MANIFEST
+from outcomes.reports.build import run
+from outcomes.reports.build.lab import MANIFEST
 
 ROWS = """patient,tooth (FDI),movement,planned,achieved
 P001,11,rotation,10,6.2

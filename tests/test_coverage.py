@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.estimate.rates import fit_rate
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
 
 COHORTS = 400

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from outcomes.cohort.read import read_cohort
-from outcomes.cohort.schema import TABLES
-from outcomes.estimate.rates import fit_rate
+from outcomes.domain.tables import TABLES
 from outcomes.paths import data_path
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import DEFAULT_RATES, simulate_cohort
 from outcomes.simulate.scenario import CLASSES
 

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.power import TTestIndPower
 
-from outcomes.estimate.rates import fit_rate
-from outcomes.plan import Assumptions, PlanError, _aim, _closed_form, _one_study, plan_study
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
+from outcomes.study.plan import Assumptions, PlanError, _aim, _closed_form, _one_study, plan_study
 
 BALANCED = {"plan_mean": 6.0, "plan_sd": 0.0}  # every tooth planned alike
 FEW = {"simulations": 60, "teeth_per_patient": 8}

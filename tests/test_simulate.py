@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.cohort.schema import MOVEMENTS, TABLES, TOLERANCE, pandera_schema
-from outcomes.cohort.teeth import tooth_class
+from outcomes.domain.tables import MOVEMENTS, TABLES, TOLERANCE, pandera_schema
+from outcomes.domain.teeth import tooth_class
 from outcomes.simulate import DEFAULT_RATES, simulate_cohort, simulate_rates, with_bad_rows
 from outcomes.simulate.mess import KINDS
 from outcomes.simulate.scenario import OVERCORRECTION, WORTH_CONTINUING

@@ -37,7 +37,7 @@ def test_the_wheel_holds_data_and_nothing_of_the_machine(wheel):
             "synthetic_data/practice.xlsx",
         ):
             assert f"outcomes/_data/{name}" in names
-        assert "outcomes/report/templates/page.html.j2" in names
+        assert "outcomes/reports/templates/page.html.j2" in names
         assert not [name for name in names if "checkpoint" in name or "__pycache__" in name]
         assert not [name for name in names if name.startswith(("tests/", "benchmarks/"))]
         text = b"".join(archive.read(name) for name in names if not name.endswith(".xlsx"))

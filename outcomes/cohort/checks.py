@@ -10,10 +10,12 @@ import re
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort import cells, teeth
+from outcomes.cohort import cells
 from outcomes.cohort.clean import by_word, plural
-from outcomes.cohort.limits import limits
-from outcomes.cohort.schema import (
+from outcomes.cohort.problems import Sieve
+from outcomes.domain import teeth
+from outcomes.domain.limits import limits
+from outcomes.domain.tables import (
     EXPECTED_SIZE,
     MEASURES,
     MEASURES_OF_A_TOOTH,
@@ -21,7 +23,6 @@ from outcomes.cohort.schema import (
     TABLES,
     TOLERANCE,
 )
-from outcomes.cohort.sieve import Sieve
 
 #: Fewer rows than this say nothing about a whole column (common practice, no source).
 ENOUGH_ROWS = 8

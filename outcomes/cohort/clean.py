@@ -10,9 +10,12 @@ from typing import cast
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort import cells, headers, teeth
+from outcomes.cohort import cells, headers
 from outcomes.cohort.headers import Headings
-from outcomes.cohort.schema import (
+from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, Sieve
+from outcomes.cohort.sources import Sheet, blank_cells
+from outcomes.domain import teeth
+from outcomes.domain.tables import (
     BY_MEASURE,
     BY_MOVEMENT,
     DERIVED,
@@ -24,9 +27,7 @@ from outcomes.cohort.schema import (
     Column,
     Table,
 )
-from outcomes.cohort.sieve import EXAMPLE_ROW, NOT_MEASURED, Sieve
-from outcomes.cohort.sources import Sheet, blank_cells
-from outcomes.cohort.teeth import Notation
+from outcomes.domain.teeth import Notation
 
 HEADINGS_ROW = "a row of headings or units, not a record"
 

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from outcomes.cohort.cells import TROUBLE
-from outcomes.cohort.schema import (
+from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED
+from outcomes.domain.tables import (
     BY_MEASURE,
     BY_MOVEMENT,
     EXAMPLE_PATIENT,
@@ -17,8 +18,7 @@ from outcomes.cohort.schema import (
     TABLES,
     Column,
 )
-from outcomes.cohort.sieve import EXAMPLE_ROW, NOT_MEASURED
-from outcomes.cohort.teeth import NOTATIONS, describe_notation
+from outcomes.domain.teeth import NOTATIONS, describe_notation
 
 _KINDS = {
     "identifier": "code",
@@ -102,7 +102,7 @@ def codebook() -> str:
 
 _HEAD = f"""# Codebook
 
-Written from `outcomes/cohort/schema.py` by `python -m outcomes.cohort.codebook`: change it there.
+Written from `outcomes/domain/tables.py` by `python -m outcomes.cohort.codebook`: change it there.
 
 A cohort is up to five tables: one workbook (`.xlsx`) with a sheet for each, or a folder with a
 `.csv` or `.parquet` file for each, named as below. The movements table alone, with its five

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import clean_text, unit_of
-from outcomes.cohort.schema import PERSONAL, TABLES, Table
-from outcomes.cohort.teeth import NOTATIONS
+from outcomes.domain.tables import PERSONAL, TABLES, Table
+from outcomes.domain.teeth import NOTATIONS
 
 #: Titles and notes may stand above the headings, but no more rows than this.
 SEARCH_ROWS = 25

@@ -16,9 +16,7 @@ from outcomes.cohort.clean import (
     set_aside_unmeasured,
     settle_notations,
 )
-from outcomes.cohort.records import PLANNED, UNPLANNED, Cohort, CohortError, describe
-from outcomes.cohort.schema import TABLES
-from outcomes.cohort.sieve import (
+from outcomes.cohort.problems import (
     NOT_MEASURED,
     STOPPED,
     Sieve,
@@ -26,8 +24,10 @@ from outcomes.cohort.sieve import (
     ledger_lines,
     problem_frame,
 )
+from outcomes.cohort.records import PLANNED, UNPLANNED, Cohort, CohortError, describe
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
-from outcomes.cohort.teeth import NOTATIONS, Notation
+from outcomes.domain.tables import TABLES
+from outcomes.domain.teeth import NOTATIONS, Notation
 
 __all__ = ["Cohort", "CohortError", "describe", "from_frames", "read_cohort"]
 

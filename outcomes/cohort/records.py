@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from outcomes.cohort.schema import MOVEMENTS, TABLES
+from outcomes.domain.tables import MOVEMENTS, TABLES
 
 #: The two lines of analysed movements in the ledger.
 PLANNED = "planned movement: enters the rates"
@@ -40,7 +40,7 @@ def describe(problems: pd.DataFrame) -> list[str]:
 
     Examples
     --------
-    >>> from outcomes.cohort.sieve import problem_frame
+    >>> from outcomes.cohort.problems import problem_frame
     >>> describe(problem_frame("movements", 7, "tooth", 99, "no such tooth", "Use FDI.", "exclude"))
     ["exclude: movements, row 7, tooth '99': no such tooth. Use FDI."]
     """

@@ -20,8 +20,8 @@ import pandas as pd
 
 from outcomes.cohort.cells import UNCALCULATED, texts, word_key
 from outcomes.cohort.headers import find_headings, match_headings, near
-from outcomes.cohort.schema import TABLES
-from outcomes.cohort.sieve import problem_frame
+from outcomes.cohort.problems import problem_frame
+from outcomes.domain.tables import TABLES
 
 #: Older and other workbook formats do not let error cells be told from blank ones.
 WORKBOOKS = (".xlsx", ".xlsm")

@@ -8,14 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.codebook import allowed_words, codebook_rows, unit_words
-from outcomes.cohort.schema import (
-    BY_MOVEMENT,
-    EXAMPLE_PATIENT,
-    MOVEMENTS,
-    TABLES,
-    Column,
-)
-from outcomes.cohort.teeth import FDI_TEETH
+from outcomes.domain.tables import BY_MOVEMENT, EXAMPLE_PATIENT, MOVEMENTS, TABLES, Column
+from outcomes.domain.teeth import FDI_TEETH
 
 if TYPE_CHECKING:
     from openpyxl import Workbook

@@ -8,7 +8,7 @@ from typing import Literal
 import pandas as pd
 
 from outcomes.cohort.records import Cohort
-from outcomes.cohort.schema import DERIVED, TABLES
+from outcomes.domain.tables import DERIVED, TABLES
 
 
 def input_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:

@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from outcomes.domain.names import counted, joined, wrapped
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -20,7 +21,6 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
-from outcomes.figures.words import counted, joined, wrapped
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -64,8 +64,8 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
     >>> [ax.get_title(loc="left") for ax in axes][:1]
     ['Key movements, °']
     """
-    from outcomes.estimate.following import history
-    from outcomes.estimate.remaining import first_not_measured, remaining
+    from outcomes.clinical.following import history
+    from outcomes.clinical.remaining import first_not_measured, remaining
 
     if patient not in cohort.treated:
         raise ValueError(f"No patient {patient!r} in this cohort.")
@@ -243,7 +243,7 @@ def measured(cohort: Cohort, patient: str | None = None) -> pd.DataFrame:
         patient, measure, after_course, value, target, unit, teeth (0 for a measure of the
         patient), with known measures in the order of the schema.
     """
-    from outcomes.cohort.schema import MEASURES
+    from outcomes.domain.tables import MEASURES
 
     columns = ["patient", "measure", "after_course", "value", "target", "unit", "teeth"]
     rows = cohort.measures
@@ -321,7 +321,7 @@ def _measure_panels(
 
 def draw_course_of(rows: pd.DataFrame, ax: Axes, *, labels: bool = True) -> None:
     """A measure of one patient after each course, its target dashed, the tolerance as a band."""
-    from outcomes.cohort.schema import TOLERANCE
+    from outcomes.domain.tables import TOLERANCE
 
     x, y = rows["after_course"].to_numpy(float), rows["value"].to_numpy(float)
     target = rows["target"].dropna()
@@ -471,7 +471,7 @@ def _number(value: float) -> str:
 
 
 def _target_words(values: pd.DataFrame) -> list[str]:
-    from outcomes.cohort.schema import TOLERANCE
+    from outcomes.domain.tables import TOLERANCE
 
     if not len(values):
         return []

@@ -11,11 +11,11 @@ from matplotlib.axes import Axes
 from matplotlib.patheffects import withStroke
 from scipy import stats
 
+from outcomes.domain.names import counted, movement_name, unit_symbol
 from outcomes.figures.base import COLOURS, FAINT, FULL_WIDTH, INK, new_axes, set_alt_text, style
-from outcomes.figures.words import counted, movement_name, unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.estimate.rates import RateFit
+    from outcomes.rates.fit import RateFit
 
 __all__ = ["residuals"]
 

@@ -8,11 +8,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from scipy import stats
 
+from outcomes.domain.names import counted, movement_name
 from outcomes.figures.base import COLOURS, QUIET, new_axes, set_alt_text, style, trim_height
-from outcomes.figures.words import counted, movement_name
 
 if TYPE_CHECKING:
-    from outcomes.estimate.rates import RateFit
+    from outcomes.rates.fit import RateFit
 
 __all__ = ["shrinkage"]
 

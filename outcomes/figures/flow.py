@@ -9,7 +9,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from outcomes.cohort.schema import FEW_PATIENTS
+from outcomes.domain.names import counted
+from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
     FULL_WIDTH,
@@ -21,7 +22,6 @@ from outcomes.figures.base import (
     style,
     text_width,
 )
-from outcomes.figures.words import counted
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort

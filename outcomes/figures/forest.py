@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.cohort.schema import FEW_PATIENTS
+from outcomes.domain.names import counted, movement_name, percent, unit_symbol, wrapped
+from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -24,10 +25,9 @@ from outcomes.figures.base import (
     text_width,
     trim_height,
 )
-from outcomes.figures.words import counted, movement_name, percent, unit_symbol, wrapped
 
 if TYPE_CHECKING:
-    from outcomes.estimate.rates import RateFit
+    from outcomes.rates.fit import RateFit
 
 __all__ = ["rates_forest"]
 
@@ -136,7 +136,7 @@ def _named(fit: RateFit, movement: str | None) -> pd.DataFrame:
 
 
 def _schema_unit(movement: object) -> str | None:
-    from outcomes.cohort.schema import MOVEMENTS
+    from outcomes.domain.tables import MOVEMENTS
 
     known = MOVEMENTS.get(str(movement))
     return known.unit if known else None

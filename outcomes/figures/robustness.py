@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.domain.names import counted, movement_name, percent
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -20,12 +21,11 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
-from outcomes.figures.words import counted, movement_name, percent
 
 if TYPE_CHECKING:
-    from outcomes.estimate.pooling import ToothRates
-    from outcomes.estimate.rates import RateFit
-    from outcomes.estimate.robustness import Bootstrap
+    from outcomes.rates.fit import RateFit
+    from outcomes.rates.pooling import ToothRates
+    from outcomes.rates.robustness import Bootstrap
 
 __all__ = ["influence", "intervals", "pooled_teeth"]
 
@@ -141,7 +141,7 @@ def pooled_teeth(teeth: ToothRates, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     teeth
-        Result of ``outcomes.estimate.pooling.tooth_rates``.
+        Result of ``outcomes.rates.pooling.tooth_rates``.
     ax
         Where to draw; a new figure if None.
     """

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
 from matplotlib.patheffects import withStroke
 
+from outcomes.domain.names import counted, joined, movement_name, percent, sign_words, unit_symbol
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -21,10 +22,9 @@ from outcomes.figures.base import (
     style,
     trim_height,
 )
-from outcomes.figures.words import counted, joined, movement_name, percent, sign_words, unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.estimate.rates import RateFit
+    from outcomes.rates.fit import RateFit
 
 __all__ = ["planned_achieved"]
 

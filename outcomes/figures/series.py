@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from outcomes.domain.names import counted
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -22,11 +23,10 @@ from outcomes.figures.base import (
     style,
 )
 from outcomes.figures.case import draw_course_of, measure_name, measured
-from outcomes.figures.words import counted
 
 if TYPE_CHECKING:
+    from outcomes.clinical.measures import BeforeAfter
     from outcomes.cohort.read import Cohort
-    from outcomes.estimate.before_after import BeforeAfter
 
 __all__ = ["before_after_panels", "series_panels"]
 
@@ -172,14 +172,14 @@ def before_after_panels(
 
     Examples
     --------
-    >>> from outcomes.estimate.before_after import before_after
+    >>> from outcomes.clinical.measures import before_after
     >>> rows = pd.DataFrame({"patient": ["P001", "P001", "P002", "P002"],
     ...     "after_course": [0, 1] * 2, "measure": "overbite", "unit": "mm", "target": 2.0,
     ...     "value": [5.0, 2.4, 4.2, 2.2]})
     >>> before_after_panels(before_after(rows))[0].get_title(loc="left")
     'Overbite, mm'
     """
-    from outcomes.cohort.schema import MEASURES
+    from outcomes.domain.tables import MEASURES
 
     table = result.table[result.table["period"] == "total"]
     table = table[table["patients"] > 0]
@@ -216,7 +216,7 @@ def before_after_panels(
 
 
 def _draw_pairs(rows: pd.DataFrame, split: str | None, groups: list[str], ax: Axes) -> None:
-    from outcomes.cohort.schema import TOLERANCE
+    from outcomes.domain.tables import TOLERANCE
 
     target = rows["target"].dropna()
     if len(target) and target.nunique() == 1:

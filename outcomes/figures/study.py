@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
+from outcomes.domain.names import counted
 from outcomes.figures.base import (
     COLOURS,
     FULL_WIDTH,
@@ -18,10 +19,9 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
-from outcomes.figures.words import counted
 
 if TYPE_CHECKING:
-    from outcomes.plan import StudyPlan
+    from outcomes.study.plan import StudyPlan
 
 __all__ = ["study_size"]
 

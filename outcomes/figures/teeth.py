@@ -13,7 +13,8 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
 
-from outcomes.cohort.schema import FEW_PATIENTS
+from outcomes.domain.names import counted, percent
+from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.base import (
     FAINT,
     FULL_WIDTH,
@@ -24,7 +25,6 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
-from outcomes.figures.words import counted, percent
 
 __all__ = ["tooth_chart"]
 
@@ -106,7 +106,7 @@ def tooth_chart(
 
 def _table(given: pd.DataFrame) -> pd.DataFrame:
     """tooth -> rate (to show), movements, patients, fitted, differs."""
-    from outcomes.cohort.teeth import FDI_TEETH
+    from outcomes.domain.teeth import FDI_TEETH
 
     table = given.copy()
     for wanted, other in (("tooth", "group"), ("rate", "pooled_rate")):
@@ -136,7 +136,7 @@ def _table(given: pd.DataFrame) -> pd.DataFrame:
 
 def _chart_rows(present: pd.Index) -> list[tuple[tuple[int, ...], bool]]:
     """Rows of teeth from the top, with True for the upper jaw."""
-    from outcomes.cohort import teeth
+    from outcomes.domain import teeth
 
     upper = [tuple(teeth.FDI_ORDER_UPPER)]
     lower = [tuple(teeth.FDI_ORDER_LOWER)]

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.cohort import schema
-from outcomes.cohort.teeth import arch, tooth_class
+from outcomes.domain import tables as schema
+from outcomes.domain.teeth import arch, tooth_class
 
 CLASSES = schema.TOOTH_CLASSES
 

@@ -3,14 +3,14 @@
 import pandas as pd
 import pytest
 
-from outcomes.calibrate.aims import (
+from outcomes.cohort.records import CohortError
+from outcomes.overcorrect.aims import (
     aims_counted,
     aims_from_cohort,
     left_out,
     problem_words,
     read_aims,
 )
-from outcomes.cohort.records import CohortError
 
 MESSY = """Aims for the next series;;;;
 ;;;;

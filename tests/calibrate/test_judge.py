@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.calibrate.judge import VERDICTS, Rules, judge, more_patients_needed
+from outcomes.overcorrect.rules import VERDICTS, Rules, judge, more_patients_needed
 
 
 def test_four_patients_are_declined_with_the_number_that_is_needed():

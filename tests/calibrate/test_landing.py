@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.calibrate.landing import Outlook, best_plan, plan_for_mean
+from outcomes.overcorrect.landing import Outlook, best_plan, plan_for_mean
 
 PLAN = np.linspace(0, 8, 25)
 

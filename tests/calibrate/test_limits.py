@@ -6,14 +6,14 @@ import pytest
 from scipy import stats
 
 import outcomes as oc
-from outcomes.calibrate import cautions
-from outcomes.calibrate.aims import read_aims
-from outcomes.calibrate.factors import bent_sentence, overcorrection
-from outcomes.calibrate.judge import Rules, factor_given, judge
-from outcomes.calibrate.loop import closing_loop
-from outcomes.calibrate.prescribe import AS_AIMED, BEST, DIRECT, PlanLimits, prescribe
-from outcomes.calibrate.validate import validate
-from outcomes.estimate.rates import fit_rate
+from outcomes.overcorrect import cautions
+from outcomes.overcorrect.aims import read_aims
+from outcomes.overcorrect.factors import bent_sentence, overcorrection
+from outcomes.overcorrect.loop import closing_loop
+from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, PlanLimits, prescribe
+from outcomes.overcorrect.rules import Rules, factor_given, judge
+from outcomes.overcorrect.validate import validate
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
 
@@ -301,7 +301,7 @@ def test_the_interval_of_a_gain_has_the_sign_of_what_is_said(low, high, less, sa
     """The mean of a sentence lies inside its own interval."""
     from types import SimpleNamespace
 
-    from outcomes.calibrate.validate import _sentence
+    from outcomes.overcorrect.validate import _sentence
 
     gain = pd.Series(
         {"low": low, "high": high, "less": less, "level": 0.95, "patients": 9, "changed": 3}

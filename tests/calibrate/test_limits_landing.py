@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from outcomes.calibrate.landing import Outlook, best_plan, plan_for_mean
+from outcomes.overcorrect.landing import Outlook, best_plan, plan_for_mean
 
 PLAN = np.linspace(0, 8, 25)
 FLAT = np.ones(25)

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.calibrate import loop
-from outcomes.calibrate.loop import _direction, _period, _rows, _sentence, closing_loop
-from outcomes.estimate.design import RateError
+from outcomes.overcorrect import loop
+from outcomes.overcorrect.loop import _direction, _period, _rows, _sentence, closing_loop
+from outcomes.rates.design import RateError
 
 DAY = pd.Timestamp("2025-01-01")
 

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.calibrate.loop import NOT_A_TRIAL, closing_loop
-from outcomes.estimate.design import RateError
+from outcomes.overcorrect.loop import NOT_A_TRIAL, closing_loop
+from outcomes.rates.design import RateError
 from outcomes.simulate import simulate_rates
 
 

@@ -9,11 +9,11 @@ import pytest
 from scipy import stats
 
 import outcomes as oc
-from outcomes.calibrate import cautions
-from outcomes.calibrate.factors import overcorrection
-from outcomes.calibrate.judge import Rules
-from outcomes.calibrate.prescribe import BEST, DIRECT, OPTIONS, PlanLimits, prescribe
-from outcomes.estimate.rates import fit_rate, fit_rates
+from outcomes.overcorrect import cautions
+from outcomes.overcorrect.factors import overcorrection
+from outcomes.overcorrect.plan import BEST, DIRECT, OPTIONS, PlanLimits, prescribe
+from outcomes.overcorrect.rules import Rules
+from outcomes.rates.fit import fit_rate, fit_rates
 from outcomes.simulate import simulate_rates
 
 

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.calibrate.judge import Rules
-from outcomes.calibrate.validate import ASSUMPTION, validate
-from outcomes.estimate.design import RateError
-from outcomes.estimate.rates import fit_rate
+from outcomes.overcorrect.rules import Rules
+from outcomes.overcorrect.validate import ASSUMPTION, validate
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
 

@@ -9,8 +9,11 @@ import pytest
 
 from outcomes.cohort import cells, headers, sources
 from outcomes.cohort.cells import UNCALCULATED
+from outcomes.cohort.problems import shown
 from outcomes.cohort.read import from_frames, read_cohort
-from outcomes.cohort.schema import (
+from outcomes.cohort.template import _note, _workbook
+from outcomes.cohort.write import input_tables, write_cohort
+from outcomes.domain.tables import (
     EXPECTED_SIZE,
     MEASURES_OF_A_TOOTH,
     PERSONAL,
@@ -19,9 +22,6 @@ from outcomes.cohort.schema import (
     TOLERANCE,
     pandera_schema,
 )
-from outcomes.cohort.sieve import shown
-from outcomes.cohort.template import _note, _workbook
-from outcomes.cohort.write import input_tables, write_cohort
 from tests.cohort.conftest import HEAD, found
 
 GOOD = "P1,36,rotation,12,8.5"

@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 
 from outcomes.cohort import cells, headers
-from outcomes.cohort.schema import DIRECTION_WORDS, MEASURES, TABLES
 from outcomes.cohort.sources import COMPANIONS, table_called
-from outcomes.cohort.teeth import parse_tooth
+from outcomes.domain.tables import DIRECTION_WORDS, MEASURES, TABLES
+from outcomes.domain.teeth import parse_tooth
 
 with open(Path(__file__).with_name("words_read.tsv"), encoding="utf-8", newline="") as file:
     WORDS = [tuple(row) for row in csv.reader(file, delimiter="\t")]

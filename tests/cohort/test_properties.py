@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from outcomes.cohort.cells import code_lookup, word_key
 from outcomes.cohort.read import from_frames, read_cohort
-from outcomes.cohort.schema import MOVEMENTS, TABLES, pandera_schema
-from outcomes.cohort.teeth import FDI_TEETH
 from outcomes.cohort.write import write_cohort
+from outcomes.domain.tables import MOVEMENTS, TABLES, pandera_schema
+from outcomes.domain.teeth import FDI_TEETH
 from tests.cohort.conftest import HEAD, adds_up
 
 MESS = st.one_of(

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.cohort import teeth
+from outcomes.domain import teeth
 
 # Universal numbers (ADA) and the FDI numbers (ISO 3950) of the same teeth: from memory.
 UNIVERSAL = {

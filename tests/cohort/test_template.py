@@ -4,11 +4,11 @@ import openpyxl
 import pytest
 
 from outcomes.cohort.codebook import codebook
+from outcomes.cohort.problems import EXAMPLE_ROW
 from outcomes.cohort.read import read_cohort
-from outcomes.cohort.schema import MEASURES, MOVEMENTS, TABLES, Column
-from outcomes.cohort.sieve import EXAMPLE_ROW
-from outcomes.cohort.teeth import FDI_TEETH
 from outcomes.cohort.template import write_template
+from outcomes.domain.tables import MEASURES, MOVEMENTS, TABLES, Column
+from outcomes.domain.teeth import FDI_TEETH
 from outcomes.paths import data_path
 from tests.cohort.conftest import adds_up
 

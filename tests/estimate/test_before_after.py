@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from outcomes.clinical.measures import MeasuresError, _effect_size, before_after
 from outcomes.cohort.read import from_frames
-from outcomes.estimate.before_after import MeasuresError, _effect_size, before_after
 
 # Student, Biometrika 1908;6:1-25: extra hours of sleep under two drugs, 10 patients (from memory).
 SLEEP = (

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 
+from outcomes.clinical.bite import BiteError, bite_change
+from outcomes.clinical.hinge import HingeError, hinge, published_per_mm
 from outcomes.cohort.read import from_frames
-from outcomes.estimate.bite import BiteError, bite_change
-from outcomes.estimate.hinge import HingeError, hinge, published_per_mm
 from outcomes.simulate import simulate_cohort
 
 # An adult face, mm from condylion along and below the Frankfort plane (plausible, from memory; not a

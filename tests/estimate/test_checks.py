@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from outcomes.estimate import checks
-from outcomes.estimate.rates import fit_rate
+from outcomes.rates import notes as checks
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
 

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from outcomes.clinical.courses import courses, courses_needed, share_reached
 from outcomes.cohort.read import from_frames
-from outcomes.estimate.courses import courses, courses_needed, share_reached
-from outcomes.estimate.design import RateError
-from outcomes.estimate.rates import fit_rate
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.estimate.descriptive import MEASURES, DescriptiveError, achievement
+from outcomes.clinical.achieved import MEASURES, DescriptiveError, achievement
 
 NUMBERS = [name for name in MEASURES if name != "note"]
 
@@ -170,7 +170,7 @@ def test_seeded_and_chunked_alike(monkeypatch):
     first = achievement(table, by=[], seed=5)
     pd.testing.assert_frame_equal(first, achievement(table, by=[], seed=5))
     assert first["pooled_low"][0] != achievement(table, by=[], seed=6)["pooled_low"][0]
-    monkeypatch.setattr("outcomes.estimate.descriptive._CHUNK", 100)
+    monkeypatch.setattr("outcomes.clinical.achieved._CHUNK", 100)
     pd.testing.assert_frame_equal(first, achievement(table, by=[], seed=5))
 
 

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 from statsmodels.stats.multitest import multipletests
 
-from outcomes.estimate.differences import differences
-from outcomes.estimate.rates import fit_rate
-from outcomes.report import tables
-from outcomes.report.words.compared import compared, difference_words
-from outcomes.report.words.compared import differences as in_words
+from outcomes.rates.differences import differences
+from outcomes.rates.fit import fit_rate
+from outcomes.reports.audit import tables
+from outcomes.reports.audit.words.compared import compared, difference_words
+from outcomes.reports.audit.words.compared import differences as in_words
 from outcomes.simulate import simulate_rates
 
 

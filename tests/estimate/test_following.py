@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from outcomes.clinical.courses import courses
+from outcomes.clinical.remaining import first_not_measured, remaining
 from outcomes.cohort.read import from_frames
-from outcomes.estimate.courses import courses
-from outcomes.estimate.remaining import first_not_measured, remaining
 
 NAN = float("nan")
 

@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.estimate import resample
-from outcomes.estimate.comparison import likelihood_ratio_test
-from outcomes.estimate.design import RateError
-from outcomes.estimate.prediction import rate_moments
-from outcomes.estimate.rates import fit_rate
-from outcomes.estimate.second_opinion import second_opinion
+from outcomes.mixed import resample
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.models_compared import likelihood_ratio_test
+from outcomes.rates.predict import rate_moments
+from outcomes.rates.second_opinion import second_opinion
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -49,7 +49,7 @@ def test_likelihood_ratio_needs_nested_fits_to_the_same_rows(rotation, fit):
 
 def test_marginal_and_conditional_r2_equal_performance():
     """R performance 0.10.2 on the growth data; its model is this one with planned = 1."""
-    from outcomes.estimate import mixed
+    from outcomes.mixed import fit as mixed
 
     d = pd.read_csv(REFERENCE / "dental_growth.csv")
     one = np.ones(len(d))
@@ -61,7 +61,7 @@ def test_marginal_and_conditional_r2_equal_performance():
     )
     from types import SimpleNamespace
 
-    from outcomes.estimate.comparison import r_squared
+    from outcomes.rates.models_compared import r_squared
 
     stand_in = SimpleNamespace(
         design=SimpleNamespace(x=x, planned=one, variances=(0,)),
@@ -343,7 +343,7 @@ def _with_sex(seed):
 
 def test_likelihood_ratio_tests_have_the_tooth_level_in_both_fits_or_in_none():
     """Small cohorts in which the tooth level drops out of one fit are not refused."""
-    from outcomes.estimate import mixed
+    from outcomes.mixed import fit as mixed
 
     levels = set()
     for seed in range(60):

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from outcomes.estimate import checks
-from outcomes.estimate.rates import fit_rate
+from outcomes.rates import notes as checks
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.estimate.descriptive import DescriptiveError, achievement
+from outcomes.clinical.achieved import DescriptiveError, achievement
 
 
 def frame(planned, achieved, patient=None, **columns):

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.estimate.hinge import HingeError, hinge, published_per_mm
+from outcomes.clinical.hinge import HingeError, hinge, published_per_mm
 from outcomes.paths import data_path
 
 FACE = {"centre": (0.0, 0.0), "lower_molar": (40.0, -30.0), "lower_incisor": (70.0, -40.0)}

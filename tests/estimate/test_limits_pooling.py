@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from outcomes.estimate.design import RateError
-from outcomes.estimate.pooling import LARGEST_SD, pool, tooth_rates
-from outcomes.estimate.rates import degrees_of_freedom, fit_rate
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import degrees_of_freedom, fit_rate
+from outcomes.rates.pooling import LARGEST_SD, pool, tooth_rates
 from outcomes.simulate import simulate_rates
 
 

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.estimate import mixed
+from outcomes.mixed import fit as mixed
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 R = json.loads((REFERENCE / "reference.json").read_text())

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from outcomes.estimate.design import RateError
-from outcomes.estimate.pooling import pool, tooth_rates
-from outcomes.estimate.rates import fit_rate
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.pooling import pool, tooth_rates
 from outcomes.simulate import simulate_rates
 
 # Rubin, J Educ Stat 1981;6:377-401: coaching effects in eight schools and their standard errors

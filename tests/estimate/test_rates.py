@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.estimate.rates import RateError, fit_rate, fit_rates
+from outcomes.rates.fit import RateError, fit_rate, fit_rates
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -306,8 +306,8 @@ def test_a_number_and_its_text_are_one_level():
 def test_effects_many_times_the_residual_reach_the_best_optimum():
     """Against a fine grid: the search once stopped up to 1.87 in deviance above the optimum where
     patients or teeth differ many times more than measurements scatter."""
-    from outcomes.estimate import mixed
-    from outcomes.estimate.design import rate_design
+    from outcomes.mixed import fit as mixed
+    from outcomes.rates.design import rate_design
 
     rng = np.random.default_rng(5)
     levels = np.array([0.01, 0.05, 0.2, 1, 4, 15, 60, 250, 1000])

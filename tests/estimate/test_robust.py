@@ -8,13 +8,14 @@ import pytest
 import statsmodels.api as sm
 
 from outcomes.cohort.read import from_frames
-from outcomes.estimate.design import RateError
-from outcomes.estimate.pooling import tooth_rates
-from outcomes.estimate.rates import fit_rate
-from outcomes.estimate.robust import _Weighing, flagged_rows, robust_rates
-from outcomes.report import depth_words, tables
-from outcomes.report.audit import run_audit
-from outcomes.report.words import second_reading, second_readings, tooth_chart
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.pooling import tooth_rates
+from outcomes.rates.robust import _Weighing, flagged_rows, robust_rates
+from outcomes.reports.audit import tables
+from outcomes.reports.audit.results import run_audit
+from outcomes.reports.audit.words import second_reading, second_readings, tooth_chart
+from outcomes.reports.depth import words as depth_words
 from outcomes.simulate import simulate_rates
 
 

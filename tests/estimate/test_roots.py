@@ -7,8 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from outcomes.cohort.read import from_frames
-from outcomes.estimate.roots import (
+from outcomes.clinical.roots import (
     CAUTION,
     LOWER_INCISORS,
     RootError,
@@ -16,6 +15,7 @@ from outcomes.estimate.roots import (
     apex_motion,
     tooth_lengths,
 )
+from outcomes.cohort.read import from_frames
 from outcomes.simulate import simulate_cohort
 
 

@@ -5,13 +5,13 @@ import pandas as pd
 import pytest
 
 from outcomes.cohort.read import from_frames
-from outcomes.estimate.design import RateError
-from outcomes.estimate.lagging import later_course_notes, later_courses_alone
-from outcomes.estimate.rates import fit_rate
-from outcomes.estimate.selection import missing_rescans
-from outcomes.report import tables
-from outcomes.report.words import later_alone
-from outcomes.report.words import missing as missing_words
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.lagging import later_course_notes, later_courses_alone
+from outcomes.rates.selection import missing_rescans
+from outcomes.reports.audit import tables
+from outcomes.reports.audit.words import later_alone
+from outcomes.reports.audit.words import missing as missing_words
 from outcomes.simulate import simulate_rates
 
 # Later courses alone

@@ -8,15 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.cohort.read import from_frames
-from outcomes.estimate.design import RateError
-from outcomes.estimate.unplanned import (
+from outcomes.clinical.unplanned import (
     FEWEST_PATIENTS,
     LEAST_MEASURED,
     clustered_mean,
     unplanned,
     worst_unplanned,
 )
+from outcomes.cohort.read import from_frames
+from outcomes.rates.design import RateError
 
 
 def drift(patients=8, teeth=4, *, mean=0.1, patient_sd=0.2, sd=0.15, seed=1):

@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes import fit_rate
-from outcomes.estimate import mixed
-from outcomes.estimate.cluster import ClusterRobust, contributions
-from outcomes.estimate.design import RateError, rate_design
+from outcomes.mixed import fit as mixed
+from outcomes.mixed.cluster import ClusterRobust, contributions
+from outcomes.rates.design import RateError, rate_design
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"

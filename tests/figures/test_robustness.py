@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from outcomes import figures
-from outcomes.estimate.pooling import tooth_rates
-from outcomes.estimate.rates import fit_rate
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.pooling import tooth_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

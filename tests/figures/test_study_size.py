@@ -5,7 +5,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from outcomes.figures import alt_text, study_size
-from outcomes.plan import plan_study
+from outcomes.study.plan import plan_study
 
 
 @pytest.mark.parametrize("question", [{"width": 0.2}, {"difference": 0.2}])

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.measure.repeats import RepeatsError, measurement_error, smallest_detectable_change
+from outcomes.measure.readings import RepeatsError, measurement_error, smallest_detectable_change
 
 # Peak expiratory flow, l/min, first reading by each of two meters, 17 subjects: Bland & Altman,
 # Lancet 1986;1:307-310, table 1 (from memory).

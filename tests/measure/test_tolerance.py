@@ -4,12 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.calibrate.loop import closing_loop
-from outcomes.calibrate.validate import validate
-from outcomes.estimate.descriptive import achievement
-from outcomes.estimate.rates import fit_rate
-from outcomes.estimate.remaining import remaining
-from outcomes.measure.tolerance import beyond_tolerance, within_tolerance
+from outcomes.clinical.achieved import achievement
+from outcomes.clinical.remaining import remaining
+from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
+from outcomes.overcorrect.loop import closing_loop
+from outcomes.overcorrect.validate import validate
+from outcomes.rates.fit import fit_rate
 
 
 def at_the_limit() -> pd.DataFrame:

@@ -27,10 +27,10 @@ AREAS = {
     "estimate": ("outcomes/estimate/*.py",),
     "calibrate": ("outcomes/calibrate/*.py",),
     "words": (
-        "outcomes/report/words/*.py",
-        "outcomes/report/prose.py",
-        "outcomes/report/depth_words.py",
-        "outcomes/report/calibration_words.py",
+        "outcomes/reports/audit/words/*.py",
+        "outcomes/reports/series/prose.py",
+        "outcomes/reports/depth/words.py",
+        "outcomes/reports/overcorrection/words.py",
     ),
 }
 

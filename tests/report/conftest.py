@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from outcomes.cohort.read import from_frames
-from outcomes.report.poster import FORMATS, write_poster
-from outcomes.report.run import run_report
+from outcomes.reports.build.run import run_report
+from outcomes.reports.series.poster import FORMATS, write_poster
 
 
 def small_frame() -> pd.DataFrame:

@@ -1,8 +1,8 @@
 """All that the audit notebook calls, without the notebook."""
 
-from outcomes.report import tables, words
-from outcomes.report.audit import Audit
-from outcomes.report.output import save_table
+from outcomes.reports.audit import tables, words
+from outcomes.reports.audit.results import Audit
+from outcomes.reports.build.show import save_table
 
 SAID = (
     "summary",

@@ -18,8 +18,8 @@ import pandas as pd
 from everything import READ, SAID
 from made_audit import Fits, contrast, described, difference, moved, rate
 
-from outcomes.cohort.sieve import NOT_MEASURED
-from outcomes.report import words
+from outcomes.cohort.problems import NOT_MEASURED
+from outcomes.reports.audit import words
 
 EXPECTED = Path(__file__).with_name("expected_words.txt")
 

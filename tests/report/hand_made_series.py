@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from outcomes.report import prose
-from outcomes.report.paper import NOT_MEASURED, Cell, PaperTable, Row, row
+from outcomes.reports.series import prose
+from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Row, row
 
 SETTINGS = {
     "level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2", "lever": "2",

@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.cohort.schema import MOVEMENTS, TOLERANCE
-from outcomes.estimate.differences import CHOSEN_COLUMNS
-from outcomes.estimate.differences import COLUMNS as DIFFERENCE
-from outcomes.estimate.lagging import LATER_COLUMNS
-from outcomes.estimate.robust import RobustRates
-from outcomes.estimate.selection import MISSING_COLUMNS
+from outcomes.domain.tables import MOVEMENTS, TOLERANCE
+from outcomes.rates.differences import CHOSEN_COLUMNS
+from outcomes.rates.differences import COLUMNS as DIFFERENCE
+from outcomes.rates.lagging import LATER_COLUMNS
+from outcomes.rates.robust import RobustRates
+from outcomes.rates.selection import MISSING_COLUMNS
 
 RATE = ["movement", "group", "patients", "movements", "rate", "low", "high"]
 UNITS = {"vertical": "mm", "mesiodistal": "mm", "buccolingual": "mm"}

@@ -5,8 +5,8 @@ from functools import cache
 import pandas as pd
 
 from outcomes.cohort.read import Cohort, from_frames
-from outcomes.report.manuscript import Tables, manuscript_tables
-from outcomes.report.series import Series, open_series, run_series
+from outcomes.reports.series.results import Series, open_series, run_series
+from outcomes.reports.series.tables import Tables, manuscript_tables
 
 DERIVED = ["row", "tooth_class", "arch", "side", "direction", "unit", "tooth_site"]
 

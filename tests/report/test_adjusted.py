@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
-from outcomes.report import calibration_words
-from outcomes.report.words import achieved
-from outcomes.report.words.adjusted import holm
+from outcomes.reports.audit.words import achieved
+from outcomes.reports.audit.words.adjusted import holm
+from outcomes.reports.overcorrection import words as calibration_words
 
 
 @settings(max_examples=40, deadline=None)

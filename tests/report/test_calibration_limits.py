@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 from made_audit import contrast, plain
 
-from outcomes.calibrate import validate
-from outcomes.calibrate.judge import Rules
-from outcomes.calibrate.prescribe import BEST, DIRECT, PlanLimits
-from outcomes.report import calibration_words as words
+from outcomes.overcorrect import validate
+from outcomes.overcorrect.plan import BEST, DIRECT, PlanLimits
+from outcomes.overcorrect.rules import Rules
+from outcomes.reports.overcorrection import words
 
 
 def factor(verdict, why="", movement="tip", group="molar"):

@@ -10,12 +10,16 @@ import pandas as pd
 import pytest
 
 import outcomes as oc
-from outcomes.calibrate.cautions import IN_SHORT
-from outcomes.report import calibration_tables as tables
-from outcomes.report import calibration_words as words
-from outcomes.report.calibration import open_aims, run_calibration
-from outcomes.report.plan_sheet import DEMO, foot_of_pages, sheet_html, write_plan_sheet
-from outcomes.report.run import open_cohort, run_report
+from outcomes.overcorrect.cautions import IN_SHORT
+from outcomes.reports.build.run import open_cohort, run_report
+from outcomes.reports.overcorrection import tables, words
+from outcomes.reports.overcorrection.results import open_aims, run_calibration
+from outcomes.reports.overcorrection.sheet import (
+    DEMO,
+    foot_of_pages,
+    sheet_html,
+    write_plan_sheet,
+)
 
 WARNING = "The treating clinician decides"
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.report import depth_words
-from outcomes.report.depth import rows_in_depth, run_depth
+from outcomes.reports.depth import words as depth_words
+from outcomes.reports.depth.results import rows_in_depth, run_depth
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

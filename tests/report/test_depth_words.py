@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from made_audit import plain
 
-from outcomes.estimate.design import NOT_IDENTIFIED
-from outcomes.report import depth_words
+from outcomes.rates.design import NOT_IDENTIFIED
+from outcomes.reports.depth import words as depth_words
 
 
 def rates(*lines):

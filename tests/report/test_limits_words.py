@@ -13,12 +13,14 @@ from conftest import small_frame
 from everything import sentences
 
 from outcomes.cohort.read import from_frames
-from outcomes.report import calibration_words, depth_words, prose
-from outcomes.report.audit import run_audit
-from outcomes.report.calibration import open_aims, run_calibration
-from outcomes.report.depth import rows_in_depth, run_depth
-from outcomes.report.run import open_cohort
-from outcomes.report.story import tell
+from outcomes.reports.audit.results import run_audit
+from outcomes.reports.build.run import open_cohort
+from outcomes.reports.depth import words as depth_words
+from outcomes.reports.depth.results import rows_in_depth, run_depth
+from outcomes.reports.overcorrection import words as calibration_words
+from outcomes.reports.overcorrection.results import open_aims, run_calibration
+from outcomes.reports.series import prose
+from outcomes.reports.series.story import tell
 from outcomes.simulate import simulate_rates
 from tests.approved import as_approved
 

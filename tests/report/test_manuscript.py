@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.report.paper import Cell, PaperTable, row
-from outcomes.report.paper_files import (
+from outcomes.reports.audit.tables import number
+from outcomes.reports.files.tables import (
     as_csv,
     as_html,
     as_latex,
@@ -20,8 +20,8 @@ from outcomes.report.paper_files import (
     write_tables,
     write_xlsx,
 )
-from outcomes.report.rounding import Rounding, between, decimals, mean_sd
-from outcomes.report.tables import number
+from outcomes.reports.series.rounding import Rounding, between, decimals, mean_sd
+from outcomes.reports.table import Cell, PaperTable, row
 
 docx = pytest.importorskip("docx")
 
@@ -232,9 +232,9 @@ def test_mean_and_sd():
 
 def test_manuscript_holds_words_tables_figures_and_places_for_the_author(tmp_path):
     from outcomes.figures.publication import save_for_print
-    from outcomes.report import prose
-    from outcomes.report.manuscript_file import write_manuscript
-    from outcomes.report.series_figures import series_figures
+    from outcomes.reports.series import prose
+    from outcomes.reports.series.figures import series_figures
+    from outcomes.reports.series.manuscript import write_manuscript
 
     for make in (made_series.whole, made_series.one):
         series, tables = make()

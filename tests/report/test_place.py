@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from outcomes.report.place import OutputRefused, written_whole
+from outcomes.reports.build.place import OutputRefused, written_whole
 
 
 def names(folder):

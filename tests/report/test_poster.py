@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from outcomes.report.canvas import (
+from outcomes.reports.files.slides import (
     Line,
     add_grid,
     blank,
@@ -20,8 +20,8 @@ from outcomes.report.canvas import (
     text_height,
     wrap,
 )
-from outcomes.report.poster import A0, FORMATS, WIDE, Block, PosterError, fit
-from outcomes.report.slides import write_slides
+from outcomes.reports.series.poster import A0, FORMATS, WIDE, Block, PosterError, fit
+from outcomes.reports.series.slides import write_slides
 
 pptx = pytest.importorskip("pptx")
 EMU = 12700
@@ -161,7 +161,7 @@ def test_slides_are_legible(decks, kind):
 
 
 def test_figures_are_sharp_in_print_and_their_type_large(posters):
-    from outcomes.report.poster import FIGURE_SCALE
+    from outcomes.reports.series.poster import FIGURE_SCALE
 
     pictures = 0
     for wanted in EVERY_POSTER:

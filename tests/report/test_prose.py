@@ -10,12 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames
-from outcomes.report import prose
-from outcomes.report.checklists import care, checklist, strobe
-from outcomes.report.manuscript import manuscript_tables
-from outcomes.report.sentences import Sentence, numbers_in, say, trace
-from outcomes.report.series import run_series
-from outcomes.report.story import tell
+from outcomes.reports.series import prose
+from outcomes.reports.series.checklists import care, checklist, strobe
+from outcomes.reports.series.results import run_series
+from outcomes.reports.series.sentences import Sentence, numbers_in, say, trace
+from outcomes.reports.series.story import tell
+from outcomes.reports.series.tables import manuscript_tables
 
 
 def paragraphs(series, tables):
@@ -251,7 +251,7 @@ def test_every_cohort_that_can_be_read_gets_words():
 
 
 def test_apices_are_named_with_the_caution():
-    from outcomes.report import words
+    from outcomes.reports.audit import words
 
     roots = made_series.whole()[0].roots
     first, *rest = words.roots(roots)
@@ -334,8 +334,8 @@ def test_lines_of_the_bite_are_named_by_the_way_the_teeth_went():
 
 
 def test_apices_of_teeth_without_torque_are_not_named():
-    from outcomes.estimate.roots import apex_displacement
-    from outcomes.report import words
+    from outcomes.clinical.roots import apex_displacement
+    from outcomes.reports.audit import words
 
     rows = pd.DataFrame(
         {"patient": "P001", "tooth": [31, 41], "movement": "buccolingual", "achieved": [0.5, -0.9]}

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from made_audit import plain
 
-from outcomes.report import prose
-from outcomes.report.paper import NOT_MEASURED, Cell, PaperTable, Ref, Row, row
-from outcomes.report.sharing import enough, hide_small
-from outcomes.report.supplement import bite_way
+from outcomes.reports.series import prose
+from outcomes.reports.series.sharing import enough, hide_small
+from outcomes.reports.series.supplement import bite_way
+from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Ref, Row, row
 
 SETTINGS = {"level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2"}
 

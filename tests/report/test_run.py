@@ -18,9 +18,9 @@ from openpyxl import load_workbook
 
 from outcomes.cohort.read import CohortError, read_cohort
 from outcomes.paths import data_path
-from outcomes.report import run
-from outcomes.report.place import OutputRefused
-from outcomes.report.run import ReportError, demo_path, execute, run_report
+from outcomes.reports.build import run
+from outcomes.reports.build.place import OutputRefused
+from outcomes.reports.build.run import ReportError, demo_path, execute, run_report
 
 
 def provenance(report):
@@ -100,7 +100,7 @@ def test_the_executed_notebook_is_whole_and_can_be_run_again(demo_report):
 
 def test_numbers_in_the_tables_do_not_depend_on_the_run(demo_report):
     """The rates in the report are those of the package on the same file."""
-    from outcomes.estimate.rates import fit_rates
+    from outcomes.rates.fit import fit_rates
 
     cohort = read_cohort(demo_path(), notation="fdi")
     expected = fit_rates(cohort.frame()[cohort.movements["planned"].to_numpy() != 0]).rates
@@ -185,8 +185,8 @@ def test_the_users_start_up_files_do_not_run(tmp_path, monkeypatch):
 SLOW = """
 import sys, time
 from pathlib import Path
-from outcomes.report.place import written_whole
-from outcomes.report.run import execute
+from outcomes.reports.build.place import written_whole
+from outcomes.reports.build.run import execute
 try:
     with written_whole(Path(sys.argv[2])) as folder:
         print("started", flush=True)

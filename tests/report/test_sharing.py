@@ -10,14 +10,14 @@ from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames
 from outcomes.figures.series import before_after_panels
-from outcomes.report import prose
-from outcomes.report.documents import written_words
-from outcomes.report.paper import Cell, PaperTable, row
-from outcomes.report.poster import A0, FORMATS, WIDE, Block, fit
-from outcomes.report.rounding import counted_share
-from outcomes.report.series import run_series
-from outcomes.report.sharing import HIDDEN, hide_small, kinds_to_share, pairs_to_share
-from outcomes.report.story import tell
+from outcomes.reports.series import prose
+from outcomes.reports.series.documents import written_words
+from outcomes.reports.series.poster import A0, FORMATS, WIDE, Block, fit
+from outcomes.reports.series.results import run_series
+from outcomes.reports.series.rounding import counted_share
+from outcomes.reports.series.sharing import HIDDEN, hide_small, kinds_to_share, pairs_to_share
+from outcomes.reports.series.story import tell
+from outcomes.reports.table import Cell, PaperTable, row
 
 pptx = pytest.importorskip("pptx")
 BEFORE_ROUNDING = "Differences are computed before rounding."
@@ -151,7 +151,7 @@ def test_the_legend_counts_the_patients_that_are_drawn():
 
 def test_the_poster_and_the_slides_draw_what_may_be_shared(monkeypatch, tmp_path):
     """Recession of 4 patients is not in them, neither in the table nor in the figure."""
-    from outcomes.report import poster
+    from outcomes.reports.series import poster
 
     series, _ = made_series.whole()
     _, split, measures = pairs_to_share(series)

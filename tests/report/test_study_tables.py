@@ -1,8 +1,8 @@
 """The table of a study plan as it is shown."""
 
-from outcomes.plan import plan_study
-from outcomes.report.output import save_table
-from outcomes.report.study import cautions, sizes
+from outcomes.reports.build.show import save_table
+from outcomes.reports.study.tables import cautions, sizes
+from outcomes.study.plan import plan_study
 
 
 def test_one_rate_and_two_groups():

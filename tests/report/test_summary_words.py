@@ -6,7 +6,7 @@ import pytest
 from made_audit import Fits, described, difference, plain, rate
 
 from outcomes.cohort import checks
-from outcomes.report import words
+from outcomes.reports.audit import words
 
 
 def said(**given):

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.cohort.read import from_frames
-from outcomes.figures import words as figure_words
-from outcomes.report import tables
-from outcomes.report.audit import run_audit
+from outcomes.domain import names as figure_words
+from outcomes.reports.audit import tables
+from outcomes.reports.audit.results import run_audit
 
 
 def shown(table):

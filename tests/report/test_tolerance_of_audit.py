@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import outcomes as oc
-from outcomes.report import words
-from outcomes.report.audit import run_audit
+from outcomes.reports.audit import words
+from outcomes.reports.audit.results import run_audit
 
 
 @pytest.fixture(scope="module")

@@ -10,14 +10,15 @@ import pandas as pd
 import pytest
 from made_audit import Fits, contrast, described, moved, plain, rate
 
+from outcomes.clinical.achieved import achievement
 from outcomes.cohort.clean import HEADINGS_ROW
-from outcomes.cohort.schema import TOLERANCE
-from outcomes.cohort.sieve import EXAMPLE_ROW, NOT_MEASURED, STOPPED
-from outcomes.estimate.descriptive import achievement
-from outcomes.report import words
-from outcomes.report.words import english, misses, opinion
-from outcomes.report.words.reading import ledger_sum, left_out, left_words
-from outcomes.report.words.rows import first_row, lines, shares
+from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, STOPPED
+from outcomes.domain.tables import TOLERANCE
+from outcomes.reports.audit import words
+from outcomes.reports.audit.words import misses, opinion
+from outcomes.reports.audit.words.reading import ledger_sum, left_out, left_words
+from outcomes.reports.audit.words.rows import first_row, lines, shares
+from outcomes.words import english
 
 # ---- every word ---------------------------------------------------------------------------------
 

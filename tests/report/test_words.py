@@ -8,9 +8,9 @@ import pytest
 from everything import sentences
 
 from outcomes.cohort.read import from_frames
-from outcomes.report import words
-from outcomes.report.audit import run_audit
-from outcomes.report.words.reading import left_out, left_words
+from outcomes.reports.audit import words
+from outcomes.reports.audit.results import run_audit
+from outcomes.reports.audit.words.reading import left_out, left_words
 
 
 def rows(patients=8, teeth=(11, 21, 16, 26), movement="vertical", seed=1, rate=0.6, signs=(1, -1)):

@@ -1,0 +1,1 @@
+"""What was achieved, tooth by tooth and patient by patient."""

@@ -1,0 +1,198 @@
+"""What reading finds wrong, and which rows it sets aside: the problems and the ledger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from outcomes.domain.tables import TABLES
+
+SEVERITIES = ("stop", "exclude", "check")
+PROBLEM_COLUMNS = ["table", "row", "column", "value", "problem", "remedy", "severity"]
+LEDGER_COLUMNS = ["table", "step", "reason", "rows", "patients"]
+
+#: Reasons that need no problem: nothing is wrong with these rows.
+EXAMPLE_ROW = "the example row of the empty workbook"
+NOT_MEASURED = "not measured yet"
+STOPPED = "the cohort cannot be analysed: see the stop problems"
+
+
+@dataclass
+class Sieve:
+    """Collects problems of one table, and the reason each row is set aside (``""``: kept).
+
+    The first reason given to a row is the one the ledger shows; every problem is listed.
+    """
+
+    table: str
+    rows: np.ndarray
+    reason: np.ndarray = field(init=False)
+    found: list[pd.DataFrame] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.reason = np.full(len(self.rows), "", dtype=object)
+
+    @property
+    def kept(self) -> np.ndarray:
+        """True for each row not set aside so far."""
+        return self.reason == ""
+
+    def set_aside(self, where: np.ndarray, reason: str) -> None:
+        """Set rows aside without a problem: an example, or nothing measured yet."""
+        self.reason[where & self.kept] = reason
+
+    def exclude(
+        self,
+        where: np.ndarray,
+        column: str,
+        values: np.ndarray,
+        problem: str,
+        remedy: str,
+        *,
+        each: np.ndarray | None = None,
+    ) -> None:
+        """List a problem of each row in ``where`` and set those rows aside.
+
+        The ledger shows ``problem`` as the reason; ``each`` words it for every row of the table,
+        shape (n,), where the list of problems can say more.
+        """
+        listed = problem if each is None else each[where]
+        self._list(where, column, values, listed, remedy, "exclude")
+        named = not column or column in problem
+        self.reason[where & self.kept] = problem if named else f"{column}: {problem}"
+
+    def check(
+        self, where: np.ndarray, column: str, values: np.ndarray, problem: str, remedy: str
+    ) -> None:
+        """List something to look at in each row in ``where``; the rows stay."""
+        self._list(where, column, values, problem, remedy, "check")
+
+    def check_values(
+        self, where: np.ndarray, column: str, values: np.ndarray, problem: str, remedy: str
+    ) -> None:
+        """Like :meth:`check`, but once for each distinct value, at the first row that holds it."""
+        if not where.any():
+            return
+        at = np.flatnonzero(where)
+        codes, uniques = pd.factorize(values[at])
+        first = at[np.unique(codes, return_index=True)[1]]
+        counts = np.bincount(codes)
+        for i, (row, value) in enumerate(zip(first, uniques, strict=True)):
+            more = f" (in {counts[i]} rows)" if counts[i] > 1 else ""
+            self.note(column, problem + more, remedy, value=value, row=int(self.rows[row]))
+
+    def note(
+        self,
+        column: str,
+        problem: str,
+        remedy: str,
+        *,
+        severity: str = "check",
+        value: object = "",
+        row: int | None = None,
+    ) -> None:
+        """List one problem of the table as a whole, or of one row."""
+        self.found.append(problem_frame(self.table, row, column, value, problem, remedy, severity))
+
+    def stop(self, column: str, problem: str, remedy: str, *, value: object = "") -> None:
+        """List something that makes the table impossible to analyse."""
+        self.note(column, problem, remedy, severity="stop", value=value)
+
+    def _list(
+        self,
+        where: np.ndarray,
+        column: str,
+        values: np.ndarray,
+        problem: str | np.ndarray,
+        remedy: str,
+        severity: str,
+    ) -> None:
+        if not where.any():
+            return
+        frame = pd.DataFrame(
+            {
+                "table": self.table,
+                "row": self.rows[where],
+                "column": column,
+                "value": [shown(v) for v in np.asarray(values, dtype=object)[where]],
+                "problem": problem,
+                "remedy": remedy,
+                "severity": severity,
+            }
+        )
+        self.found.append(frame.astype({"row": "Int64"}))
+
+
+def shown(value: object) -> str:
+    """A cell's value for a list of problems: short, on one line."""
+    from outcomes.cohort.cells import clean_text
+
+    text = clean_text(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def problem_frame(
+    table: str,
+    row: int | None,
+    column: str,
+    value: object,
+    problem: str,
+    remedy: str,
+    severity: str,
+) -> pd.DataFrame:
+    """One problem as a frame with the columns of ``Cohort.problems``."""
+    frame = pd.DataFrame(
+        [[table, row, column, shown(value), problem, remedy, severity]], columns=PROBLEM_COLUMNS
+    )
+    return frame.astype({"row": "Int64"})
+
+
+def gather(found: list[pd.DataFrame]) -> pd.DataFrame:
+    """All problems in one frame: the gravest first, then by table, row and column."""
+    if not found:
+        empty = pd.DataFrame(columns=PROBLEM_COLUMNS)
+        return empty.astype(dict.fromkeys(PROBLEM_COLUMNS, "str") | {"row": "Int64"})
+    problems = pd.concat(found, ignore_index=True)
+    order = pd.DataFrame(
+        {
+            "severity": problems["severity"].map({s: i for i, s in enumerate(SEVERITIES)}),
+            "table": problems["table"].map({t: i for i, t in enumerate(TABLES)}).fillna(-1),
+            "row": problems["row"].astype("float").fillna(0),
+        }
+    )
+    order = order.sort_values(["severity", "table", "row"], kind="stable")
+    text = {c: "str" for c in PROBLEM_COLUMNS if c != "row"}
+    return problems.loc[order.index].reset_index(drop=True).astype(text)
+
+
+def ledger_lines(
+    table: str, patients: np.ndarray, reason: np.ndarray, kept: dict[str, np.ndarray]
+) -> pd.DataFrame:
+    """Ledger of one table: read, excluded by reason, analysed.
+
+    Parameters
+    ----------
+    table
+        Its name.
+    patients
+        Patient of each row read, ``""`` where none; shape (n,).
+    reason
+        Why a row is excluded, ``""`` where it is kept; shape (n,).
+    kept
+        For each line of the analysed rows, which of the n rows are in it.
+    """
+
+    def line(step: str, why: str, where: np.ndarray) -> list[object]:
+        named = set(patients[where].tolist()) - {""}
+        return [table, step, why, int(where.sum()), len(named)]
+
+    lines = [line("read", "", np.ones(len(reason), dtype=bool))]
+    reasons = pd.Series(reason[reason != ""], dtype=object).value_counts(sort=True)
+    lines += [line("excluded", str(why), reason == why) for why in reasons.index]
+    lines += [line("analysed", why, where & (reason == "")) for why, where in kept.items()]
+    frame = pd.DataFrame(lines, columns=LEDGER_COLUMNS)
+    return frame.astype(
+        {"table": "str", "step": "str", "reason": "str", "rows": int, "patients": int}
+    )

@@ -1,0 +1,1 @@
+"""Aims, factors, plans, and whether plans would have landed."""

@@ -1,0 +1,390 @@
+"""A new patient's aims: read and checked as a cohort is, with every problem listed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort.headers import Heading, find_headings, match_headings
+from outcomes.cohort.problems import gather, problem_frame
+from outcomes.cohort.read import from_frames
+from outcomes.cohort.records import Cohort, CohortError
+from outcomes.cohort.sources import WORKBOOKS, Sheet, read_source, sheet_of, workbook_pages
+from outcomes.domain.tables import TABLES
+from outcomes.domain.teeth import Notation
+
+__all__ = [
+    "NEW_PATIENT",
+    "Aims",
+    "aims_counted",
+    "aims_from_cohort",
+    "left_out",
+    "problem_words",
+    "problems_of_rows",
+    "read_aims",
+]
+
+NEW_PATIENT = "NEW"
+"""The patient of aims that name none."""
+
+_TABLE = "aims"
+_KNOWN = ("patient", "tooth", "movement", "attachment", "auxiliary", "course", "ipr_mm")
+
+
+@dataclass(frozen=True)
+class Aims:
+    """Aims that can be used, and what was wrong with the others.
+
+    Attributes
+    ----------
+    rows
+        row (as the spreadsheet shows it), patient, tooth (FDI), movement, unit, aim (mm or degree,
+        not 0), tooth_class, arch, side, direction, and every other column given.
+    problems
+        table, row, column, value, problem, remedy, severity, and tooth and patient (as they stand
+        in the row, "" for a problem of the table as a whole).
+    source
+        Name of the file, or "aims".
+    """
+
+    rows: pd.DataFrame
+    problems: pd.DataFrame
+    source: str
+
+
+def read_aims(
+    aims: pd.DataFrame | str | Path,
+    *,
+    movement: str | None = None,
+    notation: Notation | None = None,
+) -> Aims:
+    """Read aims from a frame, a spreadsheet or a CSV file, through the checks of a cohort.
+
+    Parameters
+    ----------
+    aims
+        Columns tooth and aim (mm or degrees, signed as in the cohort); movement, unless all aims
+        are of one; perhaps patient, attachment, auxiliary, days (per aligner) and others. In a
+        workbook the sheet called aims, or the only one.
+    movement
+        The movement of all aims, where there is no such column.
+    notation
+        How teeth are numbered; None: as the input says. Frames are FDI unless said otherwise.
+
+    Raises
+    ------
+    CohortError
+        If nothing can be used; its message lists every problem with row and remedy.
+    FileNotFoundError
+        If there is nothing at the path.
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"tooth": [31, 41, 99], "aim": ["-1,5 mm", -2, 1]})
+    >>> aims = read_aims(frame, movement="vertical")
+    >>> aims.rows[["row", "tooth", "movement", "aim", "direction"]]
+       row  tooth  movement  aim  direction
+    0    2     31  vertical -1.5  intrusion
+    1    3     41  vertical -2.0  intrusion
+    >>> aims.problems[["row", "column", "severity"]]
+       row column severity
+    0    4  tooth  exclude
+    """
+    if isinstance(aims, pd.DataFrame):
+        sheet: Sheet | None = sheet_of(aims, "movements", _TABLE)
+        name = _TABLE
+        found: list[pd.DataFrame] = []
+        notation = notation or "fdi"
+    else:
+        sheet, name, found = _sheet(Path(aims))
+    if sheet is None:
+        raise CohortError(_renamed(pd.concat(found), {}), name)
+    headings, body, rows = _headed(sheet)
+    matched = match_headings([h.written for h in headings], TABLES["movements"])
+    places = matched.known
+    twice = [n for n in (*_KNOWN, "aim") if n in matched.twice]
+    if twice:
+        found += [_twice(n, [headings[i].written for i in matched.twice[n]], name) for n in twice]
+        raise CohortError(_renamed(pd.concat(found), {}), name)
+    lacking = [c for c in ("tooth", "aim") if c not in places]
+    if movement is None and "movement" not in places:
+        lacking.append("movement")
+    if lacking:
+        found += [_no_column(column, name) for column in lacking]
+        raise CohortError(_renamed(pd.concat(found), {}), name)
+    frame = _as_movements(headings, body, places, movement)
+    cohort = from_frames(frame, notation=notation, strict=False, source=name)
+    row_of = {i + 2: int(row) for i, row in enumerate(rows)}
+    kept = cohort.movements.assign(row=cohort.movements["row"].map(row_of))
+    zero = kept["planned"] == 0
+    found += [_zero(int(row)) for row in kept.loc[zero, "row"]]
+    cohort_problems = _relevant(cohort.problems)
+    problems = gather([_renamed(cohort_problems, row_of), *(_renamed(f, {}) for f in found)])
+    problems["tooth"] = _written(problems, body.iloc[:, places["tooth"]], rows)
+    named = body.iloc[:, places["patient"]] if "patient" in places else None
+    problems["patient"] = "" if named is None else _written(problems, named, rows)
+    usable = kept[~zero]
+    if (problems["severity"] == "stop").any() or usable.empty:
+        if not (problems["severity"] == "stop").any():
+            nothing = problem_frame(
+                _TABLE, None, "", "", "no aim is left to plan for", "See the rows above.", "stop"
+            )
+            problems = gather([nothing, problems])
+        raise CohortError(problems, name)
+    return Aims(_finished(usable), problems, name)
+
+
+def left_out(used: pd.DataFrame, problems: pd.DataFrame) -> pd.DataFrame:
+    """The aims that no plan was asked for, with the reason.
+
+    Parameters
+    ----------
+    used
+        Aims in use: row.
+    problems
+        Problems of the aims (of `Aims` or of a plan).
+
+    Returns
+    -------
+    DataFrame
+        row, tooth (as it stands there), reason; a line for each row left out.
+
+    Examples
+    --------
+    >>> aims = read_aims(pd.DataFrame({"tooth": [31, 99], "aim": [-1, 1]}), movement="vertical")
+    >>> left_out(aims.rows, aims.problems)[["row", "tooth", "reason"]].values.tolist()
+    [[3, '99', 'no FDI tooth number']]
+    """
+    out = problems[(problems["severity"] == "exclude") & problems["row"].notna()]
+    out = out[~out["row"].isin(used["row"])]
+    if "tooth" not in out:
+        out = out.assign(tooth="")
+    table = out.assign(reason=out["problem"], tooth=out["tooth"].fillna(""))
+    grouped = table.groupby("row").agg({"tooth": "first", "reason": "; ".join})
+    return grouped.reset_index()
+
+
+def aims_counted(used: pd.DataFrame, problems: pd.DataFrame) -> str:
+    """How many aims were read, used and left out, as a sentence.
+
+    Examples
+    --------
+    >>> aims = read_aims(pd.DataFrame({"tooth": [31, 99], "aim": [-1, 1]}), movement="vertical")
+    >>> aims_counted(aims.rows, aims.problems)
+    '2 aims read, 1 used, 1 left out.'
+    """
+    out = len(left_out(used, problems))
+    total = len(used) + out
+    return f"{total} {'aim' if total == 1 else 'aims'} read, {len(used)} used, {out} left out."
+
+
+def problem_words(row: Any) -> str:
+    """A problem as a sentence: where, what, and what to do.
+
+    Parameters
+    ----------
+    row
+        A row of the problems, as a named tuple.
+
+    Examples
+    --------
+    >>> found = problem_frame("aims", 13, "", "NEW", "the same record as row 12", "Delete it.", "")
+    >>> problem_words(next(found.itertuples()))
+    'Row 13: the same record as row 12. Delete it.'
+    """
+    where = ["" if pd.isna(row.row) else f"row {row.row}", str(row.column)]
+    place = ", ".join(part for part in where if part)
+    said = f"{row.problem}. {row.remedy}".strip()
+    text = f"{place}: {said}" if place else said
+    return text[:1].upper() + text[1:]
+
+
+def problems_of_rows(used: pd.DataFrame, problems: pd.DataFrame) -> dict[int, list[str]]:
+    """What looks odd about aims that are used, in words: row -> sentences.
+
+    An unknown word is listed once, at the first row that holds it; here every such row has it.
+
+    Examples
+    --------
+    >>> aims = read_aims(pd.DataFrame({"tooth": [17], "aim": [90]}), movement="rotation")
+    >>> problems_of_rows(aims.rows, aims.problems)[2][0].split(".")[0]
+    'Aim 90: larger than 60 degrees'
+    """
+    said: dict[int, list[str]] = {}
+    listed: list[Any] = list(problems.itertuples())
+    for problem in listed:
+        if problem.severity != "check":
+            continue
+        rows = used["row"] == (-1 if pd.isna(problem.row) else problem.row)
+        if problem.column in ("attachment", "auxiliary") and problem.column in used:
+            written = used[str(problem.column)].astype(str).str.casefold()
+            rows |= written == str(problem.value).casefold()
+        what = " ".join(str(part) for part in (problem.column, problem.value) if part)
+        text = f"{what}: {problem.problem}. {problem.remedy}".strip()
+        for row in used.loc[rows, "row"]:
+            said.setdefault(int(row), []).append(text[:1].upper() + text[1:])
+    return said
+
+
+def aims_from_cohort(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
+    """The shortfalls of each patient's last course, as aims for the next.
+
+    Returns
+    -------
+    DataFrame
+        patient, tooth, movement, aim (aim - achieved), and attachment where recorded.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"patient": "P001", "tooth": 41, "movement": "vertical",
+    ...                      "course": [1], "planned": [-2.0], "achieved": [-1.2]})
+    >>> aims_from_cohort(rows)[["tooth", "aim"]]
+       tooth  aim
+    0     41 -0.8
+    """
+    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
+    aim = frame["planned"] if "aim" not in frame else frame["aim"].fillna(frame["planned"])
+    last = frame["course"] == frame.groupby("patient")["course"].transform("max")
+    keep = [
+        c for c in ("patient", "tooth", "movement", "attachment", "auxiliary") if c in frame.columns
+    ]
+    left = frame.assign(aim=(aim - frame["achieved"]).round(6))[last & (aim != 0)]
+    return left[[*keep, "aim"]].reset_index(drop=True)
+
+
+def _sheet(path: Path) -> tuple[Sheet | None, str, list[pd.DataFrame]]:
+    """The sheet with the aims; problems where there is none."""
+    if path.suffix.lower() in WORKBOOKS and path.is_file():
+        named = _named_sheet(path)
+        if named is not None:
+            return named, path.name, []
+    source = read_source(path)
+    sheet = source.sheets.get("movements")
+    found = [f for f in source.found if sheet is None]
+    if sheet is None and not found:
+        remedy = "Call the sheet with the aims aims, or keep no other sheet in the workbook."
+        problem = "there is no table of aims"
+        found = [problem_frame(_TABLE, None, "", source.name, problem, remedy, "stop")]
+    return sheet, source.name, found
+
+
+def _named_sheet(path: Path) -> Sheet | None:
+    from outcomes.cohort.sources import Unreadable
+
+    try:
+        pages = workbook_pages(path.read_bytes())
+    except Unreadable:
+        return None  # read_source says why
+    for label, cells in pages.items():
+        if label.strip().casefold() in ("aims", "aim"):
+            return Sheet("movements", label, cells)
+    return None
+
+
+def _headed(sheet: Sheet) -> tuple[tuple[Heading, ...], pd.DataFrame, np.ndarray]:
+    """Headings, cells below them, and the row each stands in."""
+    if sheet.headings is not None:
+        found = match_headings(list(sheet.headings), TABLES["movements"])
+        return found.headings, sheet.cells, np.arange(len(sheet.cells)) + 2
+    found = find_headings(sheet.cells, TABLES["movements"])
+    body = sheet.cells.iloc[found.at + 1 :] if found.headings else sheet.cells.iloc[:0]
+    return found.headings, body, body.index.to_numpy() + 1
+
+
+def _as_movements(
+    headings: tuple[Heading, ...],
+    body: pd.DataFrame,
+    places: dict[str, int],
+    movement: str | None,
+) -> pd.DataFrame:
+    """The aims as a movements table whose plan is the aim, cells as typed."""
+    columns: dict[str, object] = {}
+    for i, heading in enumerate(headings):
+        name = next((n for n, at in places.items() if at == i), None)
+        if name == "aim":
+            columns["planned" + (f" ({heading.unit})" if heading.unit else "")] = body.iloc[:, i]
+        elif name in _KNOWN or (name is None and heading.written):
+            columns[heading.written] = body.iloc[:, i]
+    frame = pd.DataFrame(columns, index=body.index).reset_index(drop=True)
+    blank = (frame.isna() | (frame == "")).all(axis=1)
+    frame["achieved"] = np.where(blank, "", "0")
+    if "movement" not in places:
+        frame["movement"] = np.where(blank, "", str(movement))
+    if "patient" not in places:
+        frame["patient"] = np.where(blank, "", NEW_PATIENT)
+    return frame
+
+
+def _relevant(problems: pd.DataFrame) -> pd.DataFrame:
+    """Without what is said of the achieved column that was put in, or of equal aims."""
+    made_up = problems["column"].eq("achieved") & (problems["severity"] == "check")
+    alike = problems["problem"].str.startswith(("the same number in every row", "every planned"))
+    return problems[~(made_up | alike)]
+
+
+def _written(problems: pd.DataFrame, written: pd.Series, rows: np.ndarray) -> list[str]:
+    """What stands in a column, in the row of each problem."""
+    of = dict(zip((int(r) for r in rows), (str(t) for t in written.fillna("")), strict=True))
+    return ["" if pd.isna(r) else of.get(int(r), "").strip() for r in problems["row"]]
+
+
+_WORDS = {
+    "planned is blank": ("aim is blank", "Write where the tooth should end, or delete the row."),
+    "several records of one patient + tooth + movement + course, not alike": (
+        "several aims for one tooth and movement, not alike",
+        "Delete the wrong one: which is right cannot be told from the file.",
+    ),
+    "no movement is left to analyse": ("no aim can be used", "Correct the rows listed."),
+}
+
+
+def _renamed(problems: pd.DataFrame, row_of: dict[int, int]) -> pd.DataFrame:
+    problems = problems.copy()
+    problems["table"] = _TABLE
+    problems["column"] = problems["column"].replace({"planned": "aim"})
+    problems["row"] = [
+        row if pd.isna(row) else row_of.get(int(row), int(row)) for row in problems["row"]
+    ]
+    problems["row"] = problems["row"].astype("Int64")
+    said = [
+        _WORDS.get(problem, (problem.replace("planned", "aim"), remedy))
+        for problem, remedy in zip(problems["problem"], problems["remedy"], strict=True)
+    ]
+    problems["problem"] = [problem for problem, _ in said]
+    # a problem of the row as a whole: the patient it names says nothing
+    problems.loc[problems["column"] == "", "value"] = ""
+    problems["remedy"] = [remedy for _, remedy in said]
+    return problems
+
+
+def _no_column(column: str, name: str) -> pd.DataFrame:
+    remedy = {
+        "tooth": "Add a column headed tooth: FDI two-digit numbers, or say the notation.",
+        "aim": "Add a column headed aim: where each tooth should end, in mm or degrees, signed as "
+        "in the cohort.",
+        "movement": "Add a column headed movement, or give the movement of all aims.",
+    }[column]
+    return problem_frame(_TABLE, None, column, name, f"there is no column {column}", remedy, "stop")
+
+
+def _twice(column: str, written: list[str], name: str) -> pd.DataFrame:
+    which = ", ".join(map(repr, written))
+    problem = f"several columns could be {column}: {which}"
+    remedy = f"Leave one column for {column}: which is meant cannot be told from the file."
+    return problem_frame(_TABLE, None, column, name, problem, remedy, "stop")
+
+
+def _zero(row: int) -> pd.DataFrame:
+    remedy = "Delete the row, or write where the tooth should end."
+    return problem_frame(_TABLE, row, "aim", 0, "aim is 0: nothing to plan", remedy, "exclude")
+
+
+def _finished(kept: pd.DataFrame) -> pd.DataFrame:
+    dropped = ["achieved", "aim", "course", "tooth_site"]
+    rows = kept.drop(columns=dropped).rename(columns={"planned": "aim"}).reset_index(drop=True)
+    first = ["row", "patient", "tooth", "movement", "unit", "aim"]
+    return rows[[*first, *(c for c in rows.columns if c not in first)]]

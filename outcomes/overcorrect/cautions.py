@@ -1,0 +1,188 @@
+"""What to look at before a plan is used: sentences for single aims, and the standing cautions."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from outcomes.domain.limits import limit
+from outcomes.domain.tables import MOVEMENTS
+from outcomes.paths import data_path
+
+__all__ = ["BEYOND", "IN_SHORT", "beyond_records", "clinical", "is_beyond", "safer", "standing"]
+
+IN_SHORT = (
+    "Evidence from past cases, not advice: the treating clinician decides. Crowns were measured, not "
+    "roots, bone or gum. Check the periodontium and the radiographs; keep to the limits of each "
+    "aligner; local rules come first."
+)
+"""For the foot of every page that suggests a number."""
+
+
+BEYOND = "beyond the records"
+"""The verdict on an aim so large that past cases say nothing of it."""
+
+_FAR = 2.0
+"""Times the largest past plan beyond which no plan is made; common practice, no source."""
+
+
+def is_beyond(size: Any, largest: Any, expected: float) -> Any:
+    """Is an aim or a plan so large that past cases say nothing of it?
+
+    Beyond: larger than the schema expects of any movement, or more than twice the largest past plan
+    in that direction; both common practice, no source.
+
+    Parameters
+    ----------
+    size
+        |aim| or |plan|, mm or degrees.
+    largest
+        The largest past plan in its direction; 0 or less for none.
+    expected
+        The largest size expected of the movement.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> is_beyond(np.array([24.0, 24.1, 61.0]), np.array([12.0, 12.0, 40.0]), 60).tolist()
+    [False, True, True]
+    """
+    slack = 1 + 1e-9
+    return (size > expected * slack) | ((largest > 0) & (size > _FAR * largest * slack))
+
+
+def beyond_records(
+    unit: str,
+    aim: float,
+    largest: float,
+    *,
+    movement: str = "",
+    what: str = "The aim",
+    then: str = "No plan is made.",
+) -> str:
+    """Why past cases say nothing of an aim, or of a plan, this large; "" if they do.
+
+    Parameters
+    ----------
+    unit
+        "mm" or "degree".
+    aim
+        mm or degrees, signed or not.
+    largest
+        The largest past plan in its direction, above 0; 0 or less for none.
+    movement
+        Which movement, as one may have an expected size of its own.
+    what, then
+        What is so large, as it begins the sentence; what follows from it.
+
+    Examples
+    --------
+    >>> beyond_records("degree", 30, 12).split(":")[0]
+    'The aim is more than twice the largest past plan in this direction (30° against 12°)'
+    >>> beyond_records("degree", 24, 12)
+    ''
+    """
+    size, mark = abs(float(aim)), " mm" if unit == "mm" else "°"
+    expected = limit("expected_size", movement, unit)
+    if not is_beyond(size, largest, expected):
+        return ""
+    if is_beyond(size, 0.0, expected):
+        end = ": a slip?" if what == "The aim" else "."
+        return (
+            f"{what} ({size:.4g}{mark}) is larger than any movement expected "
+            f"({expected:g}{mark}){end} {then}"
+        )
+    return (
+        f"{what} is more than twice the largest past plan in this direction ({size:.4g}{mark} "
+        f"against {largest:.3g}{mark}): nothing is known of results that far out. {then}"
+    )
+
+
+def safer(over_cap: float) -> str:
+    """The name of the plan that keeps to the cap on going too far.
+
+    Examples
+    --------
+    >>> safer(0.1)
+    'safer plan (at most 10 % risk of going too far)'
+    """
+    return f"safer plan (at most {100 * over_cap:g} % risk of going too far)"
+
+
+@cache
+def standing(
+    sections_wanted: tuple[str, ...] = ("Always", "Planning the next course"),
+) -> tuple[str, ...]:
+    """The cautions of sections of shared/cautions.md, one string each, without markup.
+
+    Raises
+    ------
+    KeyError
+        If there is no such section.
+
+    Examples
+    --------
+    >>> standing()[0].split(".")[0]
+    'The treating clinician decides'
+    """
+    text = data_path("shared", "cautions.md").read_text(encoding="utf-8")
+    sections = {
+        part.split("\n", 1)[0].strip(): part.split("\n", 1)[1] for part in text.split("\n## ")[1:]
+    }
+    missing = [name for name in sections_wanted if name not in sections]
+    if missing:
+        raise KeyError(f"shared/cautions.md has no section {', '.join(missing)}")
+    lines = [line.strip() for name in sections_wanted for line in sections[name].splitlines()]
+    return tuple(line[2:].replace("**", "") for line in lines if line.startswith("- "))
+
+
+def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str]:
+    """What a movement of this kind can do to bone, gum, roots and smile; common practice, no source.
+
+    Parameters
+    ----------
+    movement, tooth_class, arch
+        Words of the schema.
+    aim
+        Signed as in the cohort, mm or degrees.
+
+    Examples
+    --------
+    >>> clinical("vertical", "incisor", "upper", 1.5)
+    ['Extrusion of upper incisors shows more tooth and gum: look at the smile line first.']
+    """
+    front = tooth_class in ("incisor", "canine")
+    found = []
+    if movement == "buccolingual" and aim > 0:
+        found.append(
+            "Towards the outer plate of the bone: check its thickness, the gum and any recession."
+        )
+    if movement == "buccolingual" and aim < 0 and front:
+        found.append("Towards the inner plate of the bone: check its thickness.")
+    if movement in ("torque", "tip"):
+        way = MOVEMENTS[movement].direction_in_full(aim, tooth_class, arch)
+        crown, root = (part.strip() for part in way.split(", root "))
+    if movement == "torque":
+        plate = "inner" if aim > 0 else "outer"
+        found.append(
+            f"{crown.capitalize()} turns the root {root}, towards the {plate} plate of the bone, "
+            "which a scan does not show: check the radiographs and the gum."
+        )
+    if movement == "tip" and front:
+        found.append(
+            f"{crown.capitalize()} takes the root {root}, nearer to its neighbour: check the "
+            "radiographs."
+        )
+    if movement == "vertical" and aim > 0 and tooth_class == "incisor" and arch == "upper":
+        found.append(
+            "Extrusion of upper incisors shows more tooth and gum: look at the smile line first."
+        )
+    if movement == "vertical" and aim > 0 and tooth_class == "molar":
+        found.append("Extrusion of molars opens the bite and turns the mandible down and back.")
+    if movement == "vertical" and aim < 0:
+        found.append("Intrusion loads the root tip: check root length on the radiographs.")
+    if movement == "mesiodistal" and aim < 0 and tooth_class in ("molar", "premolar"):
+        found.append(
+            "Distal movement of back teeth needs anchorage, or the front teeth pay for it."
+        )
+    return found

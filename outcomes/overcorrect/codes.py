@@ -1,0 +1,89 @@
+"""Is this a new patient, or the code of a past one, mistyped?"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection
+from difflib import get_close_matches
+
+import pandas as pd
+
+from outcomes.cohort.problems import problem_frame
+from outcomes.overcorrect.aims import NEW_PATIENT
+
+__all__ = ["unknown_patients"]
+
+
+def unknown_patients(
+    rows: pd.DataFrame, past: Collection[str]
+) -> tuple[list[pd.DataFrame], set[int]]:
+    """Questions about patients that no past case has, and the aims that are not used for it.
+
+    A code that is another one's but for capitals, spaces, signs and zeros in front of a number is
+    taken for a slip, and not used; any other unknown one is a new patient, listed where past codes
+    come near.
+
+    Parameters
+    ----------
+    rows
+        Aims: row, patient.
+    past
+        Codes of the past patients.
+
+    Returns
+    -------
+    problems, unused
+        Frames of problems; the index of the aims that are not used.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"row": [2, 3], "patient": ["C5", "X9"]})
+    >>> found, unused = unknown_patients(rows, ["C005", "C006"])
+    >>> found[0]["problem"].tolist(), unused
+    (['no past patient is called C5: is C005 meant?'], {0})
+    """
+    past = sorted(past)
+    plain: dict[str, list[str]] = {}
+    for code in past:
+        plain.setdefault(_plain_code(code), []).append(code)
+    found, same = [], set()
+    for patient, part in rows.groupby("patient", sort=False):
+        name = str(patient)
+        if name in past or name == NEW_PATIENT:
+            continue
+        slips = plain.get(_plain_code(name), [])
+        near = slips or get_close_matches(name, past, n=3, cutoff=_NEAR)
+        if not near:
+            continue
+        codes = " or ".join(near)
+        problem = f"no past patient is called {name}: is {codes} meant?"
+        remedy = f"Write {codes} if that is who is meant, or for a new patient "
+        remedy += (
+            "a code that is not so near."
+            if slips
+            else "leave it: the plan takes this patient for a new one."
+        )
+        for row in part["row"] if slips else part["row"].iloc[:1]:
+            severity = "exclude" if slips else "check"
+            found.append(
+                problem_frame("aims", int(row), "patient", name, problem, remedy, severity)
+            )
+        if slips:
+            same |= {int(str(at)) for at in part.index}
+    return found, same
+
+
+_NEAR = 0.7
+"""Likeness of two codes from which one is listed as perhaps meant; common practice, no source."""
+
+
+def _plain_code(code: str) -> str:
+    """Without capitals, spaces, signs and zeros in front of a number.
+
+    Examples
+    --------
+    >>> _plain_code("C 005"), _plain_code("c5"), _plain_code("C50")
+    ('c5', 'c5', 'c50')
+    """
+    text = re.sub(r"[\W_]+", "", code.casefold())
+    return re.sub(r"(?<!\d)0+(?=\d)", "", text)

@@ -1,0 +1,298 @@
+"""When a factor may be used: the rules, and what more cases would bring."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.special import ndtri, stdtrit
+
+from outcomes.domain.tables import ENOUGH_PATIENTS, FEW_PATIENTS
+from outcomes.overcorrect.fieller import FiellerInterval, fieller_reciprocal
+
+__all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]
+
+VERDICTS = ("supported", "wide", "not supported")
+
+_MOST = 5000  # patients beyond which nobody should wait for the answer
+
+
+@dataclass(frozen=True)
+class Rules:
+    """When a factor is supported; common practice, no source; all settable.
+
+    Attributes
+    ----------
+    enough
+        Patients from which a factor may be called supported.
+    fewest
+        Patients below which no factor is given.
+    widest
+        Largest width of the factor's interval, as a share of the factor, to be called supported.
+    max_factor
+        No factor above this is given out. A rate below 1 / max_factor needs more than that.
+    linear_p
+        p of the linearity test below which one factor for all sizes of plan is called wide.
+    level
+        Level of the interval.
+    """
+
+    enough: int = ENOUGH_PATIENTS
+    fewest: int = FEW_PATIENTS
+    widest: float = 0.5
+    max_factor: float = 2.0
+    linear_p: float = 0.01
+    level: float = 0.95
+
+    def __post_init__(self) -> None:
+        if not 2 <= self.fewest <= self.enough:
+            raise ValueError("fewest and enough must be patients, with 2 <= fewest <= enough.")
+        if self.max_factor < 1:
+            raise ValueError(
+                f"max_factor must be at least 1, not {self.max_factor}: 1 plans the aim itself."
+            )
+        if not 0 < self.level < 1 or not 0 < self.linear_p < 1 or self.widest <= 0:
+            raise ValueError("level and linear_p must lie between 0 and 1, and widest above 0.")
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """supported, wide or not supported; the reasons in words; more patients for supported.
+
+    ``factor`` is the factor to use, capped, or NaN; ``more_patients`` is None where no number of
+    further patients like these would do.
+    """
+
+    verdict: str
+    why: str
+    factor: float
+    interval: FiellerInterval
+    more_patients: int | None
+
+
+def factor_given(low: Any, patients: Any, rules: Rules, *, tested: Any = True) -> Any:
+    """The one rule for whether any factor is given; numbers, or arrays of one shape.
+
+    Parameters
+    ----------
+    low
+        Lower end of the interval of the rate.
+    patients
+        Patients with such movements in that direction.
+    rules
+        The limits.
+    tested
+        Whether anything was ever planned in that direction.
+
+    Examples
+    --------
+    >>> factor_given(np.array([0.1, 0.0, 0.1]), np.array([5, 9, 4]), Rules()).tolist()
+    [True, False, False]
+    """
+    return tested & (np.asarray(patients) >= rules.fewest) & (np.asarray(low) > 0)
+
+
+def judge(
+    rate: float,
+    se: float,
+    df: float,
+    patients: int,
+    rules: Rules,
+    *,
+    borrowed: str = "",
+    class_patients: int | None = None,
+    bent: str = "",
+    records: int | None = None,
+    untested: str = "",
+    beyond: str = "",
+    own_movements: int = 0,
+    own: str = "patient",
+) -> Verdict:
+    """Judge one rate.
+
+    Parameters
+    ----------
+    rate, se, df
+        Achievement rate (share of the plan), its standard error and degrees of freedom.
+    patients
+        Patients with such movements.
+    rules
+        The limits.
+    borrowed
+        Where the rate leans on other teeth: their name, as "incisor".
+    class_patients
+        Patients with those.
+    bent
+        The sentence of a failed linearity test.
+    records
+        Patients on whom the rate rests, where those that count are fewer, as when only some had
+        plans in the direction asked for.
+    untested
+        Why nothing like this was ever planned: then no factor is supported.
+    beyond
+        Why the plan lies outside the past ones: then no factor is more than wide.
+    own_movements, own
+        Past movements of this very patient, where the rate and its error are that patient's own,
+        and whose rate it is ("patient" or "tooth"). More of other patients then bring little.
+
+    Examples
+    --------
+    >>> judge(0.5, 0.02, 12, 14, Rules()).verdict
+    'supported'
+    >>> judge(0.5, 0.02, 3, 4, Rules()).why
+    'Only 4 patients, and 5 are the fewest for any factor. 6 more patients would be enough for a firm one.'
+    """
+    interval = fieller_reciprocal(rate, se, df=df, level=rules.level)
+    counted = patients if class_patients is None else class_patients
+    low, high = _limits(rate, se, df, rules.level)
+    more = more_patients_needed(rate, se, df, counted, rules, records=records)
+    of_own = f" of this {own}" if own_movements else ""
+    if own_movements and more:
+        more = None if counted >= rules.enough else rules.enough - counted
+    there = " with plans in this direction" if records is not None and records > counted else ""
+    level = f"{100 * rules.level:g} %"
+    reasons: list[str] = []
+    if untested:
+        reasons.append(untested)
+    elif counted < rules.fewest:
+        what = f" with {borrowed} teeth" if borrowed else ""
+        reasons.append(
+            f"Only {_people(counted)}{what}{there}, and {rules.fewest} are the fewest for any factor."
+        )
+    if high <= 0:
+        reasons.append("These movements went the wrong way: planning more would do harm.")
+    elif low <= 0:
+        reasons.append(
+            f"The rate{of_own} cannot be told from zero ({level} interval {_percent(low)} to "
+            f"{_percent(high)}), so any factor from {interval.high:.2g} to infinity would fit the "
+            "records."
+        )
+    if not factor_given(low, counted, rules, tested=not untested):
+        takes = _what_it_takes(rate, high, more, rules)
+        if own_movements:
+            takes = _what_own_takes(more)
+        return Verdict("not supported", " ".join([*reasons, takes]), np.nan, interval, more)
+    factor = 1 / rate
+    if counted < rules.enough:
+        reasons.append(f"{_people(counted)}{there} only; {rules.enough} are wanted.")
+    if class_patients is not None and patients < rules.fewest:
+        reasons.append(
+            f"{_people(patients)} with this tooth itself{there}: the rate leans on those of other "
+            f"{borrowed} teeth."
+        )
+    if interval.high - interval.low > rules.widest * factor:
+        reasons.append(
+            f"The interval of the factor{of_own} is wide: {interval.low:.2f} to "
+            f"{interval.high:.2f}."
+        )
+    if beyond:
+        reasons.append(beyond)
+    if bent:
+        reasons.append(bent)
+    held = _held(rate, high, rules)
+    used = min(factor, rules.max_factor)
+    if reasons:
+        takes = _what_it_takes(rate, high, more, rules) if more else ""
+        if own_movements:
+            narrow = _narrow(rate, se, df, rules)
+            takes = "" if narrow and not more else _what_own_takes(more)
+        return Verdict(
+            "wide", " ".join(filter(None, [*reasons, takes, held])), used, interval, more
+        )
+    why = f"{_people(counted)}{there}; the factor is known to within {interval.low:.2f} to "
+    if own_movements:
+        plural = "movement" if own_movements == 1 else "movements"
+        why = (
+            f"{_people(counted)}{there}, and {own_movements:,} past {plural} of this patient; the "
+            f"factor{of_own} is known to within {interval.low:.2f} to "
+        )
+    return Verdict("supported", f"{why}{interval.high:.2f}. {held}".strip(), used, interval, 0)
+
+
+def _held(rate: float, high: float, rules: Rules) -> str:
+    """What the cap on factors means for a low rate."""
+    if rate * rules.max_factor >= 1:
+        return ""
+    held = (
+        f"The factor would be {1 / rate:.2f} and is held at {rules.max_factor:g}: expect "
+        f"{_percent(rate * rules.max_factor)} of the aim."
+    )
+    if high * rules.max_factor < 1:
+        held += " An attachment, an auxiliary or a further course will do more than a larger plan."
+    return held
+
+
+def more_patients_needed(
+    rate: float, se: float, df: float, patients: int, rules: Rules, *, records: int | None = None
+) -> int | None:
+    """How many more patients like these until the factor is supported.
+
+    Standard errors shrink with the square root of the number of patients, degrees of freedom grow
+    in proportion, and the rate is taken to stay as it is; or, where it is lower but may reach
+    1 / max_factor, to be that: the number then tells whether it is. ``records`` are the patients
+    on whom the rate rests, where they are more than those that count.
+
+    Returns
+    -------
+    int or None
+        None beyond 5,000 patients, and where nothing moves in the planned direction.
+
+    Examples
+    --------
+    >>> more_patients_needed(0.5, 0.10, 5, 6, Rules())
+    14
+    """
+    may_reach = _limits(rate, se, df, rules.level)[1] >= 1 / rules.max_factor
+    assumed = max(rate, 1 / rules.max_factor) if may_reach else rate
+    if assumed <= 0:
+        return None
+    base = max(patients if records is None else records, 1)
+    for total in range(max(patients, rules.enough), _MOST + 1):
+        share = (base + total - patients) / base
+        if _narrow(assumed, se / np.sqrt(share), df * share, rules):
+            return total - patients
+    return None
+
+
+def _narrow(rate: float, se: float, df: float, rules: Rules) -> bool:
+    low, high = _limits(rate, se, df, rules.level)
+    return low > 0 and (1 / low - 1 / high) * rate <= rules.widest
+
+
+def _limits(rate: float, se: float, df: float, level: float) -> tuple[float, float]:
+    tail = 0.5 + level / 2
+    half = float(stdtrit(df, tail) if np.isfinite(df) else ndtri(tail)) * se
+    return rate - half, rate + half
+
+
+def _what_it_takes(rate: float, high: float, more: int | None, rules: Rules) -> str:
+    lowest = f"{_percent(1 / rules.max_factor)}, the lowest that a factor of {rules.max_factor:g}"
+    if high * rules.max_factor < 1:
+        known = f"The records already show a rate below {lowest} could make up for."
+        if more:
+            return f"{_more(more)} would be needed for a firm factor. {known}"
+        return f"No practicable number of further patients would give a firm factor. {known}"
+    if more is None:
+        return "No practicable number of further patients would change that."
+    if rate * rules.max_factor < 1:
+        return f"{_more(more)} would tell whether the rate reaches {lowest} can make up for."
+    return f"{_more(more)} would be enough for a firm one."
+
+
+def _what_own_takes(more: int | None) -> str:
+    """What would help where the rate is a patient's own."""
+    words = f"{_more(more)} {'is' if more == 1 else 'are'} wanted. " if more else ""
+    return f"{words}Only further records of this patient would make the own factor firmer."
+
+
+def _more(n: int) -> str:
+    return f"{n:,} more patient{'' if n == 1 else 's'}"
+
+
+def _people(n: int) -> str:
+    return "1 patient" if n == 1 else f"{n:,} patients"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %".replace("-", "−")

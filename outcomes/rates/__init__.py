@@ -1,0 +1,1 @@
+"""Achievement rates: design, fit, prediction, comparisons, robustness."""

@@ -1,0 +1,129 @@
+"""What a comparison of rates is adjusted for, and what cannot be adjusted for, with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.rates.design import RateError, with_derived
+from outcomes.rates.fit import RateFit, fit_rate
+
+ADJUSTERS = ("size of plan", "course", "arch")
+"""What a comparison is adjusted for, beside the tooth class, where the rows allow it."""
+
+NEITHER = "none"
+"""The level of a factor that says there was none."""
+
+_ALIASED = 1e-8
+"""Share of a column's square left by the columns before it, below which it adds nothing."""
+
+
+def comparison_fit(
+    rows: pd.DataFrame,
+    movement: str,
+    *,
+    group: str | None,
+    covariates: Sequence[str],
+    level: float,
+) -> RateFit:
+    """Fit the rates behind a comparison: the one place that settles how comparisons are fitted."""
+    return fit_rate(rows, movement, group=group, covariates=covariates, level=level)
+
+
+class Adjusters:
+    """What a comparison is adjusted for, and why the rest is not."""
+
+    def __init__(
+        self,
+        rows: pd.DataFrame,
+        name: str,
+        factor: str,
+        group: str | None,
+        devices: Sequence[str],
+    ) -> None:
+        self.rows, self.name, self.factor, self.group = rows, name, factor, group
+        self.used: dict[str, str] = {}
+        self.left_out: dict[str, str] = {}
+        planned = rows["planned"].to_numpy(float)
+        known = [self._dummies(name)]
+        if group is not None:
+            known.append(self._dummies(group))
+        basis = planned[:, None] * np.column_stack(known)
+        for label in (*ADJUSTERS, *(d for d in devices if d in rows)):
+            values, reason = self._values(label)
+            if reason or values is None:
+                self.left_out[label] = reason
+                continue
+            column = planned * (values - values.mean())
+            if _left_over(column, basis) <= _ALIASED:
+                self.left_out[label] = f"it cannot be told from {factor} and the kind of tooth"
+                continue
+            basis = np.column_stack([basis, column])
+            self.used[label] = f"adjuster_{len(self.used)}"
+            self.rows = self.rows.assign(**{self.used[label]: values})
+
+    def _dummies(self, column: str) -> np.ndarray:
+        frame = with_derived(self.rows, [column])
+        return pd.get_dummies(frame[column].astype(str)).to_numpy(float)
+
+    def _values(self, label: str) -> tuple[np.ndarray | None, str]:
+        """The column of an adjuster, or why there is none."""
+        rows = self.rows
+        if label == "size of plan":
+            size = rows["planned"].abs().to_numpy(float)
+            return (None, "all plans are of one size") if np.ptp(size) == 0 else (size, "")
+        column = {"course": "course", "arch": "arch"}.get(label, label)
+        try:
+            values = with_derived(rows, [column])[column]
+        except RateError:
+            return None, "not recorded"
+        if values.isna().any():
+            return None, "not recorded in every row"
+        if label == "course":
+            numbers = pd.to_numeric(values, errors="coerce").to_numpy(float, na_value=np.nan)
+            other = numbers > 1
+        else:
+            other = (values.astype(str) != {"arch": "upper"}.get(label, NEITHER)).to_numpy(bool)
+        if other.all() or not other.any():
+            return None, "the same in every row"
+        few = min(rows["patient"][where].nunique() for where in (other, ~other))
+        if few < FEW_PATIENTS:
+            return None, f"fewer than {FEW_PATIENTS} patients on a side of it"
+        return other.astype(float), ""
+
+    def fit(self, movement: str, level: float) -> RateFit:
+        """The fit; without the adjusters where the rows are too few for them."""
+        covariates = [self.name, *self.used.values()]
+        how: dict[str, Any] = {"group": self.group, "level": level}
+        try:
+            return comparison_fit(self.rows, movement, covariates=covariates, **how)
+        except RateError:
+            if not self.used:
+                raise
+        fit = comparison_fit(self.rows, movement, covariates=[self.name], **how)
+        for label in self.used:
+            self.left_out[label] = "too few rows"
+        self.used = {}
+        return fit
+
+    def words(self) -> str:
+        """``tooth class, size of plan, arch``."""
+        first = [] if self.group is None else [self.group.replace("_", " ")]
+        return ", ".join([*first, *self.used])
+
+    def reasons(self) -> str:
+        """``course (the same in every row)``."""
+        return "; ".join(f"{label} ({reason})" for label, reason in self.left_out.items())
+
+
+def _left_over(column: np.ndarray, basis: np.ndarray) -> float:
+    """Share of a column's square that other columns do not hold."""
+    total = float(column @ column)
+    if total == 0:
+        return 0.0
+    rest = column - basis @ np.linalg.lstsq(basis, column, rcond=None)[0]
+    return float(rest @ rest) / total

@@ -1,0 +1,171 @@
+"""What a fit should tell about its own data: spread that grows, stray results, dominant patients.
+
+The intervals were tried on such data (benchmarks/README.md); these notes say what then holds and
+what to look at.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import stdtr
+
+from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.mixed.cluster import contributions
+
+if TYPE_CHECKING:
+    from outcomes.mixed.fit import Array, MixedFit
+    from outcomes.rates.design import Design
+
+GROWTH, GROWTH_P = 1.25, 0.01
+"""Ratio of scatter between large and small plans, and its p value, from which it is mentioned."""
+
+STRAY = 6.0
+"""Robust standard deviations from which a residual is called stray: 2 in 10^9 if normal."""
+
+MOST_ROWS, MOST_WEIGHT = 1 / 3, 1 / 2
+"""Share of the rows, and of the weight of a rate, from which a single patient is mentioned."""
+
+
+def check_notes(fitted: MixedFit, design: Design) -> list[str]:
+    """Sentences on what the residuals and the weights show, empty if there is nothing to say."""
+    residual = residuals(fitted, design)
+    return [
+        *_spread_note(residual, design),
+        *_stray_note(residual, design),
+        *_dominant_note(fitted, design),
+    ]
+
+
+def residuals(fitted: MixedFit, design: Design) -> Array:
+    """achieved less what the rates and the predicted patient and tooth effects expect, (n,)."""
+    effect, _, site_effect = fitted.effects
+    columns, g = design.columns, len(design.groups)
+    rate = fitted.beta[:g][design.group_code] + design.rate_deviation(effect)
+    if fitted.blocks.has_site:
+        rate += site_effect[design.site_row]
+    rate *= design.planned
+    if columns.extra.shape[1]:
+        rate += columns.extra @ fitted.beta[g:]
+    return np.asarray(np.subtract(design.achieved, rate, out=rate))
+
+
+def spread_growth(residual: Array, design: Design) -> tuple[float, float]:
+    """Scatter about teeth with large plans over that about teeth with small plans, and a p value.
+
+    A tooth with several records has a slope of its own; what is left around it holds neither the
+    patient nor the tooth, and by the model does not depend on the plan. The teeth are halved at the
+    median of their mean square plan. One-sided p value of a t test of the difference in standard
+    deviation within patients, so that patients may differ in scatter. NaN with fewer than 5
+    patients who have teeth with several records in both halves.
+    """
+    site, sites = design.site_row, len(design.site_labels)
+    patients = len(design.patient_labels)
+    planned = design.planned
+
+    def total(values: Array) -> Array:
+        return np.asarray(np.bincount(site, values, minlength=sites), dtype=np.float64)
+
+    rows = np.bincount(site, minlength=sites)
+    power = planned * planned
+    squares = total(power)
+    fourth = total(np.multiply(power, power, out=power))
+    del power
+    around = total(residual * residual) - total(residual * planned) ** 2 / squares
+    several = rows > 1
+    if not several.any():
+        return np.nan, np.nan
+    owner = np.zeros(sites, dtype=np.int64)
+    owner[site] = design.patient
+    # the mean square plan of the rows, each weighing as much as it adds to what is left
+    size = (squares - fourth / squares) / np.maximum(rows - 1, 1)
+    large = several & (size > np.median(size[several]))
+
+    def variances(teeth: np.ndarray) -> tuple[Array, float]:
+        scatter = np.bincount(owner[teeth], around[teeth], minlength=patients)
+        free = np.bincount(owner[teeth], rows[teeth] - 1, minlength=patients)
+        own = np.divide(scatter, free, out=np.full(patients, np.nan), where=free > 0)
+        return own, float(scatter.sum() / max(free.sum(), 1))
+
+    (far, far_all), (near, near_all) = variances(large), variances(several & ~large)
+    difference = np.sqrt(np.maximum(far, 0)) - np.sqrt(np.maximum(near, 0))
+    difference = difference[~np.isnan(difference)]
+    if len(difference) < FEW_PATIENTS or near_all <= 0:
+        return np.nan, np.nan
+    error = max(float(difference.std(ddof=1)) / np.sqrt(len(difference)), 1e-300)
+    p = float(stdtr(len(difference) - 1, -difference.mean() / error))
+    return float(np.sqrt(far_all / near_all)), p
+
+
+def _spread_note(residual: Array, design: Design) -> list[str]:
+    ratio, p = spread_growth(residual, design)
+    if not (ratio >= GROWTH and p < GROWTH_P):
+        return []
+    return [
+        f"Results scatter more where more was planned: {ratio:.1f} times as much around teeth with "
+        "large plans as around those with small ones. In simulated data of this kind the intervals "
+        "of the rates held; part of the scatter is taken for variation between teeth, and ranges "
+        "for a single result are too wide for small plans."
+    ]
+
+
+def stray_rows(residual: Array) -> np.ndarray:
+    """Positions of residuals beyond ``STRAY`` robust standard deviations, the largest first."""
+    spread = 1.4826 * float(np.median(np.abs(residual)))
+    far = np.flatnonzero(np.abs(residual) > STRAY * spread) if spread > 0 else np.empty(0, int)
+    return np.asarray(far[np.argsort(-np.abs(residual[far]), kind="stable")])
+
+
+def _stray_note(residual: Array, design: Design) -> list[str]:
+    far = stray_rows(residual)
+    if not len(far):
+        return []
+    named = [f"{design.patient_labels[design.patient[i]]} tooth {design.tooth[i]}" for i in far[:3]]
+    more = ", the furthest" if len(far) > 3 else ""
+    rows = "1 result lies" if len(far) == 1 else f"{len(far):,} results lie"
+    return [
+        f"{rows} far from what the fit expects{more}: {', '.join(named)}. Check for scanning or "
+        "typing errors; if real, they stay. They make the intervals wider rather than wrong."
+    ]
+
+
+def weight_shares(fitted: MixedFit) -> Array:
+    """Share of each patient in the information on each coefficient, (P, p); columns sum to 1.
+
+    The diagonal of X'V^-1 X, patient by patient. A patient's weight levels off as rows are added,
+    since the rate of one patient says little about the others.
+    """
+    p = fitted.blocks.p
+    own = contributions(fitted.theta, fitted.blocks)[:, np.arange(p), np.arange(p)]
+    information = np.maximum(own, 0.0)
+    return np.asarray(information / information.sum(axis=0, keepdims=True))
+
+
+def _dominant_note(fitted: MixedFit, design: Design) -> list[str]:
+    blocks = fitted.blocks
+    if blocks.patients < FEW_PATIENTS:
+        return []  # with a handful of patients an even share is a large one
+    shares = weight_shares(fitted)[:, : len(design.groups)]
+    notes = []
+    most = int(np.argmax(blocks.rows))
+    share = blocks.rows[most] / blocks.n
+    if share >= MOST_ROWS:
+        notes.append(
+            f"Patient {design.patient_labels[most]} has {_percent(share)} of the rows and "
+            f"{_percent(float(shares[most].max()))} of the weight of a rate at most: the weight of "
+            "one patient levels off as rows are added."
+        )
+    for g, group in enumerate(design.groups):
+        heavy = int(np.argmax(shares[:, g]))
+        if shares[heavy, g] >= MOST_WEIGHT and design.counts["patients"].iloc[g] > 1:
+            which = "the rate" if group == "all" else f"the rate of {group}"
+            notes.append(
+                f"Patient {design.patient_labels[heavy]} carries {_percent(shares[heavy, g])} of "
+                f"the weight of {which}: influence() gives the rates without each patient."
+            )
+    return notes
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"

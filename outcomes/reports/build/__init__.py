@@ -1,0 +1,1 @@
+"""Notebooks run unattended: kernel, page, place, provenance, what a cell shows."""

@@ -1,0 +1,1 @@
+"""The rates in depth."""

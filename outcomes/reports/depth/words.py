@@ -1,0 +1,304 @@
+"""One plain sentence for every number of an analysis in depth."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.rates.design import NOT_IDENTIFIED
+from outcomes.reports.audit.tables import number, percent, points, range_words
+from outcomes.reports.audit.words import cautions as shared_cautions
+from outcomes.reports.audit.words import (
+    equals,
+    later_alone,
+    listed,
+    missing,
+    movement_name,
+    number_of,
+    opinion_words,
+    second_reading,
+)
+from outcomes.reports.depth.results import Depth
+
+
+def summary(depth: Depth) -> list[str]:
+    """The box at the top: the rates, what differs, how sure."""
+    table = depth.fit.rates
+    rows: list[Any] = list(table.itertuples())
+    what = movement_name(depth.fit.movement or "movement")
+    each = listed([f"{r.group} {percent(r.rate)} ({range_words(r.low, r.high)})" for r in rows])
+    shown = depth.covariate_tests[depth.covariate_tests["p_holm"] < 0.05]["covariate"]
+    goes_with = (
+        f"The rate changes with {listed(list(shown))}."
+        if len(shown)
+        else "No covariate is shown to go with a higher or lower rate."
+    )
+    return [
+        f"Achieved share of planned {what}, with {100 * depth.fit.level:g}{chr(160)}% intervals: "
+        f"{each}; from {number_of(depth.fit.patients, 'patient')} and "
+        f"{number_of(depth.fit.nobs, 'movement')}.",
+        goes_with,
+        *linearity(depth),
+        *influence(depth)[-1:],
+    ]
+
+
+def rates(depth: Depth) -> list[str]:
+    """What the rates are, and what kind of interval goes with them."""
+    fit = depth.fit
+    method = "restricted maximum likelihood" if fit.reml else "maximum likelihood"
+    return [
+        f"{number_of(fit.nobs, 'movement')} of {number_of(fit.sites, 'tooth', 'teeth')} in "
+        f"{number_of(fit.patients, 'patient')}. The rates below are slopes of achieved on planned "
+        f"through the origin, by {method}, with {100 * fit.level:g}{chr(160)}% t intervals on "
+        "Satterthwaite degrees of freedom.",
+        *fit.sentences,
+        *fit.notes,
+    ]
+
+
+def contrasts(depth: Depth) -> list[str]:
+    """One sentence for each difference between groups."""
+    lines = []
+    rows: list[Any] = list(depth.contrasts.itertuples())
+    for row in rows:
+        interval = f"{points(row.low)} to {points(row.high)}"
+        if row.p_holm != row.p_holm:
+            lines.append(
+                f"Between {row.a} and {row.b} nothing was tested, as one of them has fewer than "
+                f"{FEW_PATIENTS} patients: {points(row.difference)} percentage points, interval "
+                f"{interval}."
+            )
+        elif row.p_holm < 0.05:
+            more = "more" if row.difference > 0 else "less"
+            lines.append(
+                f"The {row.a} achieves {number(abs(100 * row.difference), 0)} percentage points "
+                f"{more} of the plan than the {row.b} (interval {interval}; Holm-adjusted "
+                f"p {equals(row.p_holm)})."
+            )
+        else:
+            lines.append(
+                f"Between {row.a} and {row.b} no difference is shown: {points(row.difference)} "
+                f"percentage points, interval {interval} (Holm-adjusted p {equals(row.p_holm)})."
+            )
+    tested = int(depth.contrasts["p_holm"].notna().sum())
+    if tested > 1:
+        lines.append(
+            f"{number_of(tested, 'comparison')} were made: the p values are adjusted for that, "
+            "the intervals are not."
+        )
+    return lines
+
+
+def covariates(depth: Depth) -> list[str]:
+    """One sentence for each covariate, and the caution on cause."""
+    lines = []
+    tests = depth.covariate_tests.set_index("covariate")
+    for name, fit in depth.covariates.items():
+        rows: list[Any] = list(fit.covariates.itertuples())
+        p = float(tests.loc[name, "p_holm"])  # type: ignore[arg-type]
+        changes = listed(
+            [
+                f"{points_exact(row.estimate)} percentage points {_per(row.covariate, name)} "
+                f"(interval {points_exact(row.low)} to {points_exact(row.high)})"
+                for row in rows
+            ]
+        )
+        shown = "changes with" if p < 0.05 else "is not shown to change with"
+        lines.append(
+            f"The rate {shown} {name}: {changes}; cluster-robust t test, "
+            f"Holm-adjusted p {equals(p)}."
+        )
+    if lines:
+        lines.append(
+            "Nobody was allocated at random, so a difference is not an effect: harder teeth may "
+            "have been given more help."
+        )
+    else:
+        lines.append("No covariate was recorded that differs between rows.")
+    return lines
+
+
+def points_exact(share: float) -> str:
+    """Percentage points with one decimal and a sign.
+
+    Examples
+    --------
+    >>> points_exact(0.0731), points_exact(-0.002)
+    ('+7.3', '−0.2')
+    """
+    text = number(100 * share, 1)
+    return text if text.startswith("−") or text == "0.0" else f"+{text}"
+
+
+def _per(covariate: str, name: str) -> str:
+    level = covariate.removeprefix(f"{name}: ")
+    return f"with {level}" if level != covariate else f"per unit of {name}"
+
+
+def variances(depth: Depth) -> list[str]:
+    """What each variance and R-squared means."""
+    sd = depth.fit.variance.set_index("component")
+    unit = {"mm": f"{chr(160)}mm", "degree": "°"}.get(depth.fit.unit or "", "")
+    rate = float(depth.fit.rates["rate"].mean())
+    patient = float(sd.loc["patient", "sd"])  # type: ignore[arg-type]
+    lines = [
+        f"Patients differ by {number(100 * patient, 0)} percentage points (standard deviation): "
+        f"around a rate of {percent(rate)}, about two patients in three lie in the range "
+        f"{range_words(rate - patient, rate + patient)}."
+    ]
+    marginal = (
+        f"The plan and the tooth class explain {percent(depth.r_squared['marginal'])} of the "
+        "variation in what was achieved (marginal R²)"
+    )
+    if depth.fit.tooth_level == NOT_IDENTIFIED:
+        return [
+            *lines,
+            "How much teeth of the same class in the same patient differ, and how much measurements "
+            "do, is not identified: these records do not tell the two apart. So there is no share "
+            "of either and no conditional R².",
+            f"{marginal}.",
+        ]
+    if "tooth" in sd.index:
+        tooth = float(sd.loc["tooth", "sd"])  # type: ignore[arg-type]
+        lines.append(
+            f"Teeth of the same class in the same patient differ by {number(100 * tooth, 0)} "
+            "percentage points."
+        )
+    residual = float(sd.loc["residual", "sd"])  # type: ignore[arg-type]
+    shares = {str(k): percent(v) for k, v in sd["share"].items()}
+    known = [name for name in shares if name != "residual"]
+    lines += [
+        f"What is left, measurement error included, is {number(residual, 2)}{unit} a movement.",
+        "Of the variation around the rates, "
+        + listed([f"{share} lies {_where(name)}" for name, share in shares.items()])
+        + ".",
+        f"{marginal}; with {listed(known)} "
+        f"{percent(depth.r_squared['conditional'])} (conditional R²).",
+    ]
+    return lines
+
+
+def _where(component: str) -> str:
+    if component.startswith("patient x "):
+        return f"within patients, by {component.removeprefix('patient x ').replace('_', ' ')}"
+    return {
+        "patient": "between patients",
+        "tooth": "between teeth of a patient",
+        "residual": "within teeth",
+    }[component]
+
+
+def linearity(depth: Depth) -> list[str]:
+    """Whether large plans achieve another share than small ones."""
+    return [] if depth.linearity is None else [str(depth.linearity["sentence"])]
+
+
+def influence(depth: Depth) -> list[str]:
+    """The patient whose absence moves a rate most."""
+    table = depth.influence
+    lost = table[table["rate"].isna()]
+    lines = [
+        f"Without {row.patient} the rate of {row.group} cannot be estimated."
+        for row in lost.itertuples()
+    ]
+    worst = table.dropna(subset="rate").iloc[0]
+    size = abs(float(worst["change_se"]))
+    verdict = (
+        "No single patient decides a result." if size < 1 else "Look at that patient's records."
+    )
+    lines.append(
+        f"Leaving out one patient moves a rate by at most {number(size, 1)} standard errors "
+        f"({worst['patient']}, {worst['group']}: {percent(worst['rate'])} without). {verdict}"
+    )
+    return lines
+
+
+def intervals(depth: Depth) -> list[str]:
+    """How the bootstraps agree with the model's intervals."""
+    lines = []
+    model = (depth.fit.rates["high"] - depth.fit.rates["low"]).to_numpy()
+    for name, result in depth.bootstraps.items():
+        ratio = ((result.rates["high"] - result.rates["low"]) / model).to_numpy()
+        failed = f"; {number_of(result.failed, 'replicate')} had no fit" if result.failed else ""
+        lines.append(
+            f"The {name} ({number_of(result.n, 'replicate')}, seed {result.seed}{failed}) gives "
+            f"intervals {range_words(ratio.min(), ratio.max())} as wide as the model's."
+        )
+    lines.append(
+        "In simulations the model's intervals keep their level from 8 patients on, while the "
+        "percentile bootstrap of patients holds the truth too seldom with 60 patients or fewer "
+        "(benchmarks/README.md): where the two differ, the model's are the ones to report."
+    )
+    return lines
+
+
+def teeth(depth: Depth) -> list[str]:
+    """What pooling did to single teeth."""
+    if depth.teeth is None:
+        return []
+    table = depth.teeth.rates
+    moved = (table["rate"] - table["own_rate"]).abs()
+    most: Any = list(table.itertuples())[int(moved.to_numpy().argmax())]
+    return [
+        f"Within a class, teeth differ by {number(100 * depth.teeth.between_sd, 0)} percentage "
+        "points (standard deviation). Each tooth borrows from its class, the more the fewer its "
+        "records.",
+        f"Pooling moves tooth {most.tooth} most: from {percent(most.own_rate)} on its own "
+        f"to {percent(most.rate)}.",
+        *[
+            f"The own rate of tooth {row.tooth}, {percent(row.own_rate)}, follows results far off: "
+            + (
+                f"{percent(row.reading)} where these weigh less."
+                if row.reading == row.reading
+                else "half of its results or more."
+            )
+            for row in _differing(table)
+        ],
+    ]
+
+
+def _differing(table: Any) -> list[Any]:
+    return list(table[table["differs"]].itertuples())
+
+
+def not_in_the_rates(depth: Depth) -> list[str]:
+    """Later courses alone, and what the missing rescans could change."""
+    return [*later_alone(depth.later_alone), *missing(depth.missing)]
+
+
+def second_readings(depth: Depth) -> list[str]:
+    """Whether a few results far off decide a rate."""
+    return second_reading(depth.robust)
+
+
+def second_opinion(depth: Depth) -> list[str]:
+    """How far an independent program agrees."""
+    return [opinion_words(depth.second_opinion, depth.second_opinion_reason)]
+
+
+def diagnostics(depth: Depth) -> list[str]:
+    """The largest residual, by name, and where to look in the figure."""
+    data = depth.fit.data
+    residual = data["residual"].to_numpy()
+    row: Any = data.iloc[int(abs(residual).argmax())]
+    sd = depth.fit.mixed.sigma2**0.5
+    unit = {"mm": f"{chr(160)}mm", "degree": "°"}.get(depth.fit.unit or "", "")
+    size = abs(float(row["residual"]))
+    return [
+        f"The movement farthest from what the model expects is that of tooth {row['tooth']} of "
+        f"{row['patient']}: {number(row['achieved'], 1)}{unit} of {number(row['planned'], 1)}{unit} "
+        f"planned, {number(size, 1)}{unit} or {number(size / sd, 1)} residual standard deviations "
+        "off."
+    ]
+
+
+def not_answered(depth: Depth) -> list[str]:
+    """What could not be fitted, and why."""
+    return list(depth.skipped) or ["Every question above could be answered."]
+
+
+def cautions(depth: Depth) -> list[str]:
+    """The cautions that go with rates; that of invented data where they are."""
+    demo = ["The demonstration data"] if depth.invented else []
+    return shared_cautions("Always", "Reading an audit", *demo)

@@ -1,0 +1,1 @@
+"""Tables, documents and slides as files."""

@@ -1,0 +1,1 @@
+"""Factors, validation and plans."""

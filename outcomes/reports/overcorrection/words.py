@@ -1,0 +1,465 @@
+"""Sentences of a calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pandas as pd
+
+from outcomes.overcorrect.aims import (
+    NEW_PATIENT,
+    aims_counted,
+    left_out,
+    problem_words,
+    problems_of_rows,
+)
+from outcomes.overcorrect.cautions import safer
+from outcomes.overcorrect.loop import NOT_A_TRIAL
+from outcomes.overcorrect.plan import BEST, DIRECT, Plan, PlanLimits
+from outcomes.overcorrect.validate import ASSUMPTION
+from outcomes.reports.audit.tables import count, number, percent, size
+from outcomes.reports.audit.words.adjusted import holm
+from outcomes.reports.audit.words.closing import cautions as read_cautions
+from outcomes.reports.build.provenance import versions
+from outcomes.reports.overcorrection.results import USUAL_AIM, Calibration
+from outcomes.reports.overcorrection.tables import group_in_full
+from outcomes.words.english import (
+    capital,
+    is_,
+    listed,
+    movement_name,
+    number_of,
+    sizes_by_movement,
+)
+
+__all__ = [
+    "aims_read",
+    "attachment",
+    "cautions",
+    "chances_caption",
+    "courses",
+    "declined",
+    "directions",
+    "helped",
+    "linear",
+    "loop",
+    "methods",
+    "overplanned",
+    "plan",
+    "plan_notes",
+    "planned_movements",
+    "ranges_caption",
+    "summary",
+    "teeth",
+    "verdicts",
+]
+
+
+def _rows(frame: pd.DataFrame) -> list[Any]:
+    return list(frame.itertuples())
+
+
+def summary(found: Calibration) -> list[str]:
+    """The answer first: how many factors can be used, did they help, what is planned."""
+    lines = []
+    if found.cohort.invented:
+        lines.append("This practice is invented, for demonstration: its numbers are for nobody.")
+    counts = found.factors["verdict"].value_counts()
+    parts = [
+        f"{_is_or_none(int(counts.get(verdict, 0)))} {word}"
+        for verdict, word in (
+            ("supported", "supported"),
+            ("wide", "wide"),
+            ("not supported", "not supported"),
+        )
+    ]
+    lines.append(
+        f"Of {number_of(len(found.factors), 'factor')} by movement and kind of tooth, "
+        f"{listed(parts)}."
+    )
+    gains = found.gains
+    if len(gains):
+        clear = (holm(gains["p"]) < 0.05) & (gains["less"] > 0)
+        better = gains.loc[clear, "movement"]
+        lines.append(
+            "Had each patient been planned with factors learnt from the others, the shortfall "
+            + (
+                f"would have been smaller in {listed(movement_name(m) for m in better)}"
+                if len(better)
+                else "would not clearly have been smaller in any movement"
+            )
+            + f" ({count(len(better))} of {count(len(gains))} movements, p adjusted for their number)."
+        )
+    if found.plan is not None:
+        lines.append(aims_counted(found.plan.aims, found.plan.problems))
+    lines += plan(found)[:1]
+    lines.append(
+        "The treating clinician decides: this is evidence from past cases, not advice. The cautions "
+        "at the end belong to every number here."
+    )
+    return lines
+
+
+def _is_or_none(n: int) -> str:
+    return "none is" if n == 0 else f"{count(n)} {is_(n)}"
+
+
+def verdicts(found: Calibration) -> list[str]:
+    """What the three verdicts mean, with the limits in force."""
+    rules = found.rules
+    return [
+        "A factor is what to multiply an aim by: 1 / achievement rate, with Fieller's interval. "
+        f"Supported: {rules.enough} or more patients, an interval narrower than "
+        f"{percent(rules.widest)} of the factor, and no sign that it changes with the size of the "
+        "plan. Wide: usable with care, for the reasons given. Not supported: fewer than "
+        f"{rules.fewest} patients, or a rate that cannot be told from zero; then there is no "
+        f"factor. No factor above {rules.max_factor:g} is given out."
+    ]
+
+
+def declined(found: Calibration) -> list[str]:
+    """Reasons of every verdict but supported, and caps."""
+    table = found.factors
+    held = table["why"].str.contains("is held at")
+    rest = table[(table["verdict"] != "supported") | held]
+    if not len(rest):
+        return ["Every factor is supported, and none reaches the cap."]
+    return [
+        f"{capital(movement_name(row.movement))}, {row.group}: {row.verdict}. {row.why}"
+        for row in _rows(rest)
+    ]
+
+
+def directions(found: Calibration) -> list[str]:
+    """Where the two directions of a movement have clearly different rates: Holm over them all."""
+    pairs = []
+    for movement, fit in found.direction_fits.items():
+        for row in _rows(fit.contrasts()):
+            first, second = str(row.a).split(" ", 1), str(row.b).split(" ", 1)
+            if first[0] == second[0]:
+                pairs.append((movement, row, first, second))
+    if not pairs:
+        return ["No kind of tooth was moved in both directions often enough to compare them."]
+    adjusted = holm(row.p for _, row, _, _ in pairs)
+    said = [
+        f"{capital(movement_name(movement))} of {first[0]}s: {_way(movement, first)} and "
+        f"{_way(movement, second)} differ by "
+        f"{number(100 * float(row.difference), 0)} percentage points of the rate; use the factor of "
+        "the direction."
+        for (movement, row, first, second), p in zip(pairs, adjusted, strict=True)
+        if p < 0.05
+    ]
+    return said or [
+        "No clear difference between the two directions of any movement, for the same kind of "
+        f"tooth ({count(len(pairs))} compared; p values adjusted for their number)."
+    ]
+
+
+def _way(movement: str, group: list[str]) -> str:
+    """The direction of a group, the root in brackets."""
+    kind, *way = group_in_full(" ".join(group), movement).split(", ")
+    return f"{way[0]} ({way[1]})" if len(way) > 1 else (way or [kind])[0]
+
+
+def attachment(found: Calibration) -> list[str]:
+    """Does an attachment change the rate?"""
+    left_out = [
+        f"{capital(movement_name(name))}: teeth with and without an attachment are not compared, as "
+        f"{reason}."
+        for name, reason in found.attachment_fits.failed.items()
+    ]
+    if not len(found.attachment_factors):
+        return [
+            "Attachments are not recorded, or are the same everywhere: nothing to compare.",
+            *left_out,
+        ]
+    once = found.attachment_factors.drop_duplicates("movement")
+    clear = once[holm(once["p"]) < 0.05]
+    if not len(clear):
+        return [
+            "No movement shows a clear difference between teeth with and without an attachment "
+            f"({count(len(once))} compared; p values adjusted for their number).",
+            *left_out,
+        ]
+    return [
+        f"{capital(movement_name(row.movement))}: {number(100 * abs(float(row.change)), 0)} percentage "
+        f"points {'more' if row.change > 0 else 'less'} of the plan with an attachment, for the "
+        "same kind of tooth."
+        for row in _rows(clear)
+    ] + ["Nobody was given an attachment at random: a difference is not an effect.", *left_out]
+
+
+def linear(found: Calibration) -> list[str]:
+    """Does the rate depend on the size of the plan?"""
+    bent = found.linearity[found.linearity["bent"]]
+    if not len(bent):
+        return ["In no movement does the rate clearly depend on the size of the plan."]
+    lines = [f"{capital(movement_name(r.movement))}: {r.sentence}" for r in _rows(bent)]
+    return [
+        *lines,
+        "For these movements the plans below are made with a rate that changes with the size of "
+        "the plan.",
+    ]
+
+
+def overplanned(found: Calibration) -> list[str]:
+    """Plans that held overcorrection already."""
+    n = found.overplanned
+    if not n:
+        return [
+            "In every record the plan is the aim: no overcorrection was recorded. If plans did hold "
+            "some, fill in the column aim: without it, the shortfall is counted from the plan."
+        ]
+    total = int((found.cohort.movements["planned"] != 0).sum())
+    return [
+        f"In {count(n)} of {number_of(total, 'planned movement')} the plan differed from the aim, so "
+        f"it held overcorrection already. Rates are achieved over planned all the same; the "
+        "shortfall is counted from the aim, and the factors are applied to the aim."
+    ]
+
+
+def helped(found: Calibration) -> list[str]:
+    """Would it have helped? One sentence a movement, then the assumption."""
+    if not found.validations:
+        return ["With fewer than three patients nothing can be left out to learn from the others."]
+    lines = [
+        f"{capital(movement_name(movement))}: {one.sentence}"
+        for movement, one in found.validations.items()
+    ]
+    if len(lines) > 1:
+        lines.append(
+            f"Each interval is for its movement alone: these {count(len(lines))} are not adjusted for "
+            "their number. The summary counts the movements that stand out once it is allowed for."
+        )
+    return [*lines, ASSUMPTION]
+
+
+def courses(found: Calibration) -> list[str]:
+    """Share reached after each course."""
+    if found.courses is None:
+        return ["The cohort holds one course only: nothing can be said about several."]
+    table = found.courses.overall
+    lines = []
+    for movement, part in table.groupby("movement", sort=False):
+        parts = [
+            f"{percent(r.reached)} after {'one course' if r.course == 1 else f'{r.course} courses'}"
+            for r in _rows(part)
+        ]
+        last = _rows(part)[-1]
+        first = (
+            f" ({percent(last.reached_first)} of the first aims, before some were changed)"
+            if percent(last.reached_first) != percent(last.reached)
+            else ""
+        )
+        lines.append(
+            f"{capital(movement_name(str(movement)))}: {listed(parts)} of the aims{first}."
+        )
+    aims = " and ".join(size(aim, unit) for unit, aim in USUAL_AIM.items())
+    return [
+        *lines,
+        *found.courses.notes,
+        f"The table below is for a new patient: the chance of being within tolerance of an aim of "
+        f"{aims}, planned as it is left after each course, without overcorrection. A patient and a "
+        "tooth that lag in the first course lag in the next.",
+    ]
+
+
+def loop(found: Calibration) -> list[str]:
+    """Before and after."""
+    if found.loop is None:
+        return [found.loop_reason]
+    said = list(found.loop.sentences)
+    if len(said) > 1:
+        said.append(
+            f"Each interval is for its movement alone: these {count(len(said))} comparisons are not "
+            "adjusted for their number."
+        )
+    return [*said, *found.loop.notes, NOT_A_TRIAL]
+
+
+def aims_read(found: Calibration) -> list[str]:
+    """What was read of the aims, and what was not."""
+    if found.plan is None:
+        return [
+            "No aims were given: no plan was made. Give a spreadsheet with the columns tooth, "
+            "movement and aim."
+        ]
+    plan = found.plan
+    lines = [f"{plan.source}: {aims_counted(plan.aims, plan.problems)}"]
+    lines += [problem_words(row) for row in _rows(plan.problems)]
+    return [*lines, *attachment_unused(plan)]
+
+
+def limits_said(of: Callable[[str, str], float], units: Mapping[str, str]) -> str:
+    """A limit of several movements in words; ``of`` gives it for a movement and its unit."""
+    return sizes_by_movement({name: (of(name, unit), unit) for name, unit in units.items()})
+
+
+def steps_said(limits: PlanLimits, units: Mapping[str, str]) -> str:
+    """The largest steps of one aligner, for these movements.
+
+    Examples
+    --------
+    >>> steps_said(PlanLimits(), {"tip": "degree", "rotation": "degree"})
+    '1° for tip and 2° for rotation'
+    """
+    return limits_said(lambda name, _: limits.step(name), units)
+
+
+def aims_left_out(plan: Plan) -> list[str]:
+    """A line for each aim left out: its tooth, where it stands, and why."""
+    return [
+        f"{f'Tooth {row.tooth}, row {row.row}' if row.tooth else f'Row {row.row}'}: {row.reason}."
+        for row in _rows(left_out(plan.aims, plan.problems))
+    ]
+
+
+def attachment_unused(plan: Plan) -> list[str]:
+    """That the aims name attachments, where the rates do not depend on them."""
+    if "attachment" not in plan.aims:
+        return []
+    named = plan.aims["attachment"].notna() & (plan.aims["attachment"].astype(str) != "")
+    without = {name for name, source in plan.sources.items() if "attachment" not in source.columns}
+    if not (named & plan.aims["movement"].isin(without)).any():
+        return []
+    return ["The column attachment was not used; add --covariate attachment if it should be."]
+
+
+def plan(found: Calibration) -> list[str]:
+    """How many aims have a plan, and how long it takes."""
+    if found.plan is None:
+        return []
+    aims = found.plan.aims
+    given = int(_planned(found.plan).sum())
+    lines = [
+        f"{capital(number_of(given, 'aim'))} of {count(len(aims))} {'has' if given == 1 else 'have'} "
+        "a plan; for the others the records cannot say."
+        if given < len(aims)
+        else f"All {count(len(aims))} aims have a plan, with what to expect of it."
+    ]
+    if given:
+        table: Any = found.plan.aligners.set_index("option")
+        parts = [
+            f"{number_of(table.loc[option, 'aligners'], 'aligner')} and "
+            f"{count(table.loc[option, 'days'])} days {words}"
+            for option, words in (
+                (DIRECT, "for aim / rate"),
+                (BEST, f"for the {safer(found.limits.over_cap)}"),
+            )
+        ]
+        limits = found.limits
+        lines.append(
+            f"At the steps allowed for each aligner, the slowest tooth needs {listed(parts)}; all "
+            "teeth move at once. The safer plan is, of those with at most "
+            f"{percent(limits.over_cap)} risk of going too far, the one most likely to land within "
+            "tolerance; aim / rate may land more often, and goes too far more often."
+        )
+    return lines
+
+
+def plan_notes(found: Calibration) -> list[str]:
+    """One line an aim: the reason of the verdict and what to look at."""
+    if found.plan is None:
+        return []
+    return [
+        f"{_of(row.patient)}{row.tooth}, {row.movement}: {note}"
+        for row, note in zip(_rows(found.plan.aims), aim_notes(found.plan), strict=True)
+    ]
+
+
+def _of(patient: str) -> str:
+    return "" if patient == NEW_PATIENT else f"{patient}, "
+
+
+def aim_notes(plan: Plan) -> list[str]:
+    """For each aim: the verdict and its reason, what is odd about its row, what to look at."""
+    odd = problems_of_rows(plan.aims, plan.problems)
+    return [
+        " ".join(
+            part
+            for part in (f"{row.verdict}.", row.why, *odd.get(int(row.row), []), row.cautions)
+            if part
+        )
+        for row in _rows(plan.aims)
+    ]
+
+
+def _planned(plan: Plan) -> pd.Series:
+    """Which aims have a plan."""
+    best = plan.options[plan.options["option"] == BEST].set_index("at")["planned"]
+    return best.reindex(plan.aims.index).notna()
+
+
+def planned_movements(found: Calibration) -> list[str]:
+    """Movements of which at least one aim has a plan."""
+    if found.plan is None:
+        return []
+    return list(dict.fromkeys(found.plan.aims.loc[_planned(found.plan), "movement"]))
+
+
+def ranges_caption() -> str:
+    """Under the figure of ranges."""
+    return (
+        "Where the safer plan of each tooth is likely to end. The ranges are of the next "
+        "scan, for a patient and a tooth like those of the past."
+    )
+
+
+def chances_caption(found: Calibration) -> str:
+    """Under the map of chances."""
+    return (
+        "The darker, the better the chance of landing within tolerance. Because results spread more "
+        "as plans grow, the safer plan asks for less than aim / rate; it bends down where the cap of "
+        f"{percent(found.limits.over_cap)} on going too far holds it."
+    )
+
+
+def teeth(found: Calibration) -> list[str]:
+    """What single-tooth rates are made of."""
+    if not found.teeth:
+        return ["No movement has enough records for rates of single teeth."]
+    own = found.tooth_factors["own_weight"].median()
+    return [
+        "A single tooth has few records, so its rate leans on the other teeth of its class: the "
+        "fewer its own records, and the more alike the teeth of the class, the more. The median "
+        f"weight of a tooth's own records is {percent(own)}."
+    ]
+
+
+def cautions(found: Calibration) -> list[str]:
+    """All cautions that belong to this report."""
+    demo = ["The demonstration data"] if found.cohort.invented else []
+    return read_cautions("Always", "Planning the next course", "Reading an audit", *demo)
+
+
+def methods(found: Calibration) -> list[str]:
+    """How it was done, for whoever must judge or repeat it."""
+    versions_found = versions()
+    used = ", ".join(f"{name} {versions_found[name]}" for name in ("numpy", "scipy", "pandas"))
+    limits = found.limits
+    units = {name: fit.unit or "" for name, fit in found.fits.items()}
+    near = limits_said(limits.near, units)
+    source = (
+        "" if limits.tolerance else " (Angle Orthod 2017;87(6):809–815, doi:10.2319/022717-147.1)"
+    )
+    return [
+        "Achieved was modelled as rate × planned with a rate for each kind of tooth and random "
+        "deviations of patients and teeth, by restricted maximum likelihood. Factors are 1 / rate "
+        "with Fieller's interval (J R Stat Soc B 1954;16:175–185). Single-tooth rates are pooled "
+        "towards their class by a normal–normal model on the estimates and their covariance, "
+        "averaged over the between-tooth variation. For a new patient, achieved at plan x is rate · "
+        "x with variance (Var(rate) + patients + teeth) x² + residual, on Satterthwaite degrees of "
+        "freedom; chances and ranges follow from that t distribution and include the measurement "
+        "error of the next scan.",
+        "Leave-one-patient-out: rates and variances refitted without each patient. " + ASSUMPTION,
+        "Attachments, the two directions of a movement, and the gain counted in the summary were each "
+        "tested with p values adjusted by Holm's method over all movements in the list; intervals are "
+        "not adjusted, nor are the comparison of before with after and the test of whether the rate "
+        f"depends on the size of the plan (p below {found.rules.linear_p:g}).",
+        f"Tolerance {near}{source}. Largest step of one aligner: {steps_said(limits, units)} "
+        f"(common practice, no source). {limits.days_per_aligner:g} days an aligner unless "
+        "the aims say otherwise.",
+        f"Python {versions_found['python']}, outcomes {versions_found['outcomes']}, {used}, seed "
+        f"{found.seed}. Input {found.cohort.source}, SHA-256 {found.cohort.sha256}.",
+    ]

@@ -1,0 +1,1 @@
+"""A case series: paper, poster, slides."""

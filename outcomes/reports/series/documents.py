@@ -1,0 +1,163 @@
+"""All documents of a case series, written into one folder."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from outcomes.figures.publication import Drawn, write_contents
+from outcomes.reports.build.show import Shown, say
+from outcomes.reports.files.tables import as_html, write_docx, write_tables
+from outcomes.reports.series.checklists import checklist_table
+from outcomes.reports.series.figures import Planned, case_figures, save_figures, series_figures
+from outcomes.reports.series.manuscript import CONSENT, DEMO, write_manuscript
+from outcomes.reports.series.prose import limitations, methods, results
+from outcomes.reports.series.sentences import Paragraph, trace
+from outcomes.reports.series.tables import Tables, manuscript_tables
+from outcomes.reports.table import PaperTable
+
+if TYPE_CHECKING:
+    from outcomes.reports.series.results import Series
+
+__all__ = [
+    "CONSENT",
+    "case_gallery",
+    "reminders",
+    "show_figure",
+    "show_paper",
+    "write_documents",
+    "written_words",
+]
+
+SCREEN_DPI = 110
+
+
+def write_documents(
+    series: Series, out: str | Path, *, tables: Tables | None = None, poster: bool = False
+) -> list[Path]:
+    """Write figures, tables, words, the manuscript draft and, if asked for, poster and slides.
+
+    Parameters
+    ----------
+    series
+        From `outcomes.reports.series.results.run_series`.
+    out
+        The report folder; ``figures/`` and ``tables/`` in it are made.
+    tables
+        From `manuscript_tables`; made where None.
+    poster
+        Write posters (A0 portrait, 48 × 36 in landscape) and slides as well.
+
+    Returns
+    -------
+    list of Path
+        The documents a reader opens; not every figure and table.
+    """
+    out = Path(out)
+    tables = manuscript_tables(series) if tables is None else tables
+    drawn, cases = save_figures(series, out / "figures")
+    _captions(drawn, cases, out / "figures" / "captions.csv")
+    checklist = checklist_table(series, tables)
+    write_tables(tables.values(), out / "tables")
+    write_docx([checklist], out / "tables" / f"{checklist.name}.docx")
+    paragraphs = [*methods(series, tables), *results(series, tables), limitations(series, tables)]
+    _traced(paragraphs, out / "tables" / "numbers_in_the_text.csv")
+    written = [
+        write_manuscript(series, tables, drawn, out / "figures", out / "manuscript.docx"),
+        out / "tables" / "manuscript_tables.docx",
+        out / "tables" / "manuscript_tables.xlsx",
+        out / "tables" / f"{checklist.name}.docx",
+    ]
+    if poster:
+        from outcomes.reports.series.poster import write_posters
+        from outcomes.reports.series.slides import write_slides
+
+        written += write_posters(series, tables, out)
+        written.append(write_slides(series, tables, out / "slides.pptx"))
+    return written
+
+
+def written_words(written: Iterable[Path]) -> str:
+    """The list of written files, and what did not fit on the posters."""
+    return "Written: " + ", ".join(_named(path) for path in written) + "."
+
+
+def _named(path: Path) -> str:
+    if path.suffix != ".pptx":
+        return path.name
+    from pptx import Presentation
+
+    comment = Presentation(str(path)).core_properties.comments
+    return f"{path.name} ({comment})" if comment else path.name
+
+
+def _captions(drawn: Iterable[Drawn], cases: Iterable[Drawn], path: Path) -> None:
+    inside = [
+        Drawn(c.name, c.caption, c.alt, tuple(f"cases/{file}" for file in c.files)) for c in cases
+    ]
+    write_contents([*drawn, *inside], path)
+
+
+def _traced(paragraphs: Iterable[Paragraph], path: Path) -> None:
+    """Which cell each number of the words was taken from."""
+    lines = trace(paragraphs)
+    with path.open("w", encoding="utf-8", newline="") as handle:
+        columns = ("section", "number", "table", "line", "column", "cell", "sentence")
+        writer = csv.DictWriter(handle, columns)
+        writer.writeheader()
+        writer.writerows(lines)
+
+
+def show_paper(table: PaperTable) -> Shown:
+    """A table for print as a notebook shows it."""
+    return Shown(f'<div class="table">{as_html(table)}</div>')
+
+
+def show_figure(series: Series, name: str, *, width: float = 6.9) -> Shown:
+    """A figure of the series by its name, with its caption; nothing where there is none."""
+    from outcomes.reports.build.show import show
+
+    for figure in series_figures(series):
+        if figure.name == name or figure.name.startswith(f"{name}_"):
+            return show(figure.draw(width), figure.name, caption=figure.caption)
+    return Shown("")
+
+
+def case_gallery(series: Series, most: int = 12) -> list[Shown]:
+    """Case pages as pictures for the screen; of more than ``most``, the first, and a sentence."""
+    found = case_figures(series)
+    shown = [_screen(figure) for figure in found[:most]]
+    if len(found) > most:
+        shown.append(
+            say(f"The other {len(found) - most} case pages are in figures/cases.", kind="note")
+        )
+    return shown
+
+
+def _screen(figure: Planned) -> Shown:
+    import base64
+    import html
+
+    from outcomes.figures.base import alt_text, figure_bytes
+    from outcomes.figures.publication import settle
+
+    axes = figure.draw(6.9)
+    settle(axes)
+    data = base64.b64encode(figure_bytes(axes, "png", SCREEN_DPI)).decode("ascii")
+    return Shown(
+        f'<figure><img src="data:image/png;base64,{data}" alt="{html.escape(alt_text(axes))}" '
+        f'width="660"><figcaption>{html.escape(figure.caption, quote=False)}</figcaption></figure>'
+    )
+
+
+def reminders(series: Series) -> list[str]:
+    """What must be done before anything is published."""
+    return [
+        CONSENT,
+        "Patient labels are printed as they stand in the input: make sure that they are not names "
+        "or record numbers.",
+        "Places in [square brackets] are the author's: title, background, aim, conclusion.",
+        *([DEMO] if series.cohort.invented else []),
+    ]

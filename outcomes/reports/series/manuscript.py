@@ -1,0 +1,138 @@
+"""The manuscript draft as a Word file: words, tables, figures with legends, checklist."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.figures.publication import Drawn
+from outcomes.reports.files.tables import add_table, new_document, page_for, page_room
+from outcomes.reports.series.checklists import checklist_table
+from outcomes.reports.series.prose import limitations, methods, results
+from outcomes.reports.series.sentences import Paragraph
+from outcomes.reports.series.tables import Tables
+
+if TYPE_CHECKING:
+    from docx.document import Document
+
+    from outcomes.reports.series.results import Series
+
+__all__ = ["CONSENT", "DEMO", "write_manuscript"]
+
+CONSENT = (
+    "Before publishing: written consent of every patient; no names, dates of birth or faces; take "
+    f"out or merge what is marked with a dagger, where fewer than {FEW_PATIENTS} patients stand behind it."
+)
+DEMO = "Invented demonstration data: the patients do not exist and the results are evidence of nothing."
+
+
+def write_manuscript(
+    series: Series,
+    tables: Tables,
+    figures: Sequence[Drawn],
+    folder: str | Path,
+    path: str | Path,
+) -> Path:
+    """Write the draft.
+
+    Parameters
+    ----------
+    series, tables
+        Results and their tables.
+    figures
+        As saved by `outcomes.figures.save_for_print`.
+    folder
+        Where the figures are.
+    path
+        The .docx to write.
+    """
+    document = new_document()
+    document.core_properties.author = ""
+    document.core_properties.title = "Draft of a case series"
+    one = len(series.patients) == 1
+    document.add_paragraph("[Title: the question, and the design]", style="Title")
+    _marked(document, "[Authors and affiliations]")
+    if series.cohort.invented:
+        document.add_paragraph().add_run(DEMO).bold = True
+    document.add_paragraph(CONSENT)
+    document.add_heading("Introduction", 1)
+    _marked(document, "[What is known, what is not, and the question: the author's]")
+    _section(document, "Methods", methods(series, tables))
+    _marked(
+        document,
+        "[Consent and ethics approval; how the case was chosen; scanning and superimposition]"
+        if one
+        else "[Ethics approval; who was eligible and how cases were chosen; dates and setting; "
+        "scanning and superimposition]",
+    )
+    _section(document, "Results", results(series, tables))
+    document.add_heading("Discussion", 1)
+    _marked(document, "[What the findings mean, beside other studies: the author's]")
+    paragraph = limitations(series, tables)
+    document.add_heading(paragraph.heading, 2)
+    document.add_paragraph(paragraph.text)
+    document.add_heading("Funding and interests", 1)
+    _marked(document, "[Sources of funding; interests of every author]")
+    _references(document, tables)
+    document.add_heading("Tables", 1)
+    main = [t for t in tables.values() if not t.label.startswith("Table S")]
+    more = [t for k, t in tables.items() if t.label.startswith("Table S") and k != "references"]
+    for table in main:
+        page_for(document, table, first=False)
+        add_table(document, table)
+    page_for(document, None, first=False)
+    _figures(document, figures, Path(folder))
+    page_for(document, more[0], first=False)  # the heading stays with its first table
+    document.add_heading("Supplement", 1)
+    for table in more:
+        page_for(document, table, first=False)
+        add_table(document, table)
+    page_for(document, None, first=False)
+    document.add_heading("Checklist", 1)
+    add_table(document, checklist_table(series, tables))
+    document.save(str(path))
+    return Path(path)
+
+
+def _marked(document: Document, text: str) -> None:
+    """A place that only the author can fill, marked so that it is not overlooked."""
+    from docx.enum.text import WD_COLOR_INDEX
+
+    run = document.add_paragraph().add_run(text)
+    run.font.highlight_color = WD_COLOR_INDEX.YELLOW
+
+
+def _section(document: Document, title: str, paragraphs: Iterable[Paragraph]) -> None:
+    document.add_heading(title, 1)
+    for paragraph in paragraphs:
+        document.add_heading(paragraph.heading, 2)
+        document.add_paragraph(paragraph.text)
+
+
+def _references(document: Document, tables: Tables) -> None:
+    document.add_heading("References", 1)
+    for line in tables["references"].rows:
+        document.add_paragraph(f"{line.cells[0].text}. {line.cells[1].text}")
+
+
+def _figures(document: Document, figures: Sequence[Drawn], folder: Path) -> None:
+    from docx.shared import Emu
+
+    document.add_heading("Figures", 1)
+    section = document.sections[-1]
+    room, high = page_room(section)
+    tall = int(0.72 * high)
+    for place, figure in enumerate(figures, start=1):
+        picture = next(file for file in figure.files if file.endswith("300dpi.png"))
+        wide = next((f for f in figure.files if f.endswith("two_column_300dpi.png")), picture)
+        shape = document.add_picture(str(folder / wide), width=Emu(room))
+        if shape.height > tall:
+            shape.width, shape.height = int(shape.width * tall / shape.height), tall
+        shape._inline.docPr.set("descr", figure.alt)
+        shape._inline.docPr.set("title", figure.name.replace("_", " "))
+        document.paragraphs[-1].paragraph_format.keep_with_next = True
+        legend = document.add_paragraph(style="Caption")
+        legend.add_run(f"Figure {place}. ").bold = True
+        legend.add_run(figure.caption)

@@ -1,0 +1,351 @@
+"""What a poster and a slide deck say: short sentences, each number from a table cell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.figures.case import measure_name
+from outcomes.reports.audit.words.closing import cautions
+from outcomes.reports.series.prose import limitations, summary, worsened
+from outcomes.reports.series.sentences import Sentence, counted, joined, say
+from outcomes.reports.series.sharing import enough, hide_small
+from outcomes.reports.series.tables import Tables, lines_of, target_notes
+from outcomes.reports.table import Cell, PaperTable, Ref, Row
+from outcomes.words.english import capital, movement_name
+
+if TYPE_CHECKING:
+    from outcomes.reports.series.results import Series
+
+__all__ = ["KeyNumber", "Story", "tell"]
+
+UNIT = {"mm": "\u00a0mm", "degree": "°"}
+
+
+@dataclass(frozen=True)
+class KeyNumber:
+    """A number to be read from afar, what it is, and how sure it is."""
+
+    number: str
+    label: str
+    detail: str
+    refs: tuple[Ref, ...]
+
+
+@dataclass(frozen=True)
+class Story:
+    """Everything the poster and the slides say.
+
+    Attributes
+    ----------
+    title, authors, affiliations, background, aim, conclusion, contact
+        Places for the author, in [square brackets].
+    notice
+        Shown large: what must not be overlooked (invented data, or consent).
+    numbers
+        Three or four key numbers.
+    methods, findings, limits, cautions
+        Sentences.
+    patients, measures
+        Short tables; None where the series has none.
+    software
+        One line.
+    """
+
+    title: str
+    authors: str
+    affiliations: str
+    background: str
+    aim: str
+    conclusion: str
+    contact: str
+    notice: str
+    numbers: tuple[KeyNumber, ...]
+    methods: tuple[Sentence, ...]
+    findings: tuple[Sentence, ...]
+    limits: tuple[Sentence, ...]
+    cautions: tuple[str, ...]
+    patients: PaperTable
+    measures: PaperTable | None
+    software: Sentence
+
+
+def tell(series: Series, tables: Tables) -> Story:
+    """Take the story of a series from its tables."""
+    demo = series.cohort.invented
+    return Story(
+        title="[Title: the question in one line]",
+        authors="[Names of the authors]",
+        affiliations="[Affiliations, city]",
+        background="[Two or three lines: what is known, what is not, why it matters. Only the author "
+        "knows.]",
+        aim="[The question this series was collected to answer.]",
+        conclusion="[One or two lines: what a colleague should take home. Say no more than the "
+        "intervals support.]",
+        contact="[E-mail or code for contact]",
+        notice="Invented demonstration data: no such patients, evidence of nothing"
+        if demo
+        else "[Confirm: every patient consented to publication; nothing here identifies anybody]",
+        numbers=_key_numbers(series, tables),
+        methods=_methods(series, tables),
+        findings=tuple(summary(series, tables)),
+        limits=limitations(series, tables).sentences[:2],
+        cautions=_cautions(),
+        patients=_patient_table(tables),
+        measures=_measure_table(series, tables),
+        software=say(
+            "Computed with outcomes {own}, Python {python}, seed {seed}. "
+            "Tolerance: Angle Orthod {where}",
+            own=tables["settings"].ref("software outcomes", "Value"),
+            python=tables["settings"].ref("software python", "Value"),
+            seed=tables["settings"].ref("seed", "Value"),
+            where=_tolerance_reference(tables),
+        ),
+    )
+
+
+def _tolerance_reference(tables: Tables) -> Sentence:
+    cell = tables["references"].ref("tolerance", "Reference")
+    return Sentence(cell.text.removeprefix("Angle Orthod "), (cell,))
+
+
+def _cautions() -> tuple[str, ...]:
+    """First sentence of each caution that always holds."""
+    return tuple(line.split(". ")[0].rstrip(".") + "." for line in cautions("Always"))
+
+
+def _key_numbers(series: Series, tables: Tables) -> tuple[KeyNumber, ...]:
+    patients = tables["patients"]
+    n = patients.ref("patients", patients.columns[1])
+    planned = patients.ref("planned", patients.columns[1])
+    found = [
+        KeyNumber(
+            n.text,
+            f"{'patient' if n.text == '1' else 'patients'}, {planned.text} planned "
+            f"{'movement' if planned.text == '1' else 'movements'}",
+            "",
+            (n, planned),
+        )
+    ]
+    found += _change_numbers(series, tables)[:2]
+    found += _rate_numbers(series, tables)
+    return tuple(found[:4])
+
+
+def _change_numbers(series: Series, tables: Tables) -> list[KeyNumber]:
+    if "before_after" not in tables:
+        return []
+    table = tables["before_after"]
+    column = next(c for c in table.columns if c.endswith("interval"))
+    found = []
+    for line, group in lines_of(series):
+        if not line["with_target"] or not enough(int(line["patients"]), len(series.patients)):
+            continue
+        key = f"{line['measure']} {group or 'all'}"
+        change, interval = table.ref(key, "Difference"), table.ref(key, column)
+        name = measure_name(str(line["measure"]))
+        who = f", {group}" if group and len(series.patients) > 1 else ""
+        refs: tuple[Ref, ...] = (change,)
+        detail = ""
+        if interval.text != "–":
+            level = tables["settings"].ref("level", "Value")
+            detail = f"{level.text} interval {interval.text}"
+            refs = (change, interval, level)
+        number = ("+" if line["difference"] > 0 else "") + change.text
+        number += UNIT.get(str(line["unit"]), "")
+        found.append(KeyNumber(number, f"change of {name}{who}", detail, refs))
+    return found
+
+
+def _rate_numbers(series: Series, tables: Tables) -> list[KeyNumber]:
+    if "rates" in tables:
+        table = tables["rates"]
+        column = next(c for c in table.columns if c.endswith("interval"))
+        rates = series.fits.rates
+        rates = rates[[enough(int(k), len(series.patients)) for k in rates["patients"]]]
+        rates = rates.sort_values("movements", ascending=False)
+        found = []
+        for movement in rates["movement"].astype(str):
+            rate, interval = (
+                table.ref(f"{movement} all", "Rate, %"),
+                table.ref(f"{movement} all", column),
+            )
+            level = tables["settings"].ref("level", "Value")
+            found.append(
+                KeyNumber(
+                    f"{rate.text}\u00a0%",
+                    f"of planned {movement_name(movement)} achieved",
+                    f"{level.text} interval {interval.text}",
+                    (rate, interval, level),
+                )
+            )
+        return found
+    if "achievement" not in tables:
+        return []
+    table = tables["achievement"]
+    order = series.overall.sort_values("movements", ascending=False)["movement"].astype(str)
+    return [
+        KeyNumber(
+            f"{table.ref(f'{m} all', 'Pooled rate, %').text}\u00a0%",
+            f"of planned {movement_name(m)} achieved",
+            "",
+            (table.ref(f"{m} all", "Pooled rate, %"),),
+        )
+        for m in order
+    ]
+
+
+def _methods(series: Series, tables: Tables) -> tuple[Sentence, ...]:
+    settings = tables["settings"]
+    patients = tables["patients"]
+    n = patients.ref("patients", patients.columns[1])
+    one = len(series.patients) == 1
+    sizes = [
+        Sentence(f"{cell.text}{mark}", (cell,))
+        for unit, mark in (("mm", "\u00a0mm"), ("degree", "°"))
+        if f"tolerance {unit}" in settings
+        for cell in [settings.ref(f"tolerance {unit}", "Value")]
+    ]
+    sentences = [
+        say(
+            "{n} treated with aligners{kind}.",
+            n=counted(n, "patient"),
+            kind="" if one else ", retrospective, no controls",
+        ),
+        Sentence(
+            "Planned movement of each tooth compared with the scan at the end of each course."
+        ),
+        say("On target: within {size} of the plan.", size=joined(sizes, "or")),
+    ]
+    if "rates" in tables:
+        sentences.append(
+            say(
+                "Achievement rate: slope of achieved on planned in a mixed model with patients and "
+                "teeth as random effects, {level} intervals.",
+                level=settings.ref("level", "Value"),
+            )
+        )
+    if "before_after" in tables and not one:
+        sentences.append(
+            Sentence("Measures before and after: paired differences, patients as the unit.")
+        )
+    left = tables["records"].ref("movements excluded", "Rows")
+    read = tables["records"].ref("movements read", "Rows")
+    if left.text == "0":
+        sentences.append(say("No row of {read} was left out.", read=read))
+    else:
+        sentences.append(
+            say(
+                "{left} of {read} rows left out: {why}.",
+                left=left,
+                read=read,
+                why=_reasons(series),
+            )
+        )
+    return tuple(sentences)
+
+
+def _reasons(series: Series) -> str:
+    ledger = series.cohort.ledger
+    rows = ledger[(ledger["table"] == "movements") & (ledger["step"] == "excluded")]
+    return str(joined([Sentence(str(reason)) for reason in dict.fromkeys(rows["reason"])]))
+
+
+_PATIENT_LINES = (
+    "patients",
+    "age",
+    "age median",
+    "sex",
+    "growing",
+    "malocclusion",
+    "courses",
+    "courses median",
+    "aligners",
+    "aligners median",
+    "days",
+    "days median",
+    "wear",
+    "wear median",
+)
+
+
+def _patient_table(tables: Tables) -> PaperTable:
+    """Table 1 without means (the medians tell), growth by level, clinicians and sites."""
+    table = tables["patients"]
+    keep = [
+        line.key
+        for line in table.rows
+        if line.key in _PATIENT_LINES or line.key.startswith(("sex ", "malocclusion "))
+    ]
+    keep = [key for key in keep if key != "growing" or not _is_heading(table, key)]
+    notes = tuple(note for note in table.footnotes if note.startswith("Medians"))
+    return hide_small(replace(table.chosen(table.columns, keep), footnotes=notes))
+
+
+def _is_heading(table: PaperTable, key: str) -> bool:
+    return any(line.heading for line in table.rows if line.key == key)
+
+
+def _measure_table(series: Series, tables: Tables, most: int = 8) -> PaperTable | None:
+    """Table of measures in five columns, those with a target first; none of few patients."""
+    if "before_after" not in tables:
+        return None
+    table = tables["before_after"]
+    start, end = (c for c in table.columns if c.startswith(("Start", "End")))
+    interval = next(c for c in table.columns if c.endswith("interval"))
+    rows = []
+    lines = {f"{line['measure']} {group or 'all'}": line for line, group in lines_of(series)}
+    n = len(series.patients)
+    shown = [r for r in table.rows if enough(int(lines[r.key]["patients"]), n)]
+    if not shown:
+        return None
+    order = sorted(shown, key=lambda r: table.ref(r.key, "On target, end").text == "–")[:most]
+    for line in order:
+        on_target = [table.ref(line.key, f"On target, {when}").text for when in ("start", "end")]
+        change = table.ref(line.key, "Difference").text
+        between = table.ref(line.key, interval).text
+        cells = [
+            line.cells[0].text,
+            table.ref(line.key, start).text,
+            table.ref(line.key, end).text,
+            change if between == "–" else f"{change} ({between})",
+            "–" if "–" in on_target else " → ".join(on_target),
+        ]
+        rows.append(Row(line.key, tuple(Cell(text) for text in cells)))
+    has_interval = any(table.ref(r.key, interval).text != "–" for r in order)
+    hidden = [r.cells[0].text.split(",")[0] for r in table.rows if r not in shown]
+    notes = ["Differences are computed before rounding. On target: at the start → at the end."]
+    if any(r.key.startswith("open_bite") for r in order):
+        notes += target_notes(series)
+    notes += [
+        f"{r.cells[0].text}: {worsened(lines[r.key])}." for r in order if worsened(lines[r.key])
+    ]
+    if hidden:
+        names = ", ".join(dict.fromkeys(hidden))
+        notes.append(
+            f"Not shown, fewer than {FEW_PATIENTS} patients: {names[:1] + names[1:].lower()}."
+        )
+    difference = f"Difference ({interval})" if has_interval else "Difference"
+    return PaperTable(
+        table.name,
+        table.label,
+        "Measures at the start and at the last scan",
+        ("Measure", start, end, difference, "On target"),
+        tuple(rows),
+        tuple(notes),
+    )
+
+
+def rate_frame(series: Series) -> pd.DataFrame | None:
+    """One rate for each movement, for a short forest plot; none of fewer than 5 of more patients."""
+    if not series.fits:
+        return None
+    rates = series.fits.rates
+    rates = rates[[enough(int(k), len(series.patients)) for k in rates["patients"]]].copy()
+    if not len(rates):
+        return None
+    rates["group"] = [capital(movement_name(str(m))) for m in rates["movement"]]
+    return rates.drop(columns="movement").sort_values("rate", ascending=False)

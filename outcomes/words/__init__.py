@@ -1,0 +1,1 @@
+"""How values, counts and lists are written for people."""
