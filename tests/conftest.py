@@ -5,12 +5,12 @@ import pytest
 collect_ignore = ["seventh.py"]  # a script: it changes the schema of the process that runs it
 
 TOGETHER = {
-    "tests/report/test_run.py": "demo report",
-    "tests/report/test_page.py": "demo report",
-    "tests/report/test_manuscript.py": "series",
-    "tests/report/test_poster.py": "series",
-    "tests/report/test_prose.py": "series",
-    "tests/report/test_sharing.py": "series",
+    "tests/reports/test_run.py": "demo report",
+    "tests/reports/test_page.py": "demo report",
+    "tests/reports/test_manuscript.py": "series",
+    "tests/reports/test_poster.py": "series",
+    "tests/reports/test_prose.py": "series",
+    "tests/reports/test_sharing.py": "series",
 }
 """Files that share what is costly to build: one process runs them."""
 

@@ -51,7 +51,7 @@ import outcomes as oc  # noqa: E402
 from outcomes.cohort.codebook import codebook  # noqa: E402
 from outcomes.reports.audit import tables, words  # noqa: E402
 from outcomes.reports.audit.results import run_audit  # noqa: E402
-from outcomes.reports.overcorrection import tables as calibration_tables
+from outcomes.reports.overcorrection import tables as calibration_tables  # noqa: E402
 from outcomes.reports.overcorrection import words as said  # noqa: E402
 from outcomes.reports.overcorrection.results import run_calibration  # noqa: E402
 from outcomes.reports.overcorrection.sheet import sheet_html  # noqa: E402

@@ -1,28 +1,51 @@
-"""Words and numbers as figures write them: units, signs, shares, counts, wrapping."""
+"""What things of the trade are called in a sentence, a heading, an axis."""
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Mapping
 
-__all__ = ["counted", "joined", "movement_name", "percent", "sign_words", "unit_symbol", "wrapped"]
+from outcomes.domain.tables import MOVEMENTS
+from outcomes.words.english import capital, listed
+from outcomes.words.units import unit_mark
 
-_SYMBOL = {"mm": "mm", "degree": "°"}
+__all__ = [
+    "class_name",
+    "heading",
+    "movement_name",
+    "sign_words",
+    "sizes_by_movement",
+    "tolerance_of",
+]
 
-
-def unit_symbol(unit: str | None) -> str:
-    """``"mm"``, ``"°"``, or nothing where the unit is not known."""
-    return _SYMBOL.get(unit or "", "")
+CLASSES = {"incisor": "incisors", "canine": "canines", "premolar": "premolars", "molar": "molars"}
 
 
 def movement_name(movement: str | None) -> str:
-    """
-    >>> movement_name("vertical"), movement_name("torque"), movement_name(None)
-    ('vertical movement', 'torque', 'movement')
-    """
-    from outcomes.domain.tables import MOVEMENTS
+    """The movement as it stands in a sentence.
 
+    Examples
+    --------
+    >>> movement_name("vertical"), movement_name(None)
+    ('vertical movement', 'movement')
+    """
     known = MOVEMENTS.get(movement or "")
     return (known.spoken if known is not None else "") or movement or "movement"
+
+
+def heading(movement: str) -> str:
+    """The movement as a heading.
+
+    Examples
+    --------
+    >>> heading("vertical")
+    'Vertical movement'
+    """
+    return capital(movement_name(movement))
+
+
+def class_name(name: str) -> str:
+    """A tooth class in the plural; anything else as it is."""
+    return CLASSES.get(name, name)
 
 
 def sign_words(movement: str | None) -> tuple[str, str]:
@@ -33,33 +56,42 @@ def sign_words(movement: str | None) -> tuple[str, str]:
     >>> sign_words("vertical")
     ('intrusion', 'extrusion')
     """
-    from outcomes.domain.tables import MOVEMENTS
-
     known = MOVEMENTS.get(movement or "")
     return (known.negative_direction, known.positive_direction) if known else ("", "")
 
 
-def percent(share: float) -> str:
-    """A share as whole per cent, without the sign: 0.616 is ``"62"``; below zero with a minus."""
-    return f"{share * 100:.0f}".replace("-0", "0").replace("-", "−")
+def sizes_by_movement(sizes: Mapping[str, tuple[float, str]], last: str = "and") -> str:
+    """A limit of several movements: once for each unit, by name where movements differ.
 
+    Parameters
+    ----------
+    sizes
+        movement -> size, unit.
 
-def counted(n: int, noun: str) -> str:
+    Examples
+    --------
+    >>> sizes_by_movement({"tip": (2.0, "degree"), "torque": (2.0, "degree")})
+    '2°'
+    >>> sizes_by_movement({"tip": (2.0, "degree"), "rotation": (3.0, "degree")})
+    '2° for tip and 3° for rotation'
     """
-    >>> counted(1, "patient"), counted(1200, "movement")
-    ('1 patient', '1,200 movements')
-    """
-    return f"{n:,} {noun}{'' if n == 1 else 's'}"
+    parts = []
+    for unit in dict.fromkeys(unit for _, unit in sizes.values()):
+        names: dict[float, list[str]] = {}
+        for movement, (size, of) in sizes.items():
+            if of == unit:
+                names.setdefault(size, []).append(movement_name(movement))
+        after = unit_mark(unit) or f" {unit}"
+        for size, of_size in names.items():
+            of = f" for {listed(of_size)}" if len(names) > 1 else ""
+            parts.append(f"{size:g}{after}{of}")
+    return listed(parts, last)
 
 
-def joined(parts: list[str]) -> str:
-    """
-    >>> joined(["a", "b", "c"])
-    'a, b and c'
-    """
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-
-
-def wrapped(text: str, width: int) -> str:
-    """Break at spaces into lines of at most ``width`` characters where words allow."""
-    return "\n".join(textwrap.wrap(text, width, break_long_words=False)) or text
+def tolerance_of(tolerance: Mapping[str, float], units: Mapping[str, str], last: str = "or") -> str:
+    """The tolerance of movements, given with their units, in the order of the units."""
+    order = sorted(units.items(), key=lambda pair: ("mm", "degree").index(pair[1]))
+    return sizes_by_movement(
+        {name: (tolerance[name], unit) for name, unit in order},
+        last,
+    )

@@ -9,7 +9,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from outcomes.domain.names import counted, joined, wrapped
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -21,6 +20,7 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
+from outcomes.words.english import counted, listed, wrapped
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -431,7 +431,7 @@ def left_words(left: pd.DataFrame, values: pd.DataFrame) -> list[str]:
                 f"{row.movement} of {row.tooth} ({abs(row.left):.1f}{_spaced(row.unit)})"
                 for row in records(worst)
             ]
-            sentences.append(f"Furthest from the aim: {joined(parts)}.")
+            sentences.append(f"Furthest from the aim: {listed(parts)}.")
         sentences += _followed_words(left)
     return [*sentences, *_target_words(values)]
 
@@ -450,7 +450,7 @@ def _followed_words(left: pd.DataFrame) -> list[str]:
         more = ", among others" if len(changed) > len(shown) else ""
         sentences.append(
             f"A later course set a new aim, which is the one judged, in "
-            f"{counted(len(changed), 'movement')}: {joined(parts)}{more}."
+            f"{counted(len(changed), 'movement')}: {listed(parts)}{more}."
         )
     late = left[left["begun"] > 1]
     if len(late):
@@ -491,9 +491,9 @@ def _target_words(values: pd.DataFrame) -> list[str]:
     ]
     sentences = []
     if reached:
-        sentences.append(f"On target: {joined(reached)}.")
+        sentences.append(f"On target: {listed(reached)}.")
     if missed:
-        sentences.append(f"Not on target: {joined(missed)}.")
+        sentences.append(f"Not on target: {listed(missed)}.")
     return [text.replace("(-", "(−").replace("of -", "of −") for text in sentences]
 
 

@@ -11,8 +11,10 @@ from matplotlib.axes import Axes
 from matplotlib.patheffects import withStroke
 from scipy import stats
 
-from outcomes.domain.names import counted, movement_name, unit_symbol
+from outcomes.domain.names import movement_name
 from outcomes.figures.base import COLOURS, FAINT, FULL_WIDTH, INK, new_axes, set_alt_text, style
+from outcomes.words.english import counted
+from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.rates.fit import RateFit

@@ -8,8 +8,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from scipy import stats
 
-from outcomes.domain.names import counted, movement_name
+from outcomes.domain.names import movement_name
 from outcomes.figures.base import COLOURS, QUIET, new_axes, set_alt_text, style, trim_height
+from outcomes.words.english import counted
 
 if TYPE_CHECKING:
     from outcomes.rates.fit import RateFit

@@ -9,7 +9,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from outcomes.domain.names import counted
 from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
@@ -22,6 +21,7 @@ from outcomes.figures.base import (
     style,
     text_width,
 )
+from outcomes.words.english import counted
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort

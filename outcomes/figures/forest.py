@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.domain.names import counted, movement_name, percent, unit_symbol, wrapped
+from outcomes.domain.names import movement_name
 from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
@@ -25,6 +25,9 @@ from outcomes.figures.base import (
     text_width,
     trim_height,
 )
+from outcomes.words.english import counted, wrapped
+from outcomes.words.numbers import bare_percent
+from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.rates.fit import RateFit
@@ -301,13 +304,15 @@ def _number(row: Any) -> str:
     if np.isnan(row.rate):
         return "not known"
     rate = (
-        percent(row.rate) if abs(row.rate) <= _SAYS_NOTHING else f"over ±{percent(_SAYS_NOTHING)}"
+        bare_percent(row.rate)
+        if abs(row.rate) <= _SAYS_NOTHING
+        else f"over ±{bare_percent(_SAYS_NOTHING)}"
     )
     if np.isnan([row.low, row.high]).any():
         return f"{rate} (no interval)"
     if max(abs(row.low), abs(row.high)) > _SAYS_NOTHING:
         return f"{rate} (not known)"
-    return f"{rate} ({percent(row.low)} to {percent(row.high)})"
+    return f"{rate} ({bare_percent(row.low)} to {bare_percent(row.high)})"
 
 
 def _write_notes(rates: pd.DataFrame, context: pd.DataFrame, left: float, ax: Axes) -> None:
@@ -351,6 +356,6 @@ def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
         + "."
     )
     if len(context):
-        marks = [f"{m.what} {percent(m.share)} % ({m.source})" for m in records(context)]
+        marks = [f"{m.what} {bare_percent(m.share)} % ({m.source})" for m in records(context)]
         text += f" Published, for context: {'; '.join(marks)}."
     return text

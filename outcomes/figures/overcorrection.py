@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 from matplotlib.patheffects import withStroke
 
-from outcomes.domain.names import counted, joined, movement_name, percent, unit_symbol
+from outcomes.domain.names import movement_name
 from outcomes.domain.tables import MOVEMENTS
 from outcomes.figures.base import (
     COLOURS,
@@ -30,6 +30,9 @@ from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.landing import best_plan, plan_for_mean
 from outcomes.overcorrect.outlook import Case
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT
+from outcomes.words.english import counted, listed
+from outcomes.words.numbers import bare_percent
+from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.clinical.courses import Courses
@@ -264,7 +267,7 @@ def _map_panel(plan: Plan, movement: str, case: Case, aims: pd.DataFrame, ax: Ax
         best_row = chosen.loc[at]
         said.append(
             f"tooth {row['tooth']}: aim {abs(row['aim']):.3g}{_gap(symbol)}, plan "
-            f"{abs(best_row['planned']):.3g}{_gap(symbol)}, chance {percent(best_row['within'])} %"
+            f"{abs(best_row['planned']):.3g}{_gap(symbol)}, chance {bare_percent(best_row['within'])} %"
         )
     set_alt_text(
         ax,
@@ -369,7 +372,7 @@ def _landing_words(best: pd.Series, symbol: str, verdict: str) -> str:
     if pd.isna(best["planned"]):
         return f"no plan: {verdict}"
     number = f"{best['planned']:+.2f}" if symbol == "mm" else f"{best['planned']:+.1f}"
-    return f"plan {number}{_gap(symbol)}, lands {percent(best['within'])} %".replace("-", "−")
+    return f"plan {number}{_gap(symbol)}, lands {bare_percent(best['within'])} %".replace("-", "−")
 
 
 # Did it help? --------------------------------------------------------------------------------------
@@ -452,7 +455,7 @@ def reliability(table: pd.DataFrame, ax: Axes | None = None, label: str = "chanc
         ax.set_ylabel("Came true (%)")
         if series.nunique() > 1:
             ax.legend(loc="upper left", fontsize=7)
-        words = [f"{percent(r.stated)} %: {percent(r.landed)} %" for r in records(table)]
+        words = [f"{bare_percent(r.stated)} %: {bare_percent(r.landed)} %" for r in records(table)]
         set_alt_text(ax, f"Stated {label} and the share that came true: {', '.join(words)}.")
     return ax
 
@@ -504,8 +507,8 @@ def _courses_panel(table: pd.DataFrame, movement: str, by: list[str], ax: Axes) 
             part["course"], 100 * part["reached"], yerr=100 * error, linestyle="none",
             marker=MARKERS[k % 4], color=colour, ms=4, elinewidth=1.1, label=str(name) or None,
         )  # fmt: skip
-        parts = [f"{percent(r.reached)} % after course {r.course}" for r in records(part)]
-        said.append(" ".join(filter(None, (str(name), joined(parts)))))
+        parts = [f"{bare_percent(r.reached)} % after course {r.course}" for r in records(part)]
+        said.append(" ".join(filter(None, (str(name), listed(parts)))))
     treated = table.groupby("course")["still_treated"].max()
     labels = [f"{c}\n{n}" for c, n in treated.items()]
     ax.set_xticks([0, *treated.index], ["", *labels])

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.domain.names import counted, movement_name, percent
+from outcomes.domain.names import movement_name
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -21,6 +21,8 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
+from outcomes.words.english import counted
+from outcomes.words.numbers import bare_percent
 
 if TYPE_CHECKING:
     from outcomes.rates.fit import RateFit
@@ -78,7 +80,7 @@ def influence(fit: RateFit, ax: Axes | None = None) -> Axes:
             ax,
             f"Rates of {counted(len(groups), 'group')} with each of {fit.patients} patients left "
             f"out in turn. The largest change: without {worst['patient']}, the rate of "
-            f"{worst['group']} is {percent(worst['rate'])} %, "
+            f"{worst['group']} is {bare_percent(worst['rate'])} %, "
             f"{abs(worst['change_se']):.1f} standard errors from that of all patients.",
         )
     return ax
@@ -127,7 +129,7 @@ def intervals(fit: RateFit, bootstraps: Mapping[str, Bootstrap], ax: Axes | None
         words = []
         for name, table in tables.items():
             parts = [
-                f"{g} {percent(lo)} to {percent(hi)} %"
+                f"{g} {bare_percent(lo)} to {bare_percent(hi)} %"
                 for g, lo, hi in zip(fit.groups, table["low"], table["high"], strict=True)
             ]
             words.append(f"{name}: {', '.join(parts)}")
@@ -189,7 +191,7 @@ def pooled_teeth(teeth: ToothRates, ax: Axes | None = None) -> Axes:
         ax.set_ylabel("Achieved share of the plan (%)")
         ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=len(classes) + 1)
         parts = [
-            f"{tooth} {percent(own)} to {percent(rate)} %"
+            f"{tooth} {bare_percent(own)} to {bare_percent(rate)} %"
             for tooth, own, rate in zip(
                 rates["tooth"], rates["own_rate"], rates["rate"], strict=True
             )

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
 from matplotlib.patheffects import withStroke
 
-from outcomes.domain.names import counted, joined, movement_name, percent, sign_words, unit_symbol
+from outcomes.domain.names import movement_name, sign_words
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -22,6 +22,9 @@ from outcomes.figures.base import (
     style,
     trim_height,
 )
+from outcomes.words.english import counted, listed
+from outcomes.words.numbers import bare_percent
+from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.rates.fit import RateFit
@@ -186,7 +189,7 @@ def _label_lines(
             ax.text(
                 1.05,
                 y,
-                f"{name}{':' * bool(prefix)} {percent(rate)} %",
+                f"{name}{':' * bool(prefix)} {bare_percent(rate)} %",
                 transform=across,
                 ha="left",
                 va="center",
@@ -244,7 +247,7 @@ def _words(fit: RateFit, data: pd.DataFrame) -> str:
     what = movement_name(fit.movement)
     unit = {"mm": ", mm", "degree": ", degrees"}.get(fit.unit or "", "")
     rates = [
-        f"{row.group} {percent(row.rate)} % (interval {percent(row.low)} to {percent(row.high)})"
+        f"{row.group} {bare_percent(row.rate)} % (interval {bare_percent(row.low)} to {bare_percent(row.high)})"
         for row in records(fit.rates)
     ]
     short = float((data["achieved"] * np.sign(data["planned"]) < data["planned"].abs()).mean())
@@ -252,6 +255,6 @@ def _words(fit: RateFit, data: pd.DataFrame) -> str:
         f"Scatter plot of achieved against planned {what}{unit}: "
         f"{counted(len(data), 'movement')} in {counted(data['patient'].nunique(), 'patient')}, "
         f"planned {data['planned'].min():.1f} to {data['planned'].max():.1f}. "
-        f"{percent(short)} % of the points lie short of the line of a full result. "
-        f"Fitted share of the plan achieved: {joined(rates)}."
+        f"{bare_percent(short)} % of the points lie short of the line of a full result. "
+        f"Fitted share of the plan achieved: {listed(rates)}."
     )

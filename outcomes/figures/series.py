@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from outcomes.domain.names import counted
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -23,6 +22,7 @@ from outcomes.figures.base import (
     style,
 )
 from outcomes.figures.case import draw_course_of, measure_name, measured
+from outcomes.words.english import counted
 
 if TYPE_CHECKING:
     from outcomes.clinical.measures import BeforeAfter

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
-from outcomes.domain.names import counted
 from outcomes.figures.base import (
     COLOURS,
     FULL_WIDTH,
@@ -19,6 +18,7 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
+from outcomes.words.english import counted
 
 if TYPE_CHECKING:
     from outcomes.study.plan import StudyPlan

@@ -13,7 +13,6 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
 
-from outcomes.domain.names import counted, percent
 from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.base import (
     FAINT,
@@ -25,6 +24,8 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
+from outcomes.words.english import counted
+from outcomes.words.numbers import bare_percent
 
 __all__ = ["tooth_chart"]
 
@@ -201,7 +202,7 @@ def _draw_cell(
     ax.text(
         middle,
         top + 0.56,
-        percent(row.rate) if known else "–",
+        bare_percent(row.rate) if known else "–",
         ha="center",
         va="center_baseline",
         fontsize=1.15 * size,
@@ -269,7 +270,7 @@ def _draw_changed(ax: Axes, key: float, changed: pd.DataFrame, words: dict[str, 
 
 def _changed_words(changed: pd.DataFrame) -> str:
     """``† results far off weigh less. As fitted: 42 (165 %)``."""
-    named = [f"{row.Index} ({percent(row.fitted)} %)" for row in records(changed.sort_index())]
+    named = [f"{row.Index} ({bare_percent(row.fitted)} %)" for row in records(changed.sort_index())]
     more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
     dash = "; – half of them or more" if changed["rate"].isna().any() else ""
     return (
@@ -297,7 +298,7 @@ def _draw_scale(ax: Axes, top: float, colours: ScalarMappable, size: float) -> N
         ax.text(
             at,
             top + 0.55,
-            f"{percent(share)} %" if place == 4 else percent(share),
+            f"{bare_percent(share)} %" if place == 4 else bare_percent(share),
             ha=ends.get(place, "center"),
             va="center",
             fontsize=max(5, 0.78 * size),
@@ -320,13 +321,13 @@ def _words(table: pd.DataFrame, title: str | None) -> str:
         return f"{head}numbers. {'; '.join(cells)}."
     low, high = ranked.iloc[0], ranked.iloc[-1]
     return (
-        f"{head}numbers. Lowest {percent(low['rate'])} % at {ranked.index[0]}, highest "
-        f"{percent(high['rate'])} % at {ranked.index[-1]}. {'; '.join(cells)}."
+        f"{head}numbers. Lowest {bare_percent(low['rate'])} % at {ranked.index[0]}, highest "
+        f"{bare_percent(high['rate'])} % at {ranked.index[-1]}. {'; '.join(cells)}."
     )
 
 
 def _cell_words(row: Any) -> str:
-    shown = f"{percent(row.rate)} %" if np.isfinite(row.rate) else "no rate"
+    shown = f"{bare_percent(row.rate)} %" if np.isfinite(row.rate) else "no rate"
     if not row.differs:
         return shown
-    return f"{shown} with results far off weighing less, {percent(row.fitted)} % as fitted"
+    return f"{shown} with results far off weighing less, {bare_percent(row.fitted)} % as fitted"

@@ -1,23 +1,13 @@
-"""What to look at before a plan is used: sentences for single aims, and the standing cautions."""
+"""What to look at before a plan is used: sentences for single aims."""
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
 from outcomes.domain.limits import limit
 from outcomes.domain.tables import MOVEMENTS
-from outcomes.paths import data_path
 
-__all__ = ["BEYOND", "IN_SHORT", "beyond_records", "clinical", "is_beyond", "safer", "standing"]
-
-IN_SHORT = (
-    "Evidence from past cases, not advice: the treating clinician decides. Crowns were measured, not "
-    "roots, bone or gum. Check the periodontium and the radiographs; keep to the limits of each "
-    "aligner; local rules come first."
-)
-"""For the foot of every page that suggests a number."""
-
+__all__ = ["BEYOND", "beyond_records", "clinical", "is_beyond", "safer"]
 
 BEYOND = "beyond the records"
 """The verdict on an aim so large that past cases say nothing of it."""
@@ -107,33 +97,6 @@ def safer(over_cap: float) -> str:
     'safer plan (at most 10 % risk of going too far)'
     """
     return f"safer plan (at most {100 * over_cap:g} % risk of going too far)"
-
-
-@cache
-def standing(
-    sections_wanted: tuple[str, ...] = ("Always", "Planning the next course"),
-) -> tuple[str, ...]:
-    """The cautions of sections of shared/cautions.md, one string each, without markup.
-
-    Raises
-    ------
-    KeyError
-        If there is no such section.
-
-    Examples
-    --------
-    >>> standing()[0].split(".")[0]
-    'The treating clinician decides'
-    """
-    text = data_path("shared", "cautions.md").read_text(encoding="utf-8")
-    sections = {
-        part.split("\n", 1)[0].strip(): part.split("\n", 1)[1] for part in text.split("\n## ")[1:]
-    }
-    missing = [name for name in sections_wanted if name not in sections]
-    if missing:
-        raise KeyError(f"shared/cautions.md has no section {', '.join(missing)}")
-    lines = [line.strip() for name in sections_wanted for line in sections[name].splitlines()]
-    return tuple(line[2:].replace("**", "") for line in lines if line.startswith("- "))
 
 
 def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str]:

@@ -18,9 +18,10 @@ from outcomes.mixed import fit as mixed
 from outcomes.mixed.blocks import cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust
 from outcomes.mixed.fit import ModelError
-from outcomes.overcorrect import cautions
 from outcomes.rates.design import RateError
 from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.words.cautions import PLANNING
+from outcomes.words.cautions import cautions as standing_cautions
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -64,7 +65,7 @@ class Loop:
             t.to_string(index=False, float_format="{:.2f}".format)
             for t in (self.periods, self.change)
         ]
-        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *cautions.standing()]
+        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
         return "\n".join([*tables, *words])
 
     def _repr_html_(self) -> str:
@@ -72,7 +73,7 @@ class Loop:
             t.to_html(index=False, float_format="{:.2f}".format, border=0, na_rep="–")
             for t in (self.periods, self.change)
         )
-        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *cautions.standing()]
+        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
         return f"{tables}<ul>{''.join(f'<li>{w}</li>' for w in words)}</ul>"
 
 

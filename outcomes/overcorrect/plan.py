@@ -24,6 +24,8 @@ from outcomes.overcorrect.outlook import Case, Known, Source
 from outcomes.overcorrect.rules import Rules, Verdict, judge
 from outcomes.rates.design import RateError
 from outcomes.rates.fit import RateFit
+from outcomes.words.cautions import PLANNING
+from outcomes.words.cautions import cautions as standing_cautions
 
 __all__ = [
     "AS_AIMED",
@@ -142,7 +144,7 @@ class Plan:
     @property
     def standing(self) -> tuple[str, ...]:
         """The cautions that go with every plan."""
-        return cautions.standing()
+        return tuple(standing_cautions(*PLANNING))
 
     @property
     def table(self) -> pd.DataFrame:

@@ -17,6 +17,8 @@ from outcomes.overcorrect.rules import Rules, factor_given
 from outcomes.rates.design import RateError
 from outcomes.rates.fit import RateFit
 from outcomes.rates.predict import df_as_if_new
+from outcomes.words.cautions import PLANNING
+from outcomes.words.cautions import cautions as standing_cautions
 
 __all__ = ["ASSUMPTION", "Validation", "validate"]
 
@@ -70,7 +72,7 @@ class Validation:
 
     def __repr__(self) -> str:
         parts = [t.to_string(index=False, float_format="{:.3f}".format) for t in self._tables]
-        return "\n".join([*parts, self.sentence, self.assumption, *cautions.standing()])
+        return "\n".join([*parts, self.sentence, self.assumption, *standing_cautions(*PLANNING)])
 
     @property
     def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -80,7 +82,7 @@ class Validation:
         tables = "".join(
             t.to_html(index=False, float_format="{:.3f}".format, border=0) for t in self._tables
         )
-        said = "".join(f"<li>{text}</li>" for text in cautions.standing())
+        said = "".join(f"<li>{text}</li>" for text in standing_cautions(*PLANNING))
         return f"{tables}<p>{self.sentence}</p><p>{self.assumption}</p><ul>{said}</ul>"
 
 

@@ -1,15 +1,13 @@
-"""Numbers, names and lists as they stand in an English sentence."""
+"""Counts, lists and small words as they stand in an English sentence."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import textwrap
+from collections.abc import Iterable
 from typing import Any
 
-from outcomes.domain.tables import MOVEMENTS
-from outcomes.reports.audit.tables import NBSP, count, p_value, percent, range_words
-
-CLASSES = {"incisor": "incisors", "canine": "canines", "premolar": "premolars", "molar": "molars"}
-UNITS = {"mm": f"{NBSP}mm", "degree": "°"}
+from outcomes.words.numbers import count, p_value, percent, range_words
+from outcomes.words.units import NBSP
 
 
 def number_of(n: float, noun: str, plural: str | None = None) -> str:
@@ -57,34 +55,6 @@ def none_(n: int, capital_letter: bool = True) -> str:
     return ("None" if capital_letter else "none") if n == 0 else count(n)
 
 
-def movement_name(movement: str) -> str:
-    """The movement as it stands in a sentence.
-
-    Examples
-    --------
-    >>> movement_name("vertical")
-    'vertical movement'
-    """
-    known = MOVEMENTS.get(movement)
-    return (known.spoken if known is not None else "") or movement
-
-
-def heading(movement: str) -> str:
-    """The movement as a heading.
-
-    Examples
-    --------
-    >>> heading("vertical")
-    'Vertical movement'
-    """
-    return capital(movement_name(movement))
-
-
-def class_name(name: str) -> str:
-    """A tooth class in the plural; anything else as it is."""
-    return CLASSES.get(name, name)
-
-
 def points_of(share: float) -> str:
     """A difference of shares, unsigned, in percentage points.
 
@@ -113,38 +83,17 @@ def equals(p: float) -> str:
     return text if text.startswith("<") else f"= {text}"
 
 
-def sizes_by_movement(sizes: Mapping[str, tuple[float, str]], last: str = "and") -> str:
-    """A limit of several movements: once for each unit, by name where movements differ.
+def wrapped(text: str, width: int) -> str:
+    """Break at spaces into lines of at most ``width`` characters where words allow."""
+    return "\n".join(textwrap.wrap(text, width, break_long_words=False)) or text
 
-    Parameters
-    ----------
-    sizes
-        movement -> size, unit.
+
+def counted(n: int, noun: str) -> str:
+    """A count with its noun, none as a figure.
 
     Examples
     --------
-    >>> sizes_by_movement({"tip": (2.0, "degree"), "torque": (2.0, "degree")})
-    '2°'
-    >>> sizes_by_movement({"tip": (2.0, "degree"), "rotation": (3.0, "degree")})
-    '2° for tip and 3° for rotation'
+    >>> counted(1, "patient"), counted(1200, "movement"), counted(0, "row")
+    ('1 patient', '1,200 movements', '0 rows')
     """
-    parts = []
-    for unit in dict.fromkeys(unit for _, unit in sizes.values()):
-        names: dict[float, list[str]] = {}
-        for movement, (size, of) in sizes.items():
-            if of == unit:
-                names.setdefault(size, []).append(movement_name(movement))
-        mark = UNITS.get(unit, f" {unit}")
-        for size, of_size in names.items():
-            of = f" for {listed(of_size)}" if len(names) > 1 else ""
-            parts.append(f"{size:g}{mark}{of}")
-    return listed(parts, last)
-
-
-def tolerance_of(tolerance: Mapping[str, float], units: Mapping[str, str], last: str = "or") -> str:
-    """The tolerance of movements, given with their units, in the order of the units."""
-    order = sorted(units.items(), key=lambda pair: list(UNITS).index(pair[1]))
-    return sizes_by_movement(
-        {name: (tolerance[name], unit) for name, unit in order},
-        last,
-    )
+    return f"{n:,} {noun}{'' if n == 1 else 's'}"

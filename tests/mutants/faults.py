@@ -23,10 +23,13 @@ from libcst.metadata import MetadataWrapper, PositionProvider
 from mutmut.mutation import mutators
 
 AREAS = {
-    "cohort": ("outcomes/cohort/*.py",),
-    "estimate": ("outcomes/estimate/*.py",),
-    "calibrate": ("outcomes/calibrate/*.py",),
+    "cohort": ("outcomes/cohort/*.py", "outcomes/domain/*.py"),
+    "rates": ("outcomes/mixed/*.py", "outcomes/rates/*.py", "outcomes/clinical/*.py"),
+    "overcorrect": ("outcomes/overcorrect/*.py",),
     "words": (
+        "outcomes/words/*.py",
+        "outcomes/domain/names.py",
+        "outcomes/reports/common/*.py",
         "outcomes/reports/audit/words/*.py",
         "outcomes/reports/series/prose.py",
         "outcomes/reports/depth/words.py",

@@ -1,109 +1,23 @@
 """How tables are shown: headings in plain words, numbers as a reader wants them."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
 
 from outcomes.rates.design import NOT_IDENTIFIED
 from outcomes.reports.table import NOT_MEASURED
-
-NBSP = "\u00a0"
-
-Format = Callable[[Any], str]
-
-
-def number(value: float, digits: int = 2) -> str:
-    """A number with a real minus sign; never minus zero.
-
-    Examples
-    --------
-    >>> number(-0.126), number(-0.001)
-    ('−0.13', '0.00')
-    """
-    rounded = round(float(value), digits) + 0.0
-    return f"{rounded:,.{digits}f}".replace("-", "−")
-
-
-def percent(share: float, digits: int = 0) -> str:
-    """A share as a percentage.
-
-    Examples
-    --------
-    >>> percent(0.567).replace(NBSP, " ")
-    '57 %'
-    """
-    return f"{number(100 * share, digits)}{NBSP}%"
-
-
-def count(value: float) -> str:
-    """A count, with a comma between thousands."""
-    return f"{int(value):,}"
-
-
-def p_value(value: float) -> str:
-    """A p value, never as zero.
-
-    Examples
-    --------
-    >>> p_value(0.0312), p_value(0.00001).replace(NBSP, " ")
-    ('0.031', '< 0.001')
-    """
-    return f"<{NBSP}0.001" if value < 0.001 else f"{value:.3f}"
-
-
-def range_words(low: float, high: float, form: Format = percent) -> str:
-    """An interval, ``low to high``; a percent sign is written once.
-
-    Examples
-    --------
-    >>> range_words(0.4, 0.7).replace(NBSP, " ")
-    '40 to 70 %'
-    """
-    if pd.isna(low) or pd.isna(high):
-        return "–"
-    start, end = form(low), form(high)
-    if end.endswith(f"{NBSP}%"):
-        start = start.removesuffix(f"{NBSP}%")
-    return f"{start} to {end}"
-
-
-def points(share: float) -> str:
-    """A difference of shares in percentage points, with its sign.
-
-    Examples
-    --------
-    >>> points(0.123), points(-0.2)
-    ('+12', '−20')
-    """
-    text = number(100 * share, 0)
-    return text if text.startswith("−") or text == "0" else f"+{text}"
-
-
-def size(value: float, unit: str) -> str:
-    """A length or an angle with its unit.
-
-    Examples
-    --------
-    >>> size(2.04, "degree"), size(-0.5, "mm").replace(NBSP, " ")
-    ('2.0°', '−0.50 mm')
-    """
-    return f"{number(value, 2)}{NBSP}mm" if unit == "mm" else f"{number(value, 1)}°"
-
-
-def size_range(low: float, high: float, unit: str) -> str:
-    """An interval of lengths or angles, the unit written once.
-
-    Examples
-    --------
-    >>> size_range(-0.5, 1, "degree")
-    '−0.5 to 1.0°'
-    """
-    if pd.isna(low) or pd.isna(high):
-        return "–"
-    if unit == "mm":
-        return f"{range_words(low, high, number)}{NBSP}mm"
-    return f"{range_words(low, high, lambda v: number(v, 1))}°"
+from outcomes.words.numbers import (
+    Format,
+    count,
+    number,
+    p_value,
+    percent,
+    points,
+    range_words,
+    size,
+    size_range,
+)
 
 
 def _maybe(form: Format) -> Format:

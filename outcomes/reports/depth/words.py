@@ -4,21 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
+from outcomes.domain.names import movement_name
 from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.rates.design import NOT_IDENTIFIED
-from outcomes.reports.audit.tables import number, percent, points, range_words
-from outcomes.reports.audit.words import cautions as shared_cautions
-from outcomes.reports.audit.words import (
-    equals,
-    later_alone,
-    listed,
-    missing,
-    movement_name,
-    number_of,
-    opinion_words,
-    second_reading,
-)
+from outcomes.reports.common.missing import later_alone, missing
+from outcomes.reports.common.opinion import opinion_words
+from outcomes.reports.common.robust import second_reading
 from outcomes.reports.depth.results import Depth
+from outcomes.words.cautions import cautions as shared_cautions
+from outcomes.words.english import equals, listed, number_of
+from outcomes.words.numbers import number, percent, points, range_words
 
 
 def summary(depth: Depth) -> list[str]:

@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.domain.names import heading
 from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.overcorrection import landing_ranges
 from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted
-from outcomes.overcorrect.cautions import IN_SHORT, safer
+from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan
 from outcomes.reports.build.show import Shown, say
 from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
@@ -30,7 +31,8 @@ from outcomes.reports.overcorrection.words import (
     limits_said,
     steps_said,
 )
-from outcomes.words.english import capital, heading, listed, number_of
+from outcomes.words.cautions import IN_SHORT
+from outcomes.words.english import capital, listed, number_of
 
 if TYPE_CHECKING:
     from docx.document import Document

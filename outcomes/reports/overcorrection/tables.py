@@ -10,17 +10,9 @@ from outcomes.domain.tables import MOVEMENTS
 from outcomes.overcorrect.aims import NEW_PATIENT
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, Plan
-from outcomes.reports.audit.tables import (
-    NBSP,
-    count,
-    number,
-    percent,
-    points,
-    range_words,
-    size,
-    size_range,
-)
 from outcomes.words.english import capital
+from outcomes.words.numbers import count, number, percent, points, range_words, size, size_range
+from outcomes.words.units import NBSP
 
 __all__ = [
     "alternative_rows",

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.domain.names import movement_name, sizes_by_movement
 from outcomes.overcorrect.aims import (
     NEW_PATIENT,
     aims_counted,
@@ -18,20 +19,13 @@ from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
 from outcomes.overcorrect.plan import BEST, DIRECT, Plan, PlanLimits
 from outcomes.overcorrect.validate import ASSUMPTION
-from outcomes.reports.audit.tables import count, number, percent, size
-from outcomes.reports.audit.words.adjusted import holm
-from outcomes.reports.audit.words.closing import cautions as read_cautions
+from outcomes.rates.adjusted import holm
 from outcomes.reports.build.provenance import versions
 from outcomes.reports.overcorrection.results import USUAL_AIM, Calibration
 from outcomes.reports.overcorrection.tables import group_in_full
-from outcomes.words.english import (
-    capital,
-    is_,
-    listed,
-    movement_name,
-    number_of,
-    sizes_by_movement,
-)
+from outcomes.words.cautions import cautions as read_cautions
+from outcomes.words.english import capital, is_, listed, number_of
+from outcomes.words.numbers import count, number, percent, size
 
 __all__ = [
     "aims_read",

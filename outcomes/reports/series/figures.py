@@ -11,8 +11,8 @@ from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.case import case_page, measure_name, measured
 from outcomes.figures.publication import Drawn, save_for_print
 from outcomes.figures.series import before_after_panels, series_panels
-from outcomes.reports.audit.tables import NBSP
 from outcomes.words.english import number_of
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series

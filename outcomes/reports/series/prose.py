@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.domain.names import class_name, movement_name
 from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.case import measure_name
 from outcomes.reports.series.sentences import Paragraph, Sentence, counted, joined, say
@@ -17,7 +18,7 @@ from outcomes.reports.series.sharing import enough
 from outcomes.reports.series.supplement import BITE_TEETH, bite_way
 from outcomes.reports.series.tables import Tables, lines_of, target_notes
 from outcomes.reports.table import NOT_MEASURED
-from outcomes.words.english import capital, class_name, movement_name
+from outcomes.words.english import capital
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series

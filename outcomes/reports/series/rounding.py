@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.reports.audit.tables import number
 from outcomes.reports.table import Cell
+from outcomes.words.numbers import number
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series

@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from outcomes.domain.names import movement_name
 from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.case import measure_name
-from outcomes.reports.audit.words.closing import cautions
 from outcomes.reports.series.prose import limitations, summary, worsened
 from outcomes.reports.series.sentences import Sentence, counted, joined, say
 from outcomes.reports.series.sharing import enough, hide_small
 from outcomes.reports.series.tables import Tables, lines_of, target_notes
 from outcomes.reports.table import Cell, PaperTable, Ref, Row
-from outcomes.words.english import capital, movement_name
+from outcomes.words.cautions import cautions
+from outcomes.words.english import capital
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series

@@ -8,9 +8,9 @@ import pandas as pd
 
 from outcomes.clinical.measures import SMALL
 from outcomes.clinical.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
+from outcomes.domain.names import class_name, heading
 from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.case import measure_name
-from outcomes.reports.audit.tables import NBSP, p_value
 from outcomes.reports.build.provenance import versions
 from outcomes.reports.files.lines import dicts
 from outcomes.reports.series.references import REFERENCES
@@ -24,7 +24,9 @@ from outcomes.reports.series.rounding import (
     plain,
 )
 from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Row, row
-from outcomes.words.english import capital, class_name, heading
+from outcomes.words.english import capital
+from outcomes.words.numbers import p_value
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.names import class_name, heading
 from outcomes.figures.case import measure_name
 from outcomes.rates.design import NOT_IDENTIFIED
-from outcomes.reports.audit.tables import NBSP, number, p_value
 from outcomes.reports.files.lines import dicts
 from outcomes.reports.series.rounding import Rounding, between, counted_share, mean_sd, plain
 from outcomes.reports.table import Cell, PaperTable, Row, row
-from outcomes.words.english import capital, class_name, heading
+from outcomes.words.english import capital
+from outcomes.words.numbers import number, p_value
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from outcomes.reports.audit.tables import count, number, percent
 from outcomes.study.plan import StudyPlan
+from outcomes.words.numbers import count, number, percent
 
 __all__ = ["cautions", "sizes"]
 

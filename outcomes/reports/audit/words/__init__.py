@@ -3,6 +3,7 @@
 Every function gives plain text. Where something cannot be said, the sentence says that, and why.
 """
 
+from outcomes.domain.names import class_name, heading, movement_name
 from outcomes.reports.audit.words.achieved import (
     class_rates,
     directions,
@@ -12,11 +13,9 @@ from outcomes.reports.audit.words.achieved import (
     movement_rates,
 )
 from outcomes.reports.audit.words.apices import roots
-from outcomes.reports.audit.words.closing import audit_cautions, cautions, methods, next_steps
+from outcomes.reports.audit.words.closing import audit_cautions, methods, next_steps
 from outcomes.reports.audit.words.compared import compared, difference_words, differences, plural
 from outcomes.reports.audit.words.misses import measurement, tooth_chart, unplanned, wrong_way
-from outcomes.reports.audit.words.missing import later_alone, missing, not_in_the_rates
-from outcomes.reports.audit.words.opinion import opinion_words
 from outcomes.reports.audit.words.reading import (
     checked,
     ledger_sum,
@@ -27,19 +26,12 @@ from outcomes.reports.audit.words.reading import (
     reading,
     tables_read,
 )
-from outcomes.reports.audit.words.robust import second_reading, second_readings
 from outcomes.reports.audit.words.summary import summary, target_sentence, tolerance_words
-from outcomes.words.english import (
-    capital,
-    class_name,
-    equals,
-    heading,
-    listed,
-    movement_name,
-    number_of,
-    points_of,
-    rate_words,
-)
+from outcomes.reports.common.missing import later_alone, missing, not_in_the_rates
+from outcomes.reports.common.opinion import opinion_words
+from outcomes.reports.common.robust import second_reading, second_readings
+from outcomes.words.cautions import cautions
+from outcomes.words.english import capital, equals, listed, number_of, points_of, rate_words
 
 __all__ = [
     "audit_cautions",

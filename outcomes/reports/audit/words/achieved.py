@@ -7,20 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.names import class_name, movement_name
 from outcomes.domain.tables import FEW_PATIENTS
-from outcomes.reports.audit.tables import NBSP, number, percent, range_words
-from outcomes.reports.audit.words.adjusted import holm
-from outcomes.reports.audit.words.rows import first_row, lines
-from outcomes.words.english import (
-    SAYS_NOTHING,
-    capital,
-    class_name,
-    equals,
-    listed,
-    movement_name,
-    number_of,
-    points_of,
-)
+from outcomes.rates.adjusted import holm
+from outcomes.reports.common.rows import first_row, lines
+from outcomes.words.english import SAYS_NOTHING, capital, equals, listed, number_of, points_of
+from outcomes.words.numbers import number, percent, range_words
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.reports.audit.results import Audit

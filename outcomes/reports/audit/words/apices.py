@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from outcomes.reports.audit.tables import size
 from outcomes.words.english import number_of
+from outcomes.words.numbers import size
 
 if TYPE_CHECKING:
     from outcomes.clinical.roots import ApexDisplacement

@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
+from outcomes.domain.names import class_name, movement_name, tolerance_of
 from outcomes.domain.tables import ENOUGH_PATIENTS, FEW_PATIENTS, MOVEMENTS, TOLERANCE
-from outcomes.paths import data_path
-from outcomes.reports.audit.tables import NBSP, count, percent
-from outcomes.reports.audit.words.opinion import opinion_words
 from outcomes.reports.audit.words.reading import left_out
-from outcomes.reports.audit.words.rows import lines
 from outcomes.reports.build.provenance import versions
-from outcomes.words.english import (
-    capital,
-    class_name,
-    listed,
-    movement_name,
-    number_of,
-    tolerance_of,
-)
+from outcomes.reports.common.opinion import opinion_words
+from outcomes.reports.common.rows import lines
+from outcomes.words.english import capital, listed, number_of
+from outcomes.words.numbers import count, percent
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -119,31 +112,6 @@ def _missing_steps(audit: Audit) -> list[str]:
     if not audit.unplanned["movements"].sum():
         steps.append("Record some teeth that were meant to stay, to see side effects.")
     return steps
-
-
-def cautions(*headings: str) -> list[str]:
-    """The cautions of ``shared/cautions.md``, as sentences.
-
-    Parameters
-    ----------
-    *headings
-        Which parts; all when none is named.
-
-    Examples
-    --------
-    >>> cautions("Always")[0][:32]
-    'The treating clinician decides. '
-    """
-    text = data_path("shared", "cautions.md").read_text(encoding="utf-8")
-    parts = re.split(r"^## (.+)$", text, flags=re.MULTILINE)
-    chosen = zip(parts[1::2], parts[2::2], strict=True)
-    return [
-        line.removeprefix("- ").replace("**", "")
-        for heading, body in chosen
-        if not headings or heading.strip() in headings
-        for line in body.splitlines()
-        if line.startswith("- ")
-    ]
 
 
 def audit_cautions(cohort: Cohort) -> list[str]:

@@ -6,18 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.domain.names import class_name, movement_name
 from outcomes.domain.tables import FEW_PATIENTS, MOVEMENTS
-from outcomes.reports.audit.tables import NBSP, count, number, percent, points, range_words, size
-from outcomes.reports.audit.words.rows import lines
-from outcomes.words.english import (
-    capital,
-    class_name,
-    equals,
-    listed,
-    movement_name,
-    number_of,
-    points_of,
-)
+from outcomes.reports.common.rows import lines
+from outcomes.words.english import capital, equals, listed, number_of, points_of
+from outcomes.words.numbers import count, number, percent, points, range_words, size
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.rates.differences import Differences

@@ -4,20 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from outcomes.domain.names import class_name, movement_name, tolerance_of
 from outcomes.domain.tables import FEW_PATIENTS
-from outcomes.reports.audit.tables import NBSP, count, percent, size, size_range
-from outcomes.reports.audit.words.rows import first_row, lines, shares
 from outcomes.reports.audit.words.summary import target_sentence
-from outcomes.words.english import (
-    capital,
-    class_name,
-    listed,
-    movement_name,
-    none_,
-    number_of,
-    tolerance_of,
-    was,
-)
+from outcomes.reports.common.rows import first_row, lines, shares
+from outcomes.words.english import capital, listed, none_, number_of, was
+from outcomes.words.numbers import count, percent, size, size_range
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.reports.audit.results import Audit

@@ -9,8 +9,8 @@ import pandas as pd
 
 from outcomes.cohort.clean import HEADINGS_ROW
 from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, STOPPED
-from outcomes.reports.audit.tables import count
 from outcomes.words.english import capital, is_, listed, number_of, was
+from outcomes.words.numbers import count
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort

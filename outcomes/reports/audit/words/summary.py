@@ -6,23 +6,15 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
+from outcomes.domain.names import class_name, movement_name, tolerance_of
 from outcomes.domain.tables import FEW_PATIENTS
-from outcomes.reports.audit.tables import count, percent
 from outcomes.reports.audit.words.closing import next_steps
 from outcomes.reports.audit.words.compared import compared, difference_words
 from outcomes.reports.audit.words.reading import left_words
-from outcomes.reports.audit.words.rows import first_row, lines, shares
-from outcomes.words.english import (
-    UNITS,
-    capital,
-    class_name,
-    listed,
-    movement_name,
-    none_,
-    number_of,
-    rate_words,
-    tolerance_of,
-)
+from outcomes.reports.common.rows import first_row, lines, shares
+from outcomes.words.english import capital, listed, none_, number_of, rate_words
+from outcomes.words.numbers import count, percent
+from outcomes.words.units import unit_mark
 
 if TYPE_CHECKING:
     from outcomes.reports.audit.results import Audit
@@ -172,7 +164,7 @@ def _flagged_sentence(audit: Audit) -> str:
     flagged = large + opposite
     if not flagged:
         return ""
-    limits = listed((f"{most:g}{UNITS[u]}" for most, u in TOO_LARGE), last="or")
+    limits = listed((f"{most:g}{unit_mark(u)}" for most, u in TOO_LARGE), last="or")
     kinds = [
         f"{count(large)} larger than {limits}" if large else "",
         f"{count(opposite)} opposite in sign to the plan" if opposite else "",

@@ -11,8 +11,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from outcomes.reports.audit.words import cautions
 from outcomes.reports.build.page import page
+from outcomes.words.cautions import cautions
 
 CHROMIUM = next(
     filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None

@@ -9,8 +9,8 @@ import pytest
 from openpyxl import load_workbook
 
 from outcomes import figures
-from outcomes.reports.audit.tables import number, percent, range_words
 from outcomes.reports.build.show import fold, gather_workbook, mark_small, save_table, say, show
+from outcomes.words.numbers import number, percent, range_words
 
 
 @pytest.fixture

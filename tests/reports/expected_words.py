@@ -1,6 +1,6 @@
 """All words about hand-made results, as they were read and found right.
 
-    PYTHONPATH=tests/report python tests/report/expected_words.py
+    PYTHONPATH=tests/reports python tests/reports/expected_words.py
 
 writes expected_words.txt anew: read what changed in it before it is kept.
 """

@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from outcomes.reports.audit.tables import number
+from outcomes.words.numbers import number
 
 
 def opinion_words(table: pd.DataFrame, reason: str) -> str:

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
+from outcomes.rates.adjusted import holm
 from outcomes.reports.audit.words import achieved
-from outcomes.reports.audit.words.adjusted import holm
 from outcomes.reports.overcorrection import words as calibration_words
 
 

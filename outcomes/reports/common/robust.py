@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from outcomes.reports.audit.tables import NBSP, percent, range_words
-from outcomes.reports.audit.words.rows import lines
-from outcomes.words.english import capital, class_name, movement_name, number_of
+from outcomes.domain.names import class_name, movement_name
+from outcomes.reports.common.rows import lines
+from outcomes.words.english import capital, number_of
+from outcomes.words.numbers import percent, range_words
+from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
     from outcomes.reports.audit.results import Audit

@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 
 import outcomes as oc
-from outcomes.overcorrect.cautions import IN_SHORT
 from outcomes.reports.build.run import open_cohort, run_report
 from outcomes.reports.overcorrection import tables, words
 from outcomes.reports.overcorrection.results import open_aims, run_calibration
@@ -20,6 +19,7 @@ from outcomes.reports.overcorrection.sheet import (
     sheet_html,
     write_plan_sheet,
 )
+from outcomes.words.cautions import IN_SHORT
 
 WARNING = "The treating clinician decides"
 

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.reports.audit.tables import number
 from outcomes.reports.files.tables import (
     as_csv,
     as_html,
@@ -22,6 +21,7 @@ from outcomes.reports.files.tables import (
 )
 from outcomes.reports.series.rounding import Rounding, between, decimals, mean_sd
 from outcomes.reports.table import Cell, PaperTable, row
+from outcomes.words.numbers import number
 
 docx = pytest.importorskip("docx")
 

@@ -17,7 +17,7 @@ from outcomes.domain.tables import TOLERANCE
 from outcomes.reports.audit import words
 from outcomes.reports.audit.words import misses, opinion
 from outcomes.reports.audit.words.reading import ledger_sum, left_out, left_words
-from outcomes.reports.audit.words.rows import first_row, lines, shares
+from outcomes.reports.common.rows import first_row, lines, shares
 from outcomes.words import english
 
 # ---- every word ---------------------------------------------------------------------------------

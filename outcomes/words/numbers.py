@@ -1,0 +1,129 @@
+"""Numbers as a reader wants them: a real minus sign, a unit once, a p value never as zero."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+
+from outcomes.words.units import NBSP, unit_mark
+
+__all__ = [
+    "NBSP",
+    "Format",
+    "bare_percent",
+    "count",
+    "number",
+    "p_value",
+    "percent",
+    "points",
+    "range_words",
+    "size",
+    "size_range",
+]
+
+Format = Callable[[Any], str]
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number with a real minus sign; never minus zero.
+
+    Examples
+    --------
+    >>> number(-0.126), number(-0.001)
+    ('−0.13', '0.00')
+    """
+    rounded = round(float(value), digits) + 0.0
+    return f"{rounded:,.{digits}f}".replace("-", "−")
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """A share as a percentage.
+
+    Examples
+    --------
+    >>> percent(0.567).replace(NBSP, " ")
+    '57 %'
+    """
+    return f"{number(100 * share, digits)}{NBSP}%"
+
+
+def bare_percent(share: float) -> str:
+    """A share as whole per cent without the sign, as in a table cell.
+
+    Examples
+    --------
+    >>> bare_percent(0.616), bare_percent(-0.001)
+    ('62', '0')
+    """
+    return number(100 * share, 0)
+
+
+def count(value: float) -> str:
+    """A count, with a comma between thousands."""
+    return f"{int(value):,}"
+
+
+def p_value(value: float) -> str:
+    """A p value, never as zero.
+
+    Examples
+    --------
+    >>> p_value(0.0312), p_value(0.00001).replace(NBSP, " ")
+    ('0.031', '< 0.001')
+    """
+    return f"<{NBSP}0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def range_words(low: float, high: float, form: Format = percent) -> str:
+    """An interval, ``low to high``; a percent sign is written once.
+
+    Examples
+    --------
+    >>> range_words(0.4, 0.7).replace(NBSP, " ")
+    '40 to 70 %'
+    """
+    if pd.isna(low) or pd.isna(high):
+        return "–"
+    start, end = form(low), form(high)
+    if end.endswith(f"{NBSP}%"):
+        start = start.removesuffix(f"{NBSP}%")
+    return f"{start} to {end}"
+
+
+def points(share: float) -> str:
+    """A difference of shares in percentage points, with its sign.
+
+    Examples
+    --------
+    >>> points(0.123), points(-0.2)
+    ('+12', '−20')
+    """
+    text = number(100 * share, 0)
+    return text if text.startswith("−") or text == "0" else f"+{text}"
+
+
+def size(value: float, unit: str) -> str:
+    """A length or an angle with its unit.
+
+    Examples
+    --------
+    >>> size(2.04, "degree"), size(-0.5, "mm").replace(NBSP, " ")
+    ('2.0°', '−0.50 mm')
+    """
+    return f"{number(value, 2 if unit == 'mm' else 1)}{unit_mark(unit)}"
+
+
+def size_range(low: float, high: float, unit: str) -> str:
+    """An interval of lengths or angles, the unit written once.
+
+    Examples
+    --------
+    >>> size_range(-0.5, 1, "degree")
+    '−0.5 to 1.0°'
+    """
+    if pd.isna(low) or pd.isna(high):
+        return "–"
+    digits = 2 if unit == "mm" else 1
+    return f"{range_words(low, high, lambda v: number(v, digits))}{unit_mark(unit)}"
