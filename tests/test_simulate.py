@@ -6,11 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.domain.tables import MOVEMENTS, TABLES, TOLERANCE, pandera_schema
+from outcomes.domain.movements import MOVEMENTS, TOLERANCE
+from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import tooth_class
 from outcomes.simulate import DEFAULT_RATES, simulate_cohort, simulate_rates, with_bad_rows
 from outcomes.simulate.mess import KINDS
 from outcomes.simulate.scenario import OVERCORRECTION, WORTH_CONTINUING
+from tests.contract import pandera_schema
 
 
 def pair_moment(residual: pd.Series, planned: pd.Series, keys: list[pd.Series]) -> float:

@@ -169,7 +169,7 @@ def _frame(cohort: Cohort | pd.DataFrame, by: list[str]) -> pd.DataFrame:
 
 def _in_known_order(values: pd.Series) -> pd.Series:
     """Movements, tooth classes and arches in the order of the schema rather than the alphabet."""
-    from outcomes.domain.tables import MOVEMENTS, TOOTH_CLASSES
+    from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
 
     known = {"movement": MOVEMENTS, "tooth_class": TOOTH_CLASSES, "arch": ("upper", "lower")}
     names = list(known.get(str(values.name), ()))
@@ -196,7 +196,7 @@ def _planned_rows(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
 
 def _unit(rows: pd.DataFrame) -> pd.Series:
     """Unit of each row, None where the frame does not say."""
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     if "unit" in rows.columns:
         return rows["unit"].astype(object)

@@ -188,7 +188,7 @@ def _rows(
     cohort: Cohort | pd.DataFrame, columns: tuple[str, ...]
 ) -> tuple[pd.DataFrame, list[str]]:
     """One row for each movement of a tooth in a course, measured or not."""
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
     from outcomes.rates.design import with_derived
 
     if isinstance(cohort, pd.DataFrame):

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.mixed import fit as mixed
 from outcomes.rates.design import RateError, with_derived
 
@@ -306,7 +306,7 @@ def _rows(cohort: Cohort | pd.DataFrame, by: tuple[str, ...], tolerance: Limit) 
 
 
 def _unit(rows: pd.DataFrame) -> pd.Series:
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     if "unit" in rows.columns:
         return rows["unit"]
@@ -327,7 +327,7 @@ def _limits(rows: pd.DataFrame, tolerance: Limit) -> np.ndarray:
 
 
 def _in_schema_order(movement: pd.Series) -> pd.Series:
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     present = [str(m) for m in movement.dropna().unique()]
     order = [m for m in MOVEMENTS if m in present] + sorted(set(present) - set(MOVEMENTS))

@@ -15,14 +15,8 @@ from outcomes.cohort.clean import by_word, plural
 from outcomes.cohort.problems import Sieve
 from outcomes.domain import teeth
 from outcomes.domain.limits import limits
-from outcomes.domain.tables import (
-    EXPECTED_SIZE,
-    MEASURES,
-    MEASURES_OF_A_TOOTH,
-    MOVEMENTS,
-    TABLES,
-    TOLERANCE,
-)
+from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE
+from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
 
 #: Fewer rows than this say nothing about a whole column (common practice, no source).
 ENOUGH_ROWS = 8

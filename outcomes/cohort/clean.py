@@ -15,18 +15,9 @@ from outcomes.cohort.headers import Headings
 from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, Sieve
 from outcomes.cohort.sources import Sheet, blank_cells
 from outcomes.domain import teeth
-from outcomes.domain.tables import (
-    BY_MEASURE,
-    BY_MOVEMENT,
-    DERIVED,
-    DIRECTION_WORDS,
-    EXAMPLE_PATIENT,
-    MEASURES,
-    MOVEMENTS,
-    TABLES,
-    Column,
-    Table,
-)
+from outcomes.domain.columns import BY_MEASURE, BY_MOVEMENT, Column, Table
+from outcomes.domain.movements import DIRECTION_WORDS, MOVEMENTS
+from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT, MEASURES, TABLES
 from outcomes.domain.teeth import Notation
 
 HEADINGS_ROW = "a row of headings or units, not a record"

@@ -10,14 +10,9 @@ from pathlib import Path
 
 from outcomes.cohort.cells import TROUBLE
 from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED
-from outcomes.domain.tables import (
-    BY_MEASURE,
-    BY_MOVEMENT,
-    EXAMPLE_PATIENT,
-    MOVEMENTS,
-    TABLES,
-    Column,
-)
+from outcomes.domain.columns import BY_MEASURE, BY_MOVEMENT, Column
+from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
 from outcomes.domain.teeth import NOTATIONS, describe_notation
 
 _KINDS = {

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import clean_text, unit_of
-from outcomes.domain.tables import PERSONAL, TABLES, Table
+from outcomes.domain.columns import PERSONAL, Table
+from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import NOTATIONS
 
 #: Titles and notes may stand above the headings, but no more rows than this.

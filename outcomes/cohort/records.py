@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from outcomes.domain.tables import MOVEMENTS, TABLES
+from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.tables import TABLES
 
 #: The two lines of analysed movements in the ledger.
 PLANNED = "planned movement: enters the rates"

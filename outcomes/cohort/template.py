@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.codebook import allowed_words, codebook_rows, unit_words
-from outcomes.domain.tables import BY_MOVEMENT, EXAMPLE_PATIENT, MOVEMENTS, TABLES, Column
+from outcomes.domain.columns import BY_MOVEMENT, Column
+from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
 from outcomes.domain.teeth import FDI_TEETH
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from outcomes.domain.tables import LIMITS, MOVEMENTS
+from outcomes.domain.movements import LIMITS, MOVEMENTS
 
 __all__ = ["limit", "limits", "require_known"]
 

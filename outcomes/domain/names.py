@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from outcomes.domain.tables import MOVEMENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.words.english import capital, listed
 from outcomes.words.units import unit_mark
 

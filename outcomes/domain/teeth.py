@@ -14,7 +14,7 @@ from typing import Literal, cast
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.tables import TOOTH_CLASSES
+from outcomes.domain.movements import TOOTH_CLASSES
 
 Notation = Literal["fdi", "universal", "quadrant"]
 NOTATIONS: tuple[Notation, ...] = ("fdi", "universal", "quadrant")

@@ -321,7 +321,7 @@ def _measure_panels(
 
 def draw_course_of(rows: pd.DataFrame, ax: Axes, *, labels: bool = True) -> None:
     """A measure of one patient after each course, its target dashed, the tolerance as a band."""
-    from outcomes.domain.tables import TOLERANCE
+    from outcomes.domain.movements import TOLERANCE
 
     x, y = rows["after_course"].to_numpy(float), rows["value"].to_numpy(float)
     target = rows["target"].dropna()
@@ -471,7 +471,7 @@ def _number(value: float) -> str:
 
 
 def _target_words(values: pd.DataFrame) -> list[str]:
-    from outcomes.domain.tables import TOLERANCE
+    from outcomes.domain.movements import TOLERANCE
 
     if not len(values):
         return []

@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
     FULL_WIDTH,

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import movement_name
-from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -139,7 +139,7 @@ def _named(fit: RateFit, movement: str | None) -> pd.DataFrame:
 
 
 def _schema_unit(movement: object) -> str | None:
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     known = MOVEMENTS.get(str(movement))
     return known.unit if known else None

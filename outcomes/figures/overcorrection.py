@@ -10,8 +10,8 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 from matplotlib.patheffects import withStroke
 
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.names import movement_name
-from outcomes.domain.tables import MOVEMENTS
 from outcomes.figures.base import (
     COLOURS,
     FAINT,

@@ -216,7 +216,7 @@ def before_after_panels(
 
 
 def _draw_pairs(rows: pd.DataFrame, split: str | None, groups: list[str], ax: Axes) -> None:
-    from outcomes.domain.tables import TOLERANCE
+    from outcomes.domain.movements import TOLERANCE
 
     target = rows["target"].dropna()
     if len(target) and target.nunique() == 1:

@@ -13,7 +13,7 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.figures.base import (
     FAINT,
     FULL_WIDTH,

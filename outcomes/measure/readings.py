@@ -384,14 +384,14 @@ def _no_pairs(compare: Comparison) -> str:
 
 
 def _unit(movement: str) -> str | None:
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     known = MOVEMENTS.get(movement)
     return known.unit if known is not None else None
 
 
 def _in_schema_order(table: pd.DataFrame) -> pd.DataFrame:
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     place = {name: i for i, name in enumerate(MOVEMENTS)}
     order = table["movement"].map(lambda name: place.get(name, len(place)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from outcomes.domain.limits import limit
-from outcomes.domain.tables import MOVEMENTS
+from outcomes.domain.movements import MOVEMENTS
 
 __all__ = ["BEYOND", "beyond_records", "clinical", "is_beyond", "safer"]
 

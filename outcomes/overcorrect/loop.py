@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from outcomes.domain.limits import limit
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
 from outcomes.mixed import fit as mixed
 from outcomes.mixed.blocks import cross_products, independent
@@ -183,7 +183,7 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
 
 
 def _unit(part: pd.DataFrame, movement: str) -> str:
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     if movement in MOVEMENTS:
         return MOVEMENTS[movement].unit

@@ -124,7 +124,7 @@ class Source:
             ) from None
 
     def _direction(self, sign: int) -> str:
-        from outcomes.domain.tables import MOVEMENTS
+        from outcomes.domain.movements import MOVEMENTS
 
         words = {word for group in self.fit.groups for word in group.split()}
         movement = MOVEMENTS.get(self.fit.movement or "")

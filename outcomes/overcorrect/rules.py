@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from outcomes.domain.tables import ENOUGH_PATIENTS, FEW_PATIENTS
+from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.overcorrect.fieller import FiellerInterval, fieller_reciprocal
 
 __all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]

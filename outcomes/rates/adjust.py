@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.rates.design import RateError, with_derived
 from outcomes.rates.fit import RateFit, fit_rate
 

@@ -361,7 +361,7 @@ def _order(name: str, values: pd.Series) -> list[str]:
     if isinstance(values.dtype, pd.CategoricalDtype):
         used = set(np.unique(values.cat.codes))
         return _texts(v for code, v in enumerate(values.cat.categories) if code in used)
-    from outcomes.domain.tables import TOOTH_CLASSES
+    from outcomes.domain.movements import TOOTH_CLASSES
 
     unique = values.unique()
     known = {"tooth_class": list(TOOTH_CLASSES), "arch": ["upper", "lower"]}.get(name, [])
@@ -394,7 +394,7 @@ def _unit(rows: pd.DataFrame, movement: str | None) -> str | None:
         return str(rows["unit"].iloc[0])
     if movement is None:
         return None
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     known = MOVEMENTS.get(movement)
     return known.unit if known else None

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.rates.adjust import NEITHER, Adjusters
 from outcomes.rates.design import RateError, with_derived
 from outcomes.rates.ties import TIED, Pair, ties

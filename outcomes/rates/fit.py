@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.mixed import fit as mixed
 from outcomes.mixed import resample
 from outcomes.mixed.cluster import ClusterRobust
@@ -662,7 +662,7 @@ def fit_rates(
         A dict; ``.rates`` is one table, ``.failed`` holds the reason for each movement without a
         fit.
     """
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
     if "movement" not in frame.columns:

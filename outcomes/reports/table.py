@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 
 __all__ = ["NOT_MEASURED", "Cell", "PaperTable", "Ref", "Row", "row"]
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.tables import MOVEMENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.simulate.cohorts import SimulatedCohort
 from outcomes.simulate.scenario import DECIMALS, UNITS
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.domain import tables as schema
+from outcomes.domain import movements as schema
 from outcomes.domain.teeth import arch, tooth_class
 
 CLASSES = schema.TOOTH_CLASSES

@@ -19,7 +19,7 @@ from scipy.optimize import brentq
 from scipy.special import gammaln, ndtr, stdtrit
 from scipy.stats import chi2, nct
 
-from outcomes.domain.tables import MOVEMENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.mixed import fit as mixed
 from outcomes.mixed.cluster import ClusterRobust
 from outcomes.rates.fit import RateFit, kept_to_patients

@@ -13,7 +13,8 @@ import pytest
 
 from outcomes.cohort import cells, headers
 from outcomes.cohort.sources import COMPANIONS, table_called
-from outcomes.domain.tables import DIRECTION_WORDS, MEASURES, TABLES
+from outcomes.domain.movements import DIRECTION_WORDS
+from outcomes.domain.tables import MEASURES, TABLES
 from outcomes.domain.teeth import parse_tooth
 
 with open(Path(__file__).with_name("words_read.tsv"), encoding="utf-8", newline="") as file:

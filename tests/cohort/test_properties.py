@@ -8,13 +8,15 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from contract import pandera_schema
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.cohort.cells import code_lookup, word_key
 from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.cohort.write import write_cohort
-from outcomes.domain.tables import MOVEMENTS, TABLES, pandera_schema
+from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import FDI_TEETH
 from tests.cohort.conftest import HEAD, adds_up
 

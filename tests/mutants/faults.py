@@ -28,7 +28,6 @@ AREAS = {
     "overcorrect": ("outcomes/overcorrect/*.py",),
     "words": (
         "outcomes/words/*.py",
-        "outcomes/domain/names.py",
         "outcomes/reports/common/*.py",
         "outcomes/reports/audit/words/*.py",
         "outcomes/reports/series/prose.py",

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.tables import MOVEMENTS, TOLERANCE
+from outcomes.domain.movements import MOVEMENTS, TOLERANCE
 from outcomes.rates.differences import CHOSEN_COLUMNS
 from outcomes.rates.differences import COLUMNS as DIFFERENCE
 from outcomes.rates.lagging import LATER_COLUMNS

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from outcomes.cohort.read import CohortError, from_frames
-from outcomes.domain.tables import MOVEMENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.reports.audit.results import run_audit
 
 TEETH = [11, 13, 14, 16, 21, 23, 35, 36, 41, 43, 46]

@@ -12,7 +12,7 @@ import pandas as pd
 from outcomes.clinical.achieved import achievement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.limits import limit, require_known
-from outcomes.domain.tables import MOVEMENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.measure.readings import RepeatsError, measurement_error
 from outcomes.rates.differences import FACTORS, Differences, differences
 from outcomes.rates.fit import RateFits, fit_rates

@@ -14,7 +14,7 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 
 SMALL_NOTE = f"fewer than {FEW_PATIENTS} patients: take out before sharing"
 

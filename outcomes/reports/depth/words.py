@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import movement_name
-from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.rates.design import NOT_IDENTIFIED
 from outcomes.reports.common.missing import later_alone, missing
 from outcomes.reports.common.opinion import opinion_words

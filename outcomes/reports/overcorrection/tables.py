@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.tables import MOVEMENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.overcorrect.aims import NEW_PATIENT
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, Plan

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outcomes.domain.tables import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.figures.case import case_page, measure_name, measured
 from outcomes.figures.publication import Drawn, save_for_print
 from outcomes.figures.series import before_after_panels, series_panels

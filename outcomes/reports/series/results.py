@@ -14,7 +14,7 @@ from outcomes.clinical.measures import BeforeAfter, before_after
 from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
-from outcomes.domain.tables import TOLERANCE
+from outcomes.domain.movements import TOLERANCE
 from outcomes.measure.readings import RepeatsError, measurement_error
 from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates

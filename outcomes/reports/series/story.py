@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import movement_name
-from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.figures.case import measure_name
 from outcomes.reports.series.prose import limitations, summary, worsened
 from outcomes.reports.series.sentences import Sentence, counted, joined, say

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import class_name, movement_name
-from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.rates.adjusted import holm
 from outcomes.reports.common.rows import first_row, lines
 from outcomes.words.english import SAYS_NOTHING, capital, equals, listed, number_of, points_of

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS, MOVEMENTS, TOLERANCE
 from outcomes.domain.names import class_name, movement_name, tolerance_of
-from outcomes.domain.tables import ENOUGH_PATIENTS, FEW_PATIENTS, MOVEMENTS, TOLERANCE
 from outcomes.reports.audit.words.reading import left_out
 from outcomes.reports.build.provenance import versions
 from outcomes.reports.common.opinion import opinion_words

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
 from outcomes.domain.names import class_name, movement_name
-from outcomes.domain.tables import FEW_PATIENTS, MOVEMENTS
 from outcomes.reports.common.rows import lines
 from outcomes.words.english import capital, equals, listed, number_of, points_of
 from outcomes.words.numbers import count, number, percent, points, range_words, size

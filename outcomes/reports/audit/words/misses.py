@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import class_name, movement_name, tolerance_of
-from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.reports.audit.words.summary import target_sentence
 from outcomes.reports.common.rows import first_row, lines, shares
 from outcomes.words.english import capital, listed, none_, number_of, was
@@ -85,7 +85,7 @@ def unplanned(audit: Audit) -> list[str]:
 
 
 def _way(movement: str, value: float) -> str:
-    from outcomes.domain.tables import MOVEMENTS
+    from outcomes.domain.movements import MOVEMENTS
 
     known = MOVEMENTS.get(movement)
     if known is None:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
+from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import class_name, movement_name, tolerance_of
-from outcomes.domain.tables import FEW_PATIENTS
 from outcomes.reports.audit.words.closing import next_steps
 from outcomes.reports.audit.words.compared import compared, difference_words
 from outcomes.reports.audit.words.reading import left_words
