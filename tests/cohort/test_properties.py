@@ -8,7 +8,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from contract import pandera_schema
+from tests.contract import pandera_schema
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
