@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.clinical.measures import MeasuresError, _effect_size, before_after
+from outcomes.clinical.measures import MeasuresError, before_after
+from outcomes.clinical.paired import effect_size
 from outcomes.cohort.read import from_frames
 
 # Student, Biometrika 1908;6:1-25: extra hours of sleep under two drugs, 10 patients (from memory).
@@ -93,7 +94,7 @@ def test_the_interval_of_the_effect_size_holds_whatever_the_correlation(rho):
     for _ in range(800):
         z = rng.standard_normal((2, 12))
         start, end = z[0], rho * z[0] + np.sqrt(1 - rho**2) * z[1] + 0.5
-        _, low, high = _effect_size(start, end, 0.95)
+        _, low, high = effect_size(start, end, 0.95)
         held.append(low <= 0.5 <= high)
     assert 0.93 <= np.mean(held) <= 0.98
 
