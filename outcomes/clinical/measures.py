@@ -12,6 +12,7 @@ import pandas as pd
 from outcomes.clinical.paired import NO_TOOTH, SMALL, TOTAL, judged, paired_summary, periods
 from outcomes.domain.limits import Given, limit
 from outcomes.domain.tables import MEASURES
+from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -103,14 +104,15 @@ class BeforeAfter:
 
     def __repr__(self) -> str:
         if not len(self.table):
-            return "\n".join(["Before and after: no measures", *self.notes])
-        shown = _short(self.table).to_string(index=False, float_format="{:.2f}".format)
-        return "\n".join([f"Before and after, {self.level:.0%} intervals", shown, *self.notes])
+            return as_text("Before and after: no measures", *self.notes)
+        return as_text(self._head, _short(self.table), *self.notes)
 
     def _repr_html_(self) -> str:
-        body = _short(self.table).to_html(index=False, float_format="{:.2f}".format, border=0)
-        notes = "".join(f"<li>{note}</li>" for note in self.notes)
-        return f"<p>Before and after, {self.level:.0%} intervals</p>{body}<ul>{notes}</ul>"
+        return as_html(self._head, _short(self.table), notes=self.notes)
+
+    @property
+    def _head(self) -> str:
+        return f"Before and after, {self.level:.0%} intervals"
 
 
 _SHOWN = [

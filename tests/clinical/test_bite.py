@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 
-from outcomes.clinical.bite import BiteError, bite_change
+from outcomes.clinical.bite import bite_change
+from outcomes.clinical.bite_parts import BiteError
 from outcomes.clinical.hinge import HingeError, hinge, published_per_mm
 from outcomes.cohort.read import from_frames
 from outcomes.simulate import simulate_cohort
