@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.overcorrect.fieller import fieller_reciprocal
-from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, prescribe
+from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT
+from outcomes.overcorrect.prescribe import prescribe
 from outcomes.rates.fit import RateError, fit_rate
 from outcomes.simulate import simulate_rates
 

@@ -16,7 +16,8 @@ from outcomes.clinical.courses_needed import courses_needed
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.factors import overcorrection
 from outcomes.overcorrect.loop import Loop, closing_loop
-from outcomes.overcorrect.plan import Plan, PlanLimits, prescribe
+from outcomes.overcorrect.plan import Plan, PlanLimits
+from outcomes.overcorrect.prescribe import prescribe
 from outcomes.overcorrect.rules import Rules, judge
 from outcomes.overcorrect.validate import Validation, validate
 from outcomes.paths import data_path
