@@ -16,7 +16,7 @@ def _fit(patients=30, seed=1, **options):
 @pytest.mark.parametrize("site", [True, False])
 def test_weight_shares_are_those_of_the_dense_formula(site):
     fit = fit_rate(simulate_rates(9, seed=3, teeth_per_patient=7, rows_per_tooth=3), site=site)
-    d, psi, tau = fit.design, fit.mixed.psi[0, 0], fit.mixed.site_variance or 0.0
+    d, psi, tau = fit.design, fit.mixed.psi[0, 0], fit.mixed.inner_variance or 0.0
     expected = []
     for p in range(fit.patients):
         own = d.patient == p
