@@ -186,7 +186,7 @@ def test_expanded_leave_one_out_agrees_with_the_search_in_full():
     quick = resample.without_each_outer(many.mixed, exact=False)
     np.testing.assert_allclose(quick.beta, full.beta, atol=5e-6)
     np.testing.assert_allclose(quick.covariance, full.covariance, rtol=5e-3)
-    np.testing.assert_allclose(quick.outer_variance, full.patient_variance, rtol=5e-3)
+    np.testing.assert_allclose(quick.outer_variance, full.outer_variance, rtol=5e-3)
 
 
 def test_influence_finds_the_odd_patient(rotation):

@@ -200,6 +200,7 @@ def test_one_record_per_tooth_is_said(rotation):
 def test_sentence_grammar(rotation):
     frame = rotation[(rotation["tooth"] % 10 < 6) | (rotation["patient"] == "P007")]
     sentence = fit_rate(frame.assign(movement="rotation")).sentences[-1]
+    sentence = sentence.replace("\u00a0", " ")
     assert sentence.startswith("Molar: ")
     assert "1 patient, " in sentence
     assert "of the planned rotation was achieved (95 % interval" in sentence
