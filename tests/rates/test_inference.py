@@ -14,7 +14,7 @@ from outcomes.rates.design import RateError
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.likelihood_ratio import likelihood_ratio_test
 from outcomes.rates.predict import rate_moments
-from outcomes.rates.second_opinion import second_opinion
+from outcomes.rates.second_opinion import opinion_on, second_opinion
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -98,6 +98,28 @@ def test_statsmodels_gives_the_same_rates(fit):
     assert rates["difference"].abs().max() < 1e-4
     errors = table.filter(like="standard error", axis=0)
     assert errors["difference"].abs().max() < 1e-4
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        # an infinite likelihood
+        [("P004", 35, -0.78, 0.0), ("P001", 14, 1.78, 0.0), ("P004", 14, 1.78, -0.7)],
+        # a finite one without standard errors
+        [("P1", 11, 1.94, -0.1), ("P0", 35, 1.51, -0.2), ("P1", 11, -4.07, 0.0),
+         ("P0", 12, -2.83, 0.1)],
+    ],
+)  # fmt: skip
+def test_an_opinion_without_finite_numbers_is_none(rows):
+    """Rows on which statsmodels says it converged."""
+    fit = fit_rate(
+        pd.DataFrame(rows, columns=["patient", "tooth", "planned", "achieved"]), group=None
+    )
+    with pytest.raises(RateError, match="no finite likelihood or standard errors"):
+        second_opinion(fit)
+    table, reason = opinion_on(fit)
+    assert table.empty
+    assert reason
 
 
 def test_unknown_engine_is_refused(rotation):
