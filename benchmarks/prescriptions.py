@@ -20,7 +20,8 @@ import pandas as pd
 
 from outcomes.overcorrect.fieller import fieller_reciprocal
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, prescribe
-from outcomes.rates.fit import RateError, fit_rate
+from outcomes.rates.design import RateError
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
 HERE = Path(__file__).parent

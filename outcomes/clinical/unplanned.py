@@ -11,7 +11,8 @@ import pandas as pd
 from scipy.special import stdtr, stdtrit
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.mixed import fit as mixed
+from outcomes.mixed.blocks import cross_products
+from outcomes.mixed.fit import fit_mixed
 from outcomes.rates.design import RateError, with_derived
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ def clustered_mean(values: np.ndarray, patient: np.ndarray) -> ClusteredMean:
         se = float(means.std(ddof=1) / np.sqrt(patients))
         return ClusteredMean(float(means.mean()), se, float(patients - 1), patients, note)
     one = np.ones((n, 1))
-    fitted = mixed.fit(mixed.cross_products(one, values, one, code, names=("mean",)))
+    fitted = fit_mixed(cross_products(one, values, one, code, names=("mean",)))
     note = "no variation between patients beyond that between rows" if fitted.singular else ""
     contrast = np.ones((1, 1))
     return ClusteredMean(

@@ -14,12 +14,12 @@ from scipy.special import stdtrit
 from outcomes.domain.limits import limit
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
-from outcomes.mixed import fit as mixed
-from outcomes.mixed.blocks import cross_products, independent
+from outcomes.mixed.blocks import ModelError, cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust
-from outcomes.mixed.fit import ModelError
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.mixed.fit import fit_mixed
+from outcomes.rates.design import RateError, rate_error
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 
@@ -239,8 +239,10 @@ def _change(
     try:
         fit = fit_rate(rows, movement, group=group, covariates=["after", *held], level=level)
         shortfall = _shortfall(fit, rows, level)
-    except (RateError, ModelError) as error:
+    except RateError as error:
         return blank, str(error)
+    except ModelError as error:
+        return blank, str(rate_error(error))
     row = fit.covariates.set_index("covariate").loc["after"]
     values = [*row[["estimate", "low", "high"]], *shortfall[["estimate", "low", "high"]]]
     names = [*([group] if group else []), *(["course"] if held else [])]
@@ -286,7 +288,7 @@ def _shortfall(fit: RateFit, rows: pd.DataFrame, level: float) -> pd.Series:
         names=tuple(names[j] for j in kept),
     )
     contrast = (np.arange(len(kept)) == len(kept) - 1).astype(float)
-    fitted = mixed.fit(blocks)
+    fitted = fit_mixed(blocks)
     robust = ClusterRobust(fitted)
     half = stdtrit(robust.df(contrast)[0], 0.5 + level / 2) * robust.standard_error(contrast)[0]
     change = float(fitted.beta[-1])

@@ -20,9 +20,13 @@ from scipy.special import gammaln, ndtr, stdtrit
 from scipy.stats import chi2, nct
 
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.mixed import fit as mixed
+from outcomes.mixed.blocks import Blocks, ModelError, cross_products
 from outcomes.mixed.cluster import ClusterRobust
-from outcomes.rates.fit import RateFit, kept_to_patients
+from outcomes.mixed.fit import MixedFit, at_optimum, fit_mixed
+from outcomes.mixed.likelihood import as_observed
+from outcomes.mixed.optimum import minimise
+from outcomes.rates.intervals import kept_to_patients
+from outcomes.rates.result import RateFit
 from outcomes.simulate import simulate_rates
 
 __all__ = ["Aim", "Assumptions", "PlanError", "StudyPlan", "plan_study"]
@@ -400,7 +404,7 @@ def _from_pilot(pilot: RateFit, group: str | None, rows_per_tooth: int) -> Assum
         rate=float(pilot.rates["rate"].to_numpy(float)[known.index(name)]),
         patient_sd=float(sd["patient"]),
         # teeth not told from measurement are part of the residual variation
-        tooth_sd=float(sd.get("tooth", 0.0)) if pilot.mixed.blocks.has_site else 0.0,
+        tooth_sd=float(sd.get("tooth", 0.0)) if pilot.mixed.blocks.has_inner else 0.0,
         residual_sd=float(np.sqrt(pilot.mixed.sigma2)),
         plan_mean=float(planned.mean()),
         plan_sd=float(planned.std()),
@@ -569,7 +573,7 @@ def _simulate(
     for _ in range(simulations):
         try:
             results.append(_one_study(assumed, aim, teeth, patients, rng))
-        except mixed.ModelError:
+        except ModelError:
             failed += 1
     if len(results) < 2:
         raise PlanError(
@@ -651,8 +655,8 @@ def _one_study(
     # With one row for each tooth and plans of one size, tooth and residual are one and the same.
     one_level = assumed.plan_sd == 0 and assumed.rows_per_tooth == 1
     site = None if one_level else np.arange(len(planned)) // assumed.rows_per_tooth
-    blocks = mixed.cross_products(
-        x, achieved, planned[:, None], patient, site=site, site_z=None if one_level else planned
+    blocks = cross_products(
+        x, achieved, planned[:, None], patient, inner=site, inner_z=None if one_level else planned
     )
     fitted = _fit(blocks, assumed)
     contrast = np.eye(x.shape[1])[-1:]
@@ -661,19 +665,19 @@ def _one_study(
         se, df = robust.standard_error(contrast), robust.df(contrast)
     else:
         se = fitted.standard_error(contrast)
-        df = kept_to_patients(fitted, fitted.df(contrast), blocks.patients)
+        df = kept_to_patients(fitted, fitted.df(contrast), blocks.n_outer)
     return float(fitted.beta[-1]), float(se[0]), float(df[0])
 
 
-def _fit(blocks: mixed.Blocks, assumed: Assumptions) -> mixed.MixedFit:
+def _fit(blocks: Blocks, assumed: Assumptions) -> MixedFit:
     """Fit from the true variances, which spares the search for a start."""
     start = [assumed.patient_sd * blocks.z_scale[0]]
-    if blocks.has_site:
-        start.append(assumed.tooth_sd * blocks.site_scale)
-    theta, converged = mixed.minimise(
-        blocks, mixed.as_observed(blocks), reml=True, start=np.array(start) / assumed.residual_sd
+    if blocks.has_inner:
+        start.append(assumed.tooth_sd * blocks.inner_scale)
+    theta, converged = minimise(
+        blocks, as_observed(blocks), reml=True, start=np.array(start) / assumed.residual_sd
     )
-    return mixed.at_optimum(blocks, theta[0], reml=True) if converged[0] else mixed.fit(blocks)
+    return at_optimum(blocks, theta[0], reml=True) if converged[0] else fit_mixed(blocks)
 
 
 def _half_of_the_teeth(
