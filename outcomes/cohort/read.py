@@ -24,12 +24,13 @@ from outcomes.cohort.problems import (
     ledger_lines,
     problem_frame,
 )
-from outcomes.cohort.records import PLANNED, UNPLANNED, Cohort, CohortError, describe
+from outcomes.cohort.records import PLANNED, UNPLANNED, Cohort
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import NOTATIONS, Notation
+from outcomes.errors import CohortError, InputError
 
-__all__ = ["Cohort", "CohortError", "describe", "from_frames", "read_cohort"]
+__all__ = ["Cohort", "from_frames", "read_cohort"]
 
 
 def read_cohort(
@@ -149,7 +150,7 @@ def _is_demo(path: str | Path) -> bool:
 
 def _build(source: Source, notation: Notation | None, *, strict: bool, invented: bool) -> Cohort:
     if notation is not None and notation not in NOTATIONS:
-        raise ValueError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
+        raise InputError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
     found = list(source.found)
     stopped = any((f["severity"] == "stop").any() for f in found)
     if "movements" not in source.sheets and not stopped:

@@ -22,6 +22,7 @@ from outcomes.cohort.cells import UNCALCULATED, texts, word_key
 from outcomes.cohort.headers import find_headings, match_headings, near
 from outcomes.cohort.problems import problem_frame
 from outcomes.domain.tables import TABLES
+from outcomes.errors import Unreadable
 
 #: Older and other workbook formats do not let error cells be told from blank ones.
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -94,14 +95,6 @@ def read_source(path: str | Path) -> Source:
     except Unreadable as error:
         return Source(path.name, sha256, found=(_stopped("movements", path.name, error),))
     return Source(path.name, sha256, sheets, tuple(found), invented)
-
-
-class Unreadable(ValueError):
-    """A file that cannot be opened as what its ending says, with a remedy."""
-
-    def __init__(self, problem: str, remedy: str) -> None:
-        super().__init__(problem)
-        self.problem, self.remedy = problem, remedy
 
 
 def _stopped(table: str, name: str, error: Unreadable) -> pd.DataFrame:

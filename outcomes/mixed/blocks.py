@@ -13,15 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from outcomes.errors import CannotAnswer
+
 Array = NDArray[np.float64]
 
 _ROWS = 16_384  # rows made dense at once, so that work stays in the processor's cache
 ALIAS_TOLERANCE = 1e-9
 """Squared norm, relative to its own, below which a scaled column adds nothing to those before."""
-
-
-class ModelError(ValueError):
-    """The model cannot be fitted to these rows; the message names the reason and the remedy."""
 
 
 @dataclass(frozen=True)
@@ -217,7 +215,7 @@ def cross_products(
 
     Raises
     ------
-    ModelError
+    CannotAnswer
         If x is not of full column rank (naming the aliased columns), holds values that are not
         finite, or leaves no residual degree of freedom.
     """
@@ -226,12 +224,12 @@ def cross_products(
     names = names or tuple(f"x{j}" for j in range(p))
     variances = _variances(variances, q)
     if site is not None and site_z is None:
-        raise ModelError("A site level needs site_z, the column its effect multiplies.")
+        raise CannotAnswer("A site level needs site_z, the column its effect multiplies.")
     for label, values in (("y", y), ("z", z)):
         if not np.isfinite(values).all():
-            raise ModelError(f"{label} holds missing or infinite values: leave those rows out.")
+            raise CannotAnswer(f"{label} holds missing or infinite values: leave those rows out.")
     if n <= p:
-        raise ModelError(f"{n} rows cannot estimate {p} coefficients: use fewer groups.")
+        raise CannotAnswer(f"{n} rows cannot estimate {p} coefficients: use fewer groups.")
     gram, xy, apart = _gram(x, y)
     x_scale = np.sqrt(np.diag(gram) / n)
     x_scale[x_scale == 0] = 1.0
@@ -295,11 +293,13 @@ def _variances(variances: Sequence[int] | None, q: int) -> tuple[int, ...] | Non
     """Checked, or the default for q effects."""
     if variances is None:
         if q not in (1, 2):
-            raise ModelError(f"Say which variance each of the {q} patient effects has: variances.")
+            raise CannotAnswer(
+                f"Say which variance each of the {q} patient effects has: variances."
+            )
         return (0,) if q == 1 else None
     numbers = tuple(int(v) for v in variances)
     if len(numbers) != q or set(numbers) != set(range(len(set(numbers)))):
-        raise ModelError(
+        raise CannotAnswer(
             f"variances must number the variance of each of the {q} patient effects from 0 without "
             f"gaps, not {numbers}."
         )
@@ -332,7 +332,7 @@ def _gram(x: Array | GroupColumns, y: Array) -> tuple[Array, Array, NDArray[np.b
         rows = slice(start, start + _ROWS)
         part = x[rows]
         if not np.isfinite(part).all():
-            raise ModelError("x holds missing or infinite values: leave those rows out.")
+            raise CannotAnswer("x holds missing or infinite values: leave those rows out.")
         gram += part.T @ part
         xy += part.T @ y[rows]
         there = (part != 0).astype(float)
@@ -376,7 +376,7 @@ def _require_full_rank(gram: Array, names: tuple[str, ...]) -> None:
     """A clear error that names the columns that add nothing to those before them."""
     aliased = [names[j] for j in _kept(gram, range(len(names)))[1]]
     if aliased:
-        raise ModelError(
+        raise CannotAnswer(
             f"Aliased columns: {', '.join(aliased)} can be written through the other columns "
             "(or hold zeros only), so their effects cannot be told apart. Leave them out, or "
             "merge the levels concerned."

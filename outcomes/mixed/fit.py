@@ -29,15 +29,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.mixed.blocks import (
-    Array,
-    Blocks,
-    GroupColumns,
-    ModelError,
-    cross_products,
-    sort_rows,
-    sum_within,
-)
+from outcomes.errors import CannotAnswer, NoOptimum
+from outcomes.mixed.blocks import Array, Blocks, GroupColumns, cross_products, sort_rows, sum_within
 from outcomes.mixed.likelihood import (
     Evaluation,
     Problems,
@@ -55,8 +48,6 @@ __all__ = [
     "Evaluation",
     "GroupColumns",
     "MixedFit",
-    "ModelError",
-    "NoOptimum",
     "Predictor",
     "Problems",
     "as_observed",
@@ -71,10 +62,6 @@ __all__ = [
     "sort_rows",
     "unpack",
 ]
-
-
-class NoOptimum(ModelError):
-    """The search for the variances does not converge: a fit with fewer of them may."""
 
 
 @dataclass(frozen=True)
@@ -138,14 +125,14 @@ def fit(blocks: Blocks, *, reml: bool = True) -> MixedFit:
 
     Raises
     ------
-    ModelError
+    CannotAnswer
         If the fixed effects leave no residual variation.
     NoOptimum
         If the search does not converge.
     """
     problems = as_observed(blocks)
     if problems.base[0, -1, -1] / blocks.n < 1e-20:
-        raise ModelError(
+        raise CannotAnswer(
             "The response is an exact multiple of the plan in every row, so there is no variation "
             "to model. Check that achieved was not copied or computed from planned."
         )

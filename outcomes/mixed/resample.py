@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import fit as mixed
 from outcomes.mixed.blocks import ALIAS_TOLERANCE
 from outcomes.mixed.fit import Array, Blocks, MixedFit, Problems
@@ -334,7 +335,7 @@ def _gradient(left: _Shares, m: Array, reml: bool) -> Array:
 def _expanded(fit: MixedFit) -> Replicates:
     blocks, theta = fit.blocks, fit.theta
     if blocks.q != 1:
-        raise mixed.ModelError("Expanded leave-one-out takes one patient effect: use exact=True.")
+        raise CannotAnswer("Expanded leave-one-out takes one patient effect: use exact=True.")
     d = len(theta)
     m = (blocks.n - blocks.rows - (blocks.p if fit.reml else 0)).astype(np.float64)
     whole = mixed.as_observed(blocks).base[0]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import fit as mixed
 
 if TYPE_CHECKING:
@@ -18,10 +19,6 @@ Array = mixed.Array
 
 FITTED, NOT_ASKED, NOT_IDENTIFIED = "fitted", "not asked", "not identified"
 """What becomes of the tooth level of a fit."""
-
-
-class RateError(ValueError):
-    """The data cannot answer the question; the message names the reason and the remedy."""
 
 
 @dataclass(frozen=True)
@@ -125,7 +122,7 @@ def rate_design(
     planned = rows["planned"].to_numpy(float)
     patient, patient_labels = _codes(rows["patient"])
     if len(patient_labels) < 2:
-        raise RateError(
+        raise CannotAnswer(
             "One patient only: nothing can be said about other patients. Describe it with "
             "achievement(), or add patients."
         )
@@ -162,7 +159,7 @@ def rate_design(
         within_codes, within_levels = _group_codes(rows, (name,))
         seen, _ = _pairs(patient, within_codes, len(patient_labels), len(within_levels))
         if np.bincount(seen // len(within_levels)).max() < 2:
-            raise RateError(
+            raise CannotAnswer(
                 f"varies_by: no patient has rows of more than one {name}, so that variation of the "
                 f"rate by {name} cannot be told from that between patients. Leave {name} out."
             )
@@ -224,7 +221,7 @@ def one_movement(
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
     need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
     if need:
-        raise RateError(
+        raise CannotAnswer(
             f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}. The frame has: "
             f"{', '.join(map(str, frame.columns))}."
         )
@@ -233,13 +230,13 @@ def one_movement(
     present = [str(m) for m in frame["movement"].unique() if pd.notna(m)]
     if movement is None:
         if len(present) > 1:
-            raise RateError(
+            raise CannotAnswer(
                 f"Several movements ({', '.join(present)}): name one with movement=, or use "
                 "fit_rates for all. Millimetres and degrees have no common rate."
             )
         return frame, present[0] if present else None
     if movement not in present:
-        raise RateError(
+        raise CannotAnswer(
             f"No rows of movement {movement!r}. The data hold: {', '.join(present) or 'none'}."
         )
     return (frame if len(present) == 1 else frame[frame["movement"] == movement]), movement
@@ -259,14 +256,14 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
             try:
                 named = {t: function(int(t)) for t in frame["tooth"].dropna().unique()}
             except ValueError as error:
-                raise RateError(f"{name} needs FDI tooth numbers: {error}") from error
+                raise CannotAnswer(f"{name} needs FDI tooth numbers: {error}") from error
             derived[name] = frame["tooth"].map(named)
         elif name == "direction":
             derived[name] = np.where(frame["planned"] < 0, "negative", "positive")
         elif name == "plan_size":
             derived[name] = frame["planned"].abs()
         else:
-            raise RateError(
+            raise CannotAnswer(
                 f"No column {name!r}. The data have: {', '.join(map(str, frame.columns))}."
             )
     return frame.assign(**derived)
@@ -297,7 +294,7 @@ def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFr
         )
     rows = frame[~(bad | zero)] if (bad | zero).any() else frame
     if not len(rows):
-        raise RateError(
+        raise CannotAnswer(
             "No row is left with a planned movement and all values. "
             + (" ".join(notes) or "The table is empty.")
             + " Fill the blanks, or choose fewer groups and covariates."

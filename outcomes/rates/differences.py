@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.errors import CannotAnswer
 from outcomes.rates.adjust import NEITHER, Adjusters
-from outcomes.rates.design import RateError, with_derived
+from outcomes.rates.design import with_derived
 from outcomes.rates.ties import TIED, Pair, ties
 
 if TYPE_CHECKING:
@@ -220,7 +221,7 @@ class _Movement:
         for name in self.factors:
             try:
                 made.append(self._factor(name))
-            except RateError as error:
+            except CannotAnswer as error:
                 self.unanswered[name] = str(error)
         return [*made, *self._instead()]
 
@@ -346,7 +347,7 @@ class _Movement:
                 else:
                     levels = (pair.reference, pair.level)
                     table = self._compare(text, levels, [pair], instead=True)
-            except RateError as error:
+            except CannotAnswer as error:
                 self.unanswered[pair.factor] = str(error)
                 continue
             blank = int((attachment.isna() | auxiliary.isna()).sum())

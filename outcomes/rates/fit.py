@@ -21,17 +21,11 @@ import pandas as pd
 from scipy.special import stdtr, stdtrit
 
 from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.errors import CannotAnswer, NoOptimum
 from outcomes.mixed import fit as mixed
 from outcomes.mixed import resample
 from outcomes.mixed.cluster import ClusterRobust
-from outcomes.rates.design import (
-    FITTED,
-    NOT_ASKED,
-    NOT_IDENTIFIED,
-    Design,
-    RateError,
-    rate_design,
-)
+from outcomes.rates.design import FITTED, NOT_ASKED, NOT_IDENTIFIED, Design, rate_design
 from outcomes.rates.lagging import later_course_notes
 from outcomes.rates.notes import check_notes
 
@@ -39,7 +33,7 @@ if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
     from outcomes.rates.robustness import Bootstrap
 
-__all__ = ["RateError", "RateFit", "RateFits", "fit_rate", "fit_rates"]
+__all__ = ["RateFit", "RateFits", "fit_rate", "fit_rates"]
 
 
 @dataclass(frozen=True)
@@ -439,7 +433,7 @@ def fit_rate(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the data cannot answer; the message says what to change.
 
     Notes
@@ -471,7 +465,7 @@ def fit_rate(
     0   all         3          9  0.55
     """
     if not 0 < level < 1:
-        raise RateError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
+        raise CannotAnswer(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
     design = rate_design(
         cohort,
         movement,
@@ -497,9 +491,9 @@ def fit_design(
 ) -> RateFit:
     """Fit a design. See ``fit_rate``."""
     if covariance not in (None, MODEL, CLUSTER):
-        raise RateError(f"No covariance {covariance!r}: use {MODEL!r} or {CLUSTER!r}.")
+        raise CannotAnswer(f"No covariance {covariance!r}: use {MODEL!r} or {CLUSTER!r}.")
     if engine not in ("outcomes", "statsmodels"):
-        raise RateError(f"No engine {engine!r}: use 'outcomes' or 'statsmodels'.")
+        raise CannotAnswer(f"No engine {engine!r}: use 'outcomes' or 'statsmodels'.")
     try:
         if engine == "statsmodels":
             from outcomes.rates.second_opinion import by_statsmodels
@@ -509,9 +503,9 @@ def fit_design(
         else:
             fitted, tooth_level, left_out = _fit_blocks(design, site=site, reml=reml)
             design = replace(design, notes=(*design.notes, *left_out))
-    except mixed.ModelError as error:
+    except CannotAnswer as error:
         where = f"{design.movement}: " if design.movement else ""
-        raise RateError(f"{where}{error}") from error
+        raise CannotAnswer(f"{where}{error}") from error
     eye = np.eye(len(fitted.beta))
     g = len(design.groups)
     comparisons = CLUSTER if covariance is None else covariance
@@ -580,7 +574,7 @@ def _fit_blocks(
     if not why:
         try:
             return mixed.fit(design.blocks(), reml=reml), FITTED, ()
-        except mixed.NoOptimum:
+        except NoOptimum:
             why = (
                 "not identified: with so few records a tooth it cannot be told from measurement. "
                 "It is part of the residual variation"
@@ -666,7 +660,7 @@ def fit_rates(
 
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
     if "movement" not in frame.columns:
-        raise RateError("No column 'movement': add it, or use fit_rate for a single movement.")
+        raise CannotAnswer("No column 'movement': add it, or use fit_rate for a single movement.")
     present: list[Hashable] = list(frame["movement"].dropna().unique())
     known = [m for m in MOVEMENTS if m in present]
     wanted = movements or [*known, *(str(m) for m in present if m not in MOVEMENTS)]
@@ -675,6 +669,6 @@ def fit_rates(
     for name in wanted:
         try:
             fits[name] = fit_rate(frame, name, **options)
-        except RateError as error:
+        except CannotAnswer as error:
             fits.failed[name] = str(error)
     return fits

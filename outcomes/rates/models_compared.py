@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import fit as mixed
-from outcomes.rates.design import FITTED, NOT_ASKED, NOT_IDENTIFIED, RateError
+from outcomes.rates.design import FITTED, NOT_ASKED, NOT_IDENTIFIED
 
 if TYPE_CHECKING:
     from outcomes.rates.design import Design
@@ -33,18 +34,20 @@ def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the fits are not nested or use other rows.
     """
     if not np.array_equal(smaller.data["achieved"], larger.data["achieved"]):
-        raise RateError(
+        raise CannotAnswer(
             "The two fits use different rows (perhaps one lost rows with a blank covariate): fit "
             "both to the rows that have all values."
         )
     if (smaller.tooth_level == NOT_ASKED) != (larger.tooth_level == NOT_ASKED):
-        raise RateError("The two fits differ in the tooth level: this test is for fixed effects.")
+        raise CannotAnswer(
+            "The two fits differ in the tooth level: this test is for fixed effects."
+        )
     if smaller.design.varies_by != larger.design.varies_by:
-        raise RateError(
+        raise CannotAnswer(
             "The two fits differ in varies_by: this test is for fixed effects, with the same "
             "random effects in both."
         )
@@ -53,7 +56,7 @@ def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
     outside = ((smaller.design.x - projected) ** 2).sum(0)
     df = larger.design.x.shape[1] - smaller.design.x.shape[1]
     if df <= 0 or (outside > 1e-8 * size).any():
-        raise RateError(
+        raise CannotAnswer(
             "The fits are not nested: the larger one must hold every group and covariate of the "
             "smaller one, and more."
         )
@@ -97,8 +100,8 @@ def linearity(fit: RateFit) -> pd.Series:
         larger = fit_design(
             curved, site=fit.tooth_level != NOT_ASKED, reml=fit.reml, level=fit.level
         )
-    except RateError as error:
-        raise RateError(
+    except CannotAnswer as error:
+        raise CannotAnswer(
             "Linearity cannot be judged: the plans hardly differ in size. " + str(error)
         ) from error
     test = likelihood_ratio_test(fit, larger)
@@ -164,9 +167,9 @@ def _log_likelihoods(
     for site in (True, False) if tooth_level else (False,):
         try:
             fits = [mixed.fit(d.blocks(site=site), reml=False) for d in (smaller, larger)]
-        except mixed.ModelError as error:
+        except CannotAnswer:
             if not site:
-                raise RateError(str(error)) from error
+                raise
             continue
         return site, fits[0].log_likelihood, fits[1].log_likelihood
     raise AssertionError("the loop ends by return or error")

@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from outcomes.rates.design import Design, RateError
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import Design
 from outcomes.rates.fit import RateFit, fit_design
 from outcomes.rates.notes import stray_rows
 
@@ -136,7 +137,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a label in ``flagged`` is none of the rows.
 
     Notes
@@ -166,7 +167,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
     wanted = pd.Index(list(flagged))
     unknown = wanted.difference(design.index)
     if len(unknown):
-        raise RateError(
+        raise CannotAnswer(
             f"No such row in the fit: {', '.join(map(str, unknown[:3]))}. Give labels of "
             "fit.data.index."
         )
@@ -219,7 +220,7 @@ def _far_off(fit: RateFit) -> np.ndarray:
     far = np.zeros(fit.nobs, dtype=bool)
     try:
         residual = _standardised(coarse, _refit(fit, coarse))
-    except RateError:
+    except CannotAnswer:
         residual = _standardised(design, fit)
     far[stray_rows(residual)] = True
     return far
@@ -254,7 +255,7 @@ def _without(fit: RateFit, out: np.ndarray) -> RateFit | None:
         return None
     try:
         return _refit(fit, _kept(fit.design, ~out))
-    except RateError:
+    except CannotAnswer:
         return None
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import fit as mixed
 from outcomes.rates.design import Design
 
@@ -24,7 +25,7 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
 
     Raises
     ------
-    ModelError
+    CannotAnswer
         If MixedLM does not converge, or gives no standard errors.
     """
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
@@ -59,14 +60,14 @@ def by_statsmodels(design: Design, *, site: bool, reml: bool) -> mixed.MixedFit:
         try:
             fit = model.fit(reml=reml, method="lbfgs", maxiter=5000)
         except (np.linalg.LinAlgError, ValueError) as error:
-            raise mixed.ModelError(f"statsmodels MixedLM stopped: {error}") from error
+            raise CannotAnswer(f"statsmodels MixedLM stopped: {error}") from error
     if not fit.converged:
-        raise mixed.ModelError(
+        raise CannotAnswer(
             "statsmodels MixedLM did not converge on these rows: use engine='outcomes'."
         )
     error_variances = np.diag(np.asarray(fit.cov_params()))[: len(design.names)]
     if not (np.isfinite([fit.llf, fit.scale]).all() and (error_variances > 0).all()):
-        raise mixed.ModelError(
+        raise CannotAnswer(
             "statsmodels MixedLM gives no finite likelihood or standard errors on these rows: use "
             "engine='outcomes'."
         )
@@ -111,13 +112,12 @@ MOST_ROWS = 5000
 
 def opinion_on(fit: RateFit) -> tuple[pd.DataFrame, str]:
     """The table of ``second_opinion``, empty with the reason where there is none."""
-    from outcomes.rates.design import RateError
 
     if fit.nobs > MOST_ROWS:
         return pd.DataFrame(), f"it is not asked beyond {MOST_ROWS:,} rows"
     try:
         return second_opinion(fit), ""
-    except RateError:
+    except CannotAnswer:
         return pd.DataFrame(), "statsmodels MixedLM did not converge on these rows"
 
 

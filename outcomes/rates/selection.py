@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from outcomes.rates.design import RateError, one_movement, with_derived
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import one_movement, with_derived
 from outcomes.rates.fit import RateFit, fit_rate
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def missing_rescans(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing or a movement is asked for that the data do not hold.
 
     Notes
@@ -114,10 +115,10 @@ def missing_rescans(
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
     need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
     if need:
-        raise RateError(f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}.")
+        raise CannotAnswer(f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}.")
     wrong = [s for s in shares if not np.isfinite(s)]
     if wrong or not len(shares):
-        raise RateError("shares must be numbers: 0 for nothing, 1 for as much as expected.")
+        raise CannotAnswer("shares must be numbers: 0 for nothing, 1 for as much as expected.")
     if "movement" in frame.columns and movement is None:
         names = [str(m) for m in frame["movement"].dropna().unique()]
     else:
@@ -148,7 +149,7 @@ def _of_movement(
     labels = _labels(rows, columns)
     try:
         fit = fit_rate(measured, None, group=group, level=level)
-    except RateError as error:
+    except CannotAnswer as error:
         return _no_rates(movement, measured, missing, str(error))
     filled = _Filled(fit, measured, missing, labels)
     lines = []

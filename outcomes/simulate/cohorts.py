@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import InputError
 from outcomes.simulate import scenario
 from outcomes.simulate.measures import bite_changes, measures_table
 from outcomes.simulate.people import courses_table, patients_table
@@ -171,7 +172,7 @@ def simulate_cohort(
 
     Raises
     ------
-    ValueError
+    InputError
         For an unknown name or a number outside its range.
 
     Examples
@@ -240,16 +241,16 @@ def _check(
     clinicians: Sequence[str],
 ) -> None:
     if patients < 1 or courses < 1:
-        raise ValueError("patients and courses must be at least 1")
+        raise InputError("patients and courses must be at least 1")
     if not design.movements or not sites or not clinicians:
-        raise ValueError("movements, sites and clinicians must each name at least one")
+        raise InputError("movements, sites and clinicians must each name at least one")
     for movement in design.movements:
         scenario.check_known(movement, MOVEMENTS, "movement")
     for name, weight in weights.items():
         scenario.check_known(name, tuple(scenario.MALOCCLUSIONS), "malocclusion")
         scenario.check_spread("malocclusions", weight)
     if not sum(weights.values()) > 0:
-        raise ValueError("malocclusions: at least one weight must be above 0")
+        raise InputError("malocclusions: at least one weight must be above 0")
     scenario.check_share("drop_out", drop_out)
     scenario.check_share("outliers", design.outliers)
     for name in (

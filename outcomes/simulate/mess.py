@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.errors import InputError
 from outcomes.simulate.cohorts import SimulatedCohort
 from outcomes.simulate.scenario import DECIMALS, UNITS
 
@@ -168,7 +169,7 @@ def with_bad_rows(
 
     Raises
     ------
-    ValueError
+    InputError
         For an unknown kind, or if there are too few rows.
 
     Examples
@@ -186,7 +187,7 @@ def with_bad_rows(
     counts |= dict.fromkeys(leave_out, 0)
     unknown = set(counts) - set(KIND_NAMES)
     if unknown:
-        raise ValueError(f"no such kind of bad row: {', '.join(sorted(unknown))}")
+        raise InputError(f"no such kind of bad row: {', '.join(sorted(unknown))}")
     rng = np.random.default_rng(seed)
     tables = {name: table.copy() for name, table in invented.tables.items()}
     free = {name: _plain_rows(name, table) for name, table in tables.items()}
@@ -200,7 +201,7 @@ def with_bad_rows(
         if kind.where:
             usable = usable.intersection(table.loc[usable].query(kind.where).index)
         if len(usable) < count:
-            raise ValueError(
+            raise InputError(
                 f"too few rows in {kind.table} for {count} of '{kind.name}': simulate more patients"
             )
         table[kind.column] = table[kind.column].astype(object)

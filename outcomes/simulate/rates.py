@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from outcomes.errors import InputError
 from outcomes.simulate.noise import residuals, standard_effects
 from outcomes.simulate.scenario import (
     CLASSES,
@@ -102,7 +103,7 @@ def simulate_rates(
 
     Raises
     ------
-    ValueError
+    InputError
         For a number outside its range or an unknown movement or class.
 
     Examples
@@ -189,17 +190,17 @@ def _within_patients(name: str, frame: pd.DataFrame) -> np.ndarray:
         return frame["tooth_class"].cat.codes.to_numpy(np.int64)
     if name == "direction":
         return (frame["planned"] < 0).astype("int64").to_numpy()
-    raise ValueError(f"varying: course, tooth_class or direction, not {name!r}")
+    raise InputError(f"varying: course, tooth_class or direction, not {name!r}")
 
 
 def _check_design(patients: int, teeth: int, rows: int, dominant: float) -> None:
     if patients < 1 or rows < 1:
-        raise ValueError("patients and rows_per_tooth must be at least 1")
+        raise InputError("patients and rows_per_tooth must be at least 1")
     if not 1 <= teeth <= TEETH.size:
-        raise ValueError(f"teeth_per_patient must be 1 to {TEETH.size}, not {teeth}")
+        raise InputError(f"teeth_per_patient must be 1 to {TEETH.size}, not {teeth}")
     check_share("dominant", dominant, 0.99)
     if dominant and patients < 2:
-        raise ValueError("dominant needs at least 2 patients")
+        raise InputError("dominant needs at least 2 patients")
 
 
 def _teeth(rng: np.random.Generator, patients: int, teeth: int) -> NDArray[np.int64]:

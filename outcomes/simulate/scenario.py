@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from outcomes.domain import movements as schema
 from outcomes.domain.teeth import arch, tooth_class
+from outcomes.errors import InputError
 
 CLASSES = schema.TOOTH_CLASSES
 
@@ -119,7 +120,7 @@ def rate_table(rates: Mapping[str, Any] | None) -> dict[str, dict[str, float]]:
 
     Raises
     ------
-    ValueError
+    InputError
         For a movement or tooth class that does not exist.
 
     Examples
@@ -168,19 +169,19 @@ def by_movement(value: Any, default: Mapping[str, float] | None = None) -> dict[
 
 
 def check_known(name: object, known: tuple[str, ...], what: str) -> None:
-    """Raise ValueError, naming the choices, unless ``name`` is one of ``known``."""
+    """Raise InputError, naming the choices, unless ``name`` is one of ``known``."""
     if name not in known:
-        raise ValueError(f"unknown {what} {name!r}: use one of {', '.join(known)}")
+        raise InputError(f"unknown {what} {name!r}: use one of {', '.join(known)}")
 
 
 def check_share(name: str, value: float, most: float = 1.0) -> None:
-    """Raise ValueError unless ``value`` is at least 0 and at most ``most``."""
+    """Raise InputError unless ``value`` is at least 0 and at most ``most``."""
     if not 0 <= value <= most:
-        raise ValueError(f"{name} must be between 0 and {most:g}, not {value!r}")
+        raise InputError(f"{name} must be between 0 and {most:g}, not {value!r}")
 
 
 def check_spread(name: str, values: Mapping[str, float] | float) -> None:
-    """Raise ValueError if a standard deviation is negative or not a number."""
+    """Raise InputError if a standard deviation is negative or not a number."""
     for value in values.values() if isinstance(values, Mapping) else (values,):
         if not value >= 0 or not np.isfinite(value):
-            raise ValueError(f"{name} must be 0 or larger, not {value!r}")
+            raise InputError(f"{name} must be 0 or larger, not {value!r}")

@@ -20,12 +20,13 @@ from scipy.special import gammaln, ndtr, stdtrit
 from scipy.stats import chi2, nct
 
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import fit as mixed
 from outcomes.mixed.cluster import ClusterRobust
 from outcomes.rates.fit import RateFit, kept_to_patients
 from outcomes.simulate import simulate_rates
 
-__all__ = ["Aim", "Assumptions", "PlanError", "StudyPlan", "plan_study"]
+__all__ = ["Aim", "Assumptions", "StudyPlan", "plan_study"]
 
 Compare = Literal["patients", "teeth"]
 FEWEST = 3
@@ -63,10 +64,6 @@ STUDY_COLUMNS = (
     "coverage",
     "error",
 )
-
-
-class PlanError(ValueError):
-    """The study cannot be planned; the message says what to change."""
 
 
 @dataclass(frozen=True)
@@ -273,7 +270,7 @@ def plan_study(
 
     Raises
     ------
-    PlanError
+    CannotAnswer
         If both or neither of width and difference are given, or a number is out of its range.
 
     Notes
@@ -332,15 +329,15 @@ def _aim(
     level: float,
 ) -> Aim:
     if (width is None) == (difference is None):
-        raise PlanError("Give width= or difference=, one of the two.")
+        raise CannotAnswer("Give width= or difference=, one of the two.")
     for name, value in (("width", width), ("difference", difference)):
         if value is not None and not value > 0:
-            raise PlanError(f"{name} is {value}: give a share of the plan above 0, such as 0.1.")
+            raise CannotAnswer(f"{name} is {value}: give a share of the plan above 0, such as 0.1.")
     if compare not in (None, "patients", "teeth"):
-        raise PlanError(f"compare={compare!r}: give None, 'patients' or 'teeth'.")
+        raise CannotAnswer(f"compare={compare!r}: give None, 'patients' or 'teeth'.")
     for name, value in (("power", power), ("assurance", assurance), ("level", level)):
         if value is not None and not 0 < value < 1:
-            raise PlanError(f"{name} must lie between 0 and 1, not {value}.")
+            raise CannotAnswer(f"{name} must lie between 0 and 1, not {value}.")
     if difference is not None and compare is None:
         compare = "patients"
     return Aim(width, difference, compare, power, assurance, level)
@@ -363,7 +360,7 @@ def _assumptions(
     if pilot is not None:
         return _from_pilot(pilot, group, rows_per_tooth)
     if movement not in MOVEMENTS:
-        raise PlanError(f"{movement!r} is no movement: use one of {', '.join(MOVEMENTS)}.")
+        raise CannotAnswer(f"{movement!r} is no movement: use one of {', '.join(MOVEMENTS)}.")
     unit = MOVEMENTS[movement].unit
     residual_sd = RESIDUAL_SD[unit] if residual_sd is None else residual_sd
     plan_sd = PLAN_SD[unit] if plan_sd is None else plan_sd
@@ -373,11 +370,13 @@ def _assumptions(
         ("plan_sd", plan_sd),
     ):
         if not value >= 0:
-            raise PlanError(f"{name} is {value}: an SD is not negative.")
+            raise CannotAnswer(f"{name} is {value}: an SD is not negative.")
     if not residual_sd > 0:
-        raise PlanError(f"residual_sd is {residual_sd}: measurements always err, give it above 0.")
+        raise CannotAnswer(
+            f"residual_sd is {residual_sd}: measurements always err, give it above 0."
+        )
     if plan_mean == 0 and plan_sd == 0:
-        raise PlanError("plan_mean and plan_sd are both 0: nothing would be planned.")
+        raise CannotAnswer("plan_mean and plan_sd are both 0: nothing would be planned.")
     return Assumptions(
         movement, rate, patient_sd, tooth_sd, residual_sd, plan_mean, plan_sd, rows_per_tooth,
         "stated",
@@ -386,13 +385,13 @@ def _assumptions(
 
 def _from_pilot(pilot: RateFit, group: str | None, rows_per_tooth: int) -> Assumptions:
     if pilot.movement not in MOVEMENTS:
-        raise PlanError("The pilot does not say which movement it is of: fit it with movement=.")
+        raise CannotAnswer("The pilot does not say which movement it is of: fit it with movement=.")
     known = pilot.rates["group"].astype(str).tolist()
     if group is None and len(known) > 1:
-        raise PlanError(f"The pilot has rates of {', '.join(known)}: say which with group=.")
+        raise CannotAnswer(f"The pilot has rates of {', '.join(known)}: say which with group=.")
     name = known[0] if group is None else group
     if name not in known:
-        raise PlanError(f"The pilot has no rate of {name!r}. It has: {', '.join(known)}.")
+        raise CannotAnswer(f"The pilot has no rate of {name!r}. It has: {', '.join(known)}.")
     sd = dict(zip(pilot.variance["component"], pilot.variance["sd"], strict=True))
     planned = pilot.data.loc[pilot.data["group"].astype(str) == name, "planned"].to_numpy(float)
     return Assumptions(
@@ -415,13 +414,13 @@ def _require_sizes(
     fewest = 2 if aim.compare == "teeth" else 1
     bad = [m for m in counts if not fewest <= m <= MOST_TEETH]
     if bad or not counts:
-        raise PlanError(
+        raise CannotAnswer(
             f"teeth_per_patient must be {fewest} to {MOST_TEETH}, not {', '.join(map(str, bad))}."
         )
     if not 0 <= drop_out < 1:
-        raise PlanError(f"drop_out must be 0 or more and below 1, not {drop_out}.")
+        raise CannotAnswer(f"drop_out must be 0 or more and below 1, not {drop_out}.")
     if most_patients < FEWEST or simulations < 2:
-        raise PlanError(f"most_patients must be {FEWEST} or more, and simulations 2 or more.")
+        raise CannotAnswer(f"most_patients must be {FEWEST} or more, and simulations 2 or more.")
 
 
 # ------------------------------------------------------------------------------- closed form
@@ -569,10 +568,10 @@ def _simulate(
     for _ in range(simulations):
         try:
             results.append(_one_study(assumed, aim, teeth, patients, rng))
-        except mixed.ModelError:
+        except CannotAnswer:
             failed += 1
     if len(results) < 2:
-        raise PlanError(
+        raise CannotAnswer(
             f"Studies of {teeth} teeth in {patients} patients could not be fitted: plan more teeth."
         )
     estimate, se, df = np.array(results).T

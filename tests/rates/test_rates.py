@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.rates.fit import RateError, fit_rate, fit_rates
+from outcomes.errors import CannotAnswer, NoOptimum
+from outcomes.rates.fit import fit_rate, fit_rates
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -170,7 +171,7 @@ def test_input_is_not_changed(rotation):
     ],
 )
 def test_errors_name_the_remedy(rotation, change, options, match):
-    with pytest.raises(RateError, match=match):
+    with pytest.raises(CannotAnswer, match=match):
         fit_rate(change(rotation), **options)
 
 
@@ -327,7 +328,7 @@ def test_effects_many_times_the_residual_reach_the_best_optimum():
         blocks = design.blocks()
         try:
             theta = mixed.fit(blocks).theta
-        except mixed.NoOptimum:
+        except NoOptimum:
             continue
         tried += 1
         problems = mixed.as_observed(blocks)

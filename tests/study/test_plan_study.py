@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.power import TTestIndPower
 
+from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
-from outcomes.study.plan import Assumptions, PlanError, _aim, _closed_form, _one_study, plan_study
+from outcomes.study.plan import Assumptions, _aim, _closed_form, _one_study, plan_study
 
 BALANCED = {"plan_mean": 6.0, "plan_sd": 0.0}  # every tooth planned alike
 FEW = {"simulations": 60, "teeth_per_patient": 8}
@@ -204,9 +205,9 @@ def test_a_pilot_gives_its_own_variances():
     canine = rows[rows["tooth_class"] == "canine"]["planned"]
     assert [a.plan_mean, a.plan_sd] == pytest.approx([canine.mean(), canine.std(ddof=0)])
     assert a.source == "pilot of 40 patients"
-    with pytest.raises(PlanError, match="say which with group="):
+    with pytest.raises(CannotAnswer, match="say which with group="):
         plan_study(width=0.3, pilot=pilot, **FEW)
-    with pytest.raises(PlanError, match="no rate of 'milk'"):
+    with pytest.raises(CannotAnswer, match="no rate of 'milk'"):
         plan_study(width=0.3, pilot=pilot, group="milk", **FEW)
 
 
@@ -215,7 +216,7 @@ def test_a_small_pilot_is_said_to_be_small():
     plan = plan_study(width=0.3, pilot=fit_rate(rows, group=None), **FEW)
     assert any("Variances from 8 patients are uncertain" in note for note in plan.notes)
     unnamed = fit_rate(rows.drop(columns="movement"), group=None)
-    with pytest.raises(PlanError, match="which movement"):
+    with pytest.raises(CannotAnswer, match="which movement"):
         plan_study(width=0.3, pilot=unnamed, **FEW)
 
 
@@ -286,5 +287,5 @@ def test_no_variation_between_patients_is_doubted():
     ],
 )
 def test_what_makes_no_sense_says_what_to_change(options, says):
-    with pytest.raises(PlanError, match=says):
+    with pytest.raises(CannotAnswer, match=says):
         plan_study(**options)

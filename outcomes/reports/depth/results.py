@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.paths import data_path
 from outcomes.rates.adjusted import holm
-from outcomes.rates.design import RateError, one_movement
+from outcomes.rates.design import one_movement
 from outcomes.rates.fit import RateFit, fit_rate
 from outcomes.rates.lagging import later_courses_alone
 from outcomes.rates.models_compared import likelihood_ratio_test, linearity, r_squared
@@ -131,7 +132,7 @@ def run_depth(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the rates themselves cannot be fitted.
     """
     described = cohort.attrs if isinstance(cohort, pd.DataFrame) else vars(cohort)
@@ -150,7 +151,7 @@ def run_depth(
             effects[name] = fit_rate(rows, movement_name, covariates=name)
             base = fit if len(rows) == len(frame) else fit_rate(rows, movement_name)
             test = likelihood_ratio_test(base, effects[name])
-        except RateError as error:
+        except CannotAnswer as error:
             skipped.append(f"{name}: {error}")
             continue
         tests.append(
@@ -165,12 +166,12 @@ def run_depth(
     bend = None
     try:
         bend = linearity(fit)
-    except RateError as error:
+    except CannotAnswer as error:
         skipped.append(str(error))
     teeth = None
     try:
         teeth = tooth_rates(fit_rate(frame, movement_name, group="tooth"))
-    except RateError as error:
+    except CannotAnswer as error:
         skipped.append(f"Single teeth: {error}")
     opinion, reason = opinion_on(fit)
     kinds = {"patient bootstrap": "patient", "parametric bootstrap": "parametric"}
