@@ -10,10 +10,7 @@ import pandas as pd
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
 from outcomes.errors import InputError
-
-#: The two lines of analysed movements in the ledger.
-PLANNED = "planned movement: enters the rates"
-UNPLANNED = "planned = 0: unplanned movement, reported apart, never a rate"
+from outcomes.words.english import counted
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -116,14 +113,11 @@ class Cohort:
         return joined
 
     def _summary(self) -> dict[str, str]:
-        def count(number: int, word: str) -> str:
-            return f"{number:,} {word if number != 1 else word.removesuffix('s')}"
-
         read = self.ledger.query("table == 'movements' and step == 'read'")["rows"].sum()
         patients = self.movements["patient"].nunique()
         summary = {
-            "analysed": f"{count(len(self.movements), 'movements')} of {count(patients, 'patients')}"
-            f"; {count(int(read) - len(self.movements), 'rows')} of {read:,} excluded"
+            "analysed": f"{counted(len(self.movements), 'movement')} of {counted(patients, 'patient')}"
+            f"; {counted(int(read) - len(self.movements), 'row')} of {read:,} excluded"
         }
         tables = [
             f"{name} {len(getattr(self, name)):,}"

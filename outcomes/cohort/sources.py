@@ -408,10 +408,3 @@ def frames_hash(frames: dict[str, pd.DataFrame]) -> str:
             words = pd.Series(texts(frame.iloc[:, i]), dtype=object)
             digest.update(pd.util.hash_pandas_object(words, index=False).to_numpy().tobytes())
     return digest.hexdigest()
-
-
-def blank_cells(column: pd.Series) -> np.ndarray:
-    """True where a cell holds nothing but spaces."""
-    if pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column):
-        return column.isna().to_numpy()
-    return texts(column) == ""
