@@ -27,11 +27,11 @@ from candidates import cluster_robust
 from page import replace_part
 from scipy.special import stdtrit
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
-from outcomes.mixed.blocks import ModelError
 from outcomes.mixed.fit import MixedFit, fit_mixed
 from outcomes.overcorrect.loop import closing_loop
-from outcomes.rates.design import Design, RateError, rate_design
+from outcomes.rates.design import Design, rate_design
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
@@ -134,7 +134,7 @@ def reported(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.nd
     """As one_cohort, for the intervals that the package gives by default."""
     try:
         fit = fit_rate(invented(design, patients, cohort)[0])
-    except RateError:
+    except CannotAnswer:
         return None
     if len(fit.groups) < len(TRUTH):
         return None
@@ -151,7 +151,7 @@ def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.
         return None
     try:
         fit = fit_mixed(drawn.blocks())
-    except ModelError:
+    except CannotAnswer:
         return None
     return CONTRASTS @ fit.beta - TARGET, intervals(fit, drawn, seed)
 
@@ -227,18 +227,18 @@ def comparisons(design: str, patients: int, cohort: int) -> Answer:
             found["rate"] = estimate[:4], rates
             found["rate, cluster-robust"] = estimate[:4], rates[[1, 0]]
             found["tooth class"] = estimate[4:], _rows_of_fit(fit, CONTRASTS[4:], "CR2", "model")
-    except RateError:
+    except CannotAnswer:
         pass
     for kind, (column, _) in KINDS.items():
         try:
             fit = fit_rate(frame, covariates=column)
-        except RateError:
+        except CannotAnswer:
             continue
         last = np.eye(len(fit.mixed.beta))[-1:]
         found[kind] = last @ fit.mixed.beta, _rows_of_fit(fit, last, "CR2", "model")
     try:
         change = closing_loop(frame, SINCE).change.iloc[0]
-    except RateError:
+    except CannotAnswer:
         return found
     for what in ("reached", "shortfall"):
         bounds = np.array([[[change[f"{what}_low"]], [change[f"{what}_high"]]]] * 2)
@@ -256,13 +256,13 @@ def more_variances(design: str, patients: int, cohort: int) -> Answer:
             continue
         try:
             fit = fit_rate(frame, covariates=column, varies_by=varies)
-        except RateError:
+        except CannotAnswer:
             continue
         last = np.eye(len(fit.mixed.beta))[-1:]
         found[kind] = last @ fit.mixed.beta, _rows_of_fit(fit, last, "model")
     try:
         fit = fit_rate(frame, varies_by="tooth_class")
-    except RateError:
+    except CannotAnswer:
         return found
     if len(fit.groups) == len(TRUTH):
         estimate = CONTRASTS @ fit.mixed.beta - TARGET

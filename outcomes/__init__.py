@@ -10,8 +10,15 @@ from typing import Any
 __version__ = "0.1.0"
 
 _WHERE = {
+    "OutcomesError": "outcomes.errors",
+    "InputError": "outcomes.errors",
+    "CohortError": "outcomes.errors",
+    "Unreadable": "outcomes.errors",
+    "CannotAnswer": "outcomes.errors",
+    "NoOptimum": "outcomes.errors",
+    "OutputRefused": "outcomes.errors",
+    "ReportFailed": "outcomes.errors",
     "Cohort": "outcomes.cohort.read",
-    "CohortError": "outcomes.cohort.read",
     "read_cohort": "outcomes.cohort.read",
     "from_frames": "outcomes.cohort.read",
     "write_cohort": "outcomes.cohort.write",

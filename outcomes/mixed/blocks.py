@@ -13,15 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from outcomes.errors import ModelError
+
 Array = NDArray[np.float64]
 
 _ROWS = 16_384  # rows made dense at once, so that work stays in the processor's cache
 ALIAS_TOLERANCE = 1e-9
 """Squared norm, relative to its own, below which a scaled column adds nothing to those before."""
-
-
-class ModelError(ValueError):
-    """The model cannot be fitted to these rows; the message names the reason and the remedy."""
 
 
 @dataclass(frozen=True)

@@ -11,28 +11,24 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.mixed.blocks import Array, Blocks, ModelError
-from outcomes.mixed.likelihood import Problems, as_observed, evaluate, relative_variances
+from outcomes.errors import ExactFit, NoOptimum
+from outcomes.mixed.blocks import Array, Blocks
+from outcomes.mixed.likelihood import (
+    Problems,
+    as_observed,
+    evaluate,
+    relative_variances,
+)
 from outcomes.mixed.optimum import minimise
 from outcomes.mixed.shares import Shares
 
 __all__ = [
-    "ExactFit",
     "MixedFit",
-    "NoOptimum",
     "at_optimum",
     "fit_mixed",
     "given_variances",
     "relative_sds",
 ]
-
-
-class ExactFit(ModelError):
-    """The fixed effects explain every row, so that there is no variation to model."""
-
-
-class NoOptimum(ModelError):
-    """The search for the variances does not converge: a fit with fewer of them may."""
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,10 @@ from scipy.special import stdtr, stdtrit
 
 from outcomes.domain.limits import limit
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
+from outcomes.errors import CannotAnswer
 from outcomes.mixed.blocks import Array
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.rules import Rules, factor_given
-from outcomes.rates.design import RateError
 from outcomes.rates.predict import df_as_if_new
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
@@ -106,7 +106,7 @@ def validate(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         With fewer than 3 patients, or without a tolerance for a fit of unknown unit.
 
     Notes
@@ -126,13 +126,13 @@ def validate(
     """
     rules = rules or Rules(level=fit.level)
     if fit.patients < 3:
-        raise RateError(
+        raise CannotAnswer(
             f"{fit.patients} patients: leaving one out leaves nothing to learn from. 3 are the "
             "fewest."
         )
     tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
     if np.isnan(tolerance):
-        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
+        raise CannotAnswer("Give a tolerance: the fit does not say whether it is in mm or degrees.")
     predictions = _predict(fit, rules)
     gain = _gain(predictions, rules.level)
     return Validation(

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
 from outcomes.progress import counted
-from outcomes.rates.design import RateError
 
 if TYPE_CHECKING:
     from outcomes.mixed.blocks import Array
@@ -81,7 +81,7 @@ def bootstrap(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If kind or n make no sense.
 
     Notes
@@ -92,9 +92,9 @@ def bootstrap(
     (benchmarks/README.md).
     """
     if n < 2:
-        raise RateError(f"A bootstrap needs at least 2 replicates, not {n}; 1000 is usual.")
+        raise CannotAnswer(f"A bootstrap needs at least 2 replicates, not {n}; 1000 is usual.")
     if kind not in ("patient", "parametric"):
-        raise RateError(f"kind must be 'patient' or 'parametric', not {kind!r}.")
+        raise CannotAnswer(f"kind must be 'patient' or 'parametric', not {kind!r}.")
     with counted(f"{kind} bootstrap", n) as advance:
         if kind == "patient":
             result = resample.over_outer(fit.mixed, n=n, seed=seed, progress=advance)

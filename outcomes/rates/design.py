@@ -9,19 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.mixed.blocks import Array, Blocks, LevelColumns, ModelError, cross_products
-from outcomes.mixed.fit import ExactFit, NoOptimum
+from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum
+from outcomes.mixed.blocks import Array, Blocks, LevelColumns, cross_products
 from outcomes.words.english import counted
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 FITTED, NOT_ASKED, NOT_IDENTIFIED = "fitted", "not asked", "not identified"
 """What becomes of the tooth level of a fit."""
-
-
-class RateError(ValueError):
-    """The data cannot answer the question; the message names the reason and the remedy."""
 
 
 _IN_CLINICAL_WORDS = {
@@ -32,10 +28,10 @@ _IN_CLINICAL_WORDS = {
 }
 
 
-def rate_error(error: ModelError, movement: str | None = None) -> RateError:
+def rate_error(error: ModelError, movement: str | None = None) -> CannotAnswer:
     """What a mixed model could not fit, in the words of planned and achieved movements."""
     where = f"{movement}: " if movement else ""
-    return RateError(f"{where}{_IN_CLINICAL_WORDS.get(type(error), error)}")
+    return CannotAnswer(f"{where}{_IN_CLINICAL_WORDS.get(type(error), error)}")
 
 
 @dataclass(frozen=True)
@@ -139,7 +135,7 @@ def rate_design(
     planned = rows["planned"].to_numpy(float)
     patient, patient_labels = _codes(rows["patient"])
     if len(patient_labels) < 2:
-        raise RateError(
+        raise CannotAnswer(
             "One patient only: nothing can be said about other patients. Describe it with "
             "achievement(), or add patients."
         )
@@ -176,7 +172,7 @@ def rate_design(
         within_codes, within_levels = _group_codes(rows, (name,))
         seen, _ = _pairs(patient, within_codes, len(patient_labels), len(within_levels))
         if np.bincount(seen // len(within_levels)).max() < 2:
-            raise RateError(
+            raise CannotAnswer(
                 f"varies_by: no patient has rows of more than one {name}, so that variation of the "
                 f"rate by {name} cannot be told from that between patients. Leave {name} out."
             )
@@ -239,7 +235,7 @@ def frame_of(cohort: Cohort | pd.DataFrame, *, unmeasured: bool = False) -> pd.D
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=unmeasured)
     need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
     if need:
-        raise RateError(
+        raise CannotAnswer(
             f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}. The frame has: "
             f"{', '.join(map(str, frame.columns))}."
         )
@@ -256,13 +252,13 @@ def one_movement(
     present = [str(m) for m in frame["movement"].unique() if pd.notna(m)]
     if movement is None:
         if len(present) > 1:
-            raise RateError(
+            raise CannotAnswer(
                 f"Several movements ({', '.join(present)}): name one with movement=, or use "
                 "fit_rates for all. Millimetres and degrees have no common rate."
             )
         return frame, present[0] if present else None
     if movement not in present:
-        raise RateError(
+        raise CannotAnswer(
             f"No rows of movement {movement!r}. The data hold: {', '.join(present) or 'none'}."
         )
     return (frame if len(present) == 1 else frame[frame["movement"] == movement]), movement
@@ -282,14 +278,14 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
             try:
                 named = {t: function(int(t)) for t in frame["tooth"].dropna().unique()}
             except ValueError as error:
-                raise RateError(f"{name} needs FDI tooth numbers: {error}") from error
+                raise CannotAnswer(f"{name} needs FDI tooth numbers: {error}") from error
             derived[name] = frame["tooth"].map(named)
         elif name == "direction":
             derived[name] = np.where(frame["planned"] < 0, "negative", "positive")
         elif name == "plan_size":
             derived[name] = frame["planned"].abs()
         else:
-            raise RateError(
+            raise CannotAnswer(
                 f"No column {name!r}. The data have: {', '.join(map(str, frame.columns))}."
             )
     return frame.assign(**derived)
@@ -320,7 +316,7 @@ def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFr
         )
     rows = frame[~(bad | zero)] if (bad | zero).any() else frame
     if not len(rows):
-        raise RateError(
+        raise CannotAnswer(
             "No row is left with a planned movement and all values. "
             + (" ".join(notes) or "The table is empty.")
             + " Fill the blanks, or choose fewer groups and covariates."

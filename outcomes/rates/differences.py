@@ -14,14 +14,15 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.errors import CannotAnswer
 from outcomes.rates.adjusters import NEITHER, Adjusters
-from outcomes.rates.design import RateError, with_derived
+from outcomes.rates.design import with_derived
 from outcomes.rates.holm import holm
 from outcomes.rates.tied_comparisons import TIED, Pair, ties
 from outcomes.words.numbers import percent
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["FACTORS", "TIED", "Differences", "differences"]
 
@@ -211,7 +212,7 @@ class _Movement:
         for name in self.factors:
             try:
                 made.append(self._factor(name))
-            except RateError as error:
+            except CannotAnswer as error:
                 self.unanswered[name] = str(error)
         return [*made, *self._instead()]
 
@@ -337,7 +338,7 @@ class _Movement:
                 else:
                     levels = (pair.reference, pair.level)
                     table = self._compare(text, levels, [pair], instead=True)
-            except RateError as error:
+            except CannotAnswer as error:
                 self.unanswered[pair.factor] = str(error)
                 continue
             blank = int((attachment.isna() | auxiliary.isna()).sum())

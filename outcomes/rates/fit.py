@@ -18,17 +18,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.mixed.blocks import ModelError
+from outcomes.errors import CannotAnswer, ModelError
 from outcomes.mixed.fit import MixedFit
-from outcomes.rates.design import (
-    FITTED,
-    NOT_ASKED,
-    NOT_IDENTIFIED,
-    Design,
-    RateError,
-    rate_design,
-    rate_error,
-)
+from outcomes.rates.design import FITTED, NOT_ASKED, NOT_IDENTIFIED, Design, rate_design, rate_error
 from outcomes.rates.intervals import CLUSTER, MODEL, contrast_table
 from outcomes.rates.later_courses import later_course_notes
 from outcomes.rates.notes import fit_notes
@@ -37,7 +29,7 @@ from outcomes.rates.statsmodels_engine import by_statsmodels
 from outcomes.rates.tooth_level import fit_levels
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["RateFits", "fit_design", "fit_rate", "fit_rates"]
 
@@ -99,7 +91,7 @@ def fit_rate(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the data cannot answer; the message says what to change.
 
     Notes
@@ -131,7 +123,7 @@ def fit_rate(
     0   all         3          9  0.55
     """
     if not 0 < level < 1:
-        raise RateError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
+        raise CannotAnswer(f"level must lie between 0 and 1, not {level}: 0.95 for 95 % intervals.")
     design = rate_design(
         cohort,
         movement,
@@ -157,9 +149,9 @@ def fit_design(
 ) -> RateFit:
     """Fit a design. See ``fit_rate``."""
     if covariance not in (None, MODEL, CLUSTER):
-        raise RateError(f"No covariance {covariance!r}: use {MODEL!r} or {CLUSTER!r}.")
+        raise CannotAnswer(f"No covariance {covariance!r}: use {MODEL!r} or {CLUSTER!r}.")
     if engine not in ("outcomes", "statsmodels"):
-        raise RateError(f"No engine {engine!r}: use 'outcomes' or 'statsmodels'.")
+        raise CannotAnswer(f"No engine {engine!r}: use 'outcomes' or 'statsmodels'.")
     if engine == "statsmodels":
         try:
             fitted = by_statsmodels(design, site=site, reml=reml)
@@ -258,7 +250,7 @@ def fit_rates(
     """
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
     if "movement" not in frame.columns:
-        raise RateError("No column 'movement': add it, or use fit_rate for a single movement.")
+        raise CannotAnswer("No column 'movement': add it, or use fit_rate for a single movement.")
     present: list[Hashable] = list(frame["movement"].dropna().unique())
     known = [m for m in MOVEMENTS if m in present]
     wanted = movements or [*known, *(str(m) for m in present if m not in MOVEMENTS)]
@@ -267,6 +259,6 @@ def fit_rates(
     for name in wanted:
         try:
             fits[name] = fit_rate(frame, name, **options)
-        except RateError as error:
+        except CannotAnswer as error:
             fits.failed[name] = str(error)
     return fits

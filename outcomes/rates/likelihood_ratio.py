@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc
 
-from outcomes.mixed.blocks import ModelError
+from outcomes.errors import CannotAnswer, ModelError
 from outcomes.mixed.fit import fit_mixed
-from outcomes.rates.design import FITTED, NOT_ASKED, RateError, rate_error
+from outcomes.rates.design import FITTED, NOT_ASKED, rate_error
 
 if TYPE_CHECKING:
     from outcomes.rates.design import Design
@@ -35,18 +35,20 @@ def likelihood_ratio_test(smaller: RateFit, larger: RateFit) -> pd.Series:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the fits are not nested or use other rows.
     """
     if not np.array_equal(smaller.data["achieved"], larger.data["achieved"]):
-        raise RateError(
+        raise CannotAnswer(
             "The two fits use different rows (perhaps one lost rows with a blank covariate): fit "
             "both to the rows that have all values."
         )
     if (smaller.tooth_level == NOT_ASKED) != (larger.tooth_level == NOT_ASKED):
-        raise RateError("The two fits differ in the tooth level: this test is for fixed effects.")
+        raise CannotAnswer(
+            "The two fits differ in the tooth level: this test is for fixed effects."
+        )
     if smaller.design.varies_by != larger.design.varies_by:
-        raise RateError(
+        raise CannotAnswer(
             "The two fits differ in varies_by: this test is for fixed effects, with the same "
             "random effects in both."
         )
@@ -63,7 +65,7 @@ def compare_designs(smaller: Design, larger: Design, *, tooth_level: bool) -> pd
     outside = ((x - more @ np.linalg.lstsq(more, x, rcond=None)[0]) ** 2).sum(0)
     df = more.shape[1] - x.shape[1]
     if df <= 0 or (outside > 1e-8 * (x**2).sum(0)).any():
-        raise RateError(
+        raise CannotAnswer(
             "The fits are not nested: the larger one must hold every group and covariate of the "
             "smaller one, and more."
         )

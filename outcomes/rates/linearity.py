@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from outcomes.rates.design import FITTED, NOT_ASKED, RateError
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import FITTED, NOT_ASKED
 from outcomes.rates.intervals import CLUSTER, contrast_table
 from outcomes.rates.likelihood_ratio import compare_designs
 from outcomes.rates.tooth_level import fit_levels
@@ -41,8 +42,8 @@ def linearity(fit: RateFit) -> pd.Series:
         larger, tooth_level, _ = fit_levels(
             curved, site=fit.tooth_level != NOT_ASKED, reml=fit.reml
         )
-    except RateError as error:
-        raise RateError(
+    except CannotAnswer as error:
+        raise CannotAnswer(
             "Linearity cannot be judged: the plans hardly differ in size. " + str(error)
         ) from error
     both = fit.tooth_level == tooth_level == FITTED

@@ -12,20 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed.fit import given_variances
-from outcomes.rates.design import (
-    RateError,
-    as_columns,
-    frame_of,
-    one_movement,
-    rate_design,
-    with_derived,
-)
+from outcomes.rates.design import as_columns, frame_of, one_movement, rate_design, with_derived
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["SHARES", "missing_rescans"]
 
@@ -94,7 +88,7 @@ def missing_rescans(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing or a movement is asked for that the data do not hold.
 
     Notes
@@ -122,7 +116,7 @@ def missing_rescans(
     frame = frame_of(cohort, unmeasured=True)
     wrong = [s for s in shares if not np.isfinite(s)]
     if wrong or not len(shares):
-        raise RateError("shares must be numbers: 0 for nothing, 1 for as much as expected.")
+        raise CannotAnswer("shares must be numbers: 0 for nothing, 1 for as much as expected.")
     if "movement" in frame.columns and movement is None:
         names = [str(m) for m in frame["movement"].dropna().unique()]
     else:
@@ -153,7 +147,7 @@ def _of_movement(
     labels = _labels(rows, columns)
     try:
         fit = fit_rate(measured, None, group=group, level=level)
-    except RateError as error:
+    except CannotAnswer as error:
         return _no_rates(movement, measured, missing, str(error))
     pull = _pull(fit, measured, missing[labels[missing.index].isin(fit.groups)])
     lines = []

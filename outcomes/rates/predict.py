@@ -19,9 +19,10 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed.likelihood import as_observed, evaluate, relative_variances
 from outcomes.mixed.shares import Shares
-from outcomes.rates.design import RateError, with_derived
+from outcomes.rates.design import with_derived
 from outcomes.rates.intervals import degrees_of_freedom
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def predict(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a column is missing or a group or level was never seen.
     """
     rows = _rows(fit, new)
@@ -119,12 +120,12 @@ def own_rate_moments(fit: RateFit, new: pd.DataFrame) -> pd.DataFrame:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a patient is not in the data.
     """
     rows = _rows(fit, new.assign(planned=1.0))
     if (rows.patient < 0).any():
-        raise RateError("A patient is not in the data, so that nothing is known of an own rate.")
+        raise CannotAnswer("A patient is not in the data, so that nothing is known of an own rate.")
 
     def both(theta: Array) -> Array:
         """Relative variances, what is left and the whole: (2 n,)."""
@@ -166,7 +167,7 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
     design = fit.design
     frame = with_derived(new, (*fit.group, *design.covariates))
     if "planned" not in frame.columns:
-        raise RateError("No column 'planned': the plan to predict, in mm or degrees.")
+        raise CannotAnswer("No column 'planned': the plan to predict, in mm or degrees.")
     n, g = len(frame), len(design.groups)
     rate = np.zeros((n, len(design.names)))
     label = (
@@ -177,7 +178,7 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
     code = pd.Index(design.groups).get_indexer(pd.Index(label))
     if (code < 0).any():
         unseen = sorted(set(label[code < 0]))
-        raise RateError(
+        raise CannotAnswer(
             f"No rate for {', '.join(unseen)}: the fit holds {', '.join(design.groups)}. Use a "
             "broader group, or add cases."
         )
@@ -190,7 +191,7 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
             text = values.astype(str)
             unknown = sorted(set(text) - set(levels))
             if unknown:
-                raise RateError(
+                raise CannotAnswer(
                     f"{name} = {', '.join(unknown)} is not in the fit, which holds "
                     f"{', '.join(levels)}."
                 )

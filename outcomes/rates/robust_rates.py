@@ -20,13 +20,14 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from outcomes.rates.design import Design, RateError
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import Design
 from outcomes.rates.fit import fit_design
 from outcomes.rates.notes import stray_rows
 from outcomes.rates.result import RateFit
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
     from outcomes.mixed.blocks import Array
 
 __all__ = ["HUBER", "LARGE_WEIGHT", "RobustRates", "flagged_rows", "robust_rates"]
@@ -137,7 +138,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a label in ``flagged`` is none of the rows.
 
     Notes
@@ -167,7 +168,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
     wanted = pd.Index(list(flagged))
     unknown = wanted.difference(design.index)
     if len(unknown):
-        raise RateError(
+        raise CannotAnswer(
             f"No such row in the fit: {', '.join(map(str, unknown[:3]))}. Give labels of "
             "fit.data.index."
         )
@@ -220,7 +221,7 @@ def _far_off(fit: RateFit) -> np.ndarray:
     far = np.zeros(fit.nobs, dtype=bool)
     try:
         residual = _standardised(coarse, _refit(fit, coarse))
-    except RateError:
+    except CannotAnswer:
         residual = _standardised(design, fit)
     far[stray_rows(residual)] = True
     return far
@@ -255,7 +256,7 @@ def _without(fit: RateFit, out: np.ndarray) -> RateFit | None:
         return None
     try:
         return _refit(fit, _kept(fit.design, ~out))
-    except RateError:
+    except CannotAnswer:
         return None
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_design
 from outcomes.rates.result import RateFit
 
@@ -15,11 +15,12 @@ MOST_ROWS = 5000
 
 def opinion_on(fit: RateFit) -> tuple[pd.DataFrame, str]:
     """The table of ``second_opinion``, empty with the reason where there is none."""
+
     if fit.nobs > MOST_ROWS:
         return pd.DataFrame(), f"it is not asked beyond {MOST_ROWS:,} rows"
     try:
         return second_opinion(fit), ""
-    except RateError:
+    except CannotAnswer:
         return pd.DataFrame(), "statsmodels MixedLM did not converge on these rows"
 
 

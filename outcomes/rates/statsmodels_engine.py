@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from outcomes.mixed.blocks import ModelError
+from outcomes.errors import ModelError
 from outcomes.mixed.fit import MixedFit, at_optimum, relative_sds
 from outcomes.rates.design import Design
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from outcomes.mixed.blocks import ModelError
-from outcomes.mixed.fit import MixedFit, NoOptimum, fit_mixed
+from outcomes.errors import ModelError, NoOptimum
+from outcomes.mixed.fit import MixedFit, fit_mixed
 from outcomes.rates.design import FITTED, NOT_ASKED, NOT_IDENTIFIED, Design, rate_error
 
 LEAST_PLAN_SPREAD = 0.05
@@ -45,7 +45,7 @@ def fit_levels(design: Design, *, site: bool, reml: bool) -> tuple[MixedFit, str
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the rows cannot be fitted; the message says what to change.
     """
     try:

@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.mixed.blocks import ModelError, cross_products
+from outcomes.errors import ModelError
+from outcomes.mixed.blocks import cross_products
 from outcomes.mixed.fit import fit_mixed
 from outcomes.mixed.likelihood import as_observed, evaluate, reweighted
 

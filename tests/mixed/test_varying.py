@@ -14,10 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes import fit_rate
+from outcomes.errors import CannotAnswer
 from outcomes.mixed.cluster import ClusterRobust
 from outcomes.mixed.fit import at_optimum
 from outcomes.mixed.likelihood import as_observed, evaluate
-from outcomes.rates.design import RateError, rate_design
+from outcomes.rates.design import rate_design
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -175,7 +176,7 @@ def test_fitted_values_hold_the_effects_within_patients(cohort):
 
 
 def test_a_factor_that_does_not_vary_within_patients_is_refused(cohort):
-    with pytest.raises(RateError, match="no patient has rows of more than one clinician"):
+    with pytest.raises(CannotAnswer, match="no patient has rows of more than one clinician"):
         fit_rate(cohort.assign(clinician=cohort["patient"]), "rotation", varies_by="clinician")
 
 
@@ -272,7 +273,7 @@ def test_comparisons_are_cluster_robust_unless_asked_otherwise(cohort):
     assert whole.rates["se"].iloc[0] == pytest.approx(
         ClusterRobust(whole.mixed).standard_error(np.eye(4)[0])[0]
     )
-    with pytest.raises(RateError, match="covariance"):
+    with pytest.raises(CannotAnswer, match="covariance"):
         fit_rate(cohort, "rotation", covariance="HC3")
 
 

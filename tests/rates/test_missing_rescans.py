@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from outcomes.cohort.read import from_frames
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.later_courses import later_course_notes, later_courses_alone
 from outcomes.rates.missing_rescans import missing_rescans
@@ -195,11 +195,11 @@ def test_one_measured_patient_is_said():
 
 
 def test_errors():
-    with pytest.raises(RateError, match="Missing columns planned, achieved"):
+    with pytest.raises(CannotAnswer, match="Missing columns planned, achieved"):
         missing_rescans(pd.DataFrame({"patient": ["P1"], "tooth": [11]}))
-    with pytest.raises(RateError, match="shares must be numbers"):
+    with pytest.raises(CannotAnswer, match="shares must be numbers"):
         missing_rescans(balanced(), shares=[])
-    with pytest.raises(RateError, match="No rows of movement"):
+    with pytest.raises(CannotAnswer, match="No rows of movement"):
         missing_rescans(balanced(), "tip")
 
 

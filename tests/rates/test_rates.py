@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.mixed.fit import NoOptimum, fit_mixed
+from outcomes.errors import CannotAnswer, NoOptimum
+from outcomes.mixed.fit import fit_mixed
 from outcomes.mixed.likelihood import as_observed, evaluate
-from outcomes.rates.design import RateError
 from outcomes.rates.fit import fit_rate, fit_rates
 from outcomes.simulate import simulate_rates
 
@@ -173,7 +173,7 @@ def test_input_is_not_changed(rotation):
     ],
 )
 def test_errors_name_the_remedy(rotation, change, options, match):
-    with pytest.raises(RateError, match=match):
+    with pytest.raises(CannotAnswer, match=match):
         fit_rate(change(rotation), **options)
 
 
