@@ -12,12 +12,13 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
+
 __all__ = [
     "ANGLES",
     "HANDBOOK",
     "TRANSLATIONS",
     "Reference",
-    "RootError",
     "apex_motion",
     "arms_to_apex",
     "tooth_lengths",
@@ -53,10 +54,6 @@ HANDBOOK = {
 }
 
 
-class RootError(ValueError):
-    """The apex cannot be placed; the message says what to change."""
-
-
 def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
     """Crown and root lengths of permanent teeth.
 
@@ -73,7 +70,7 @@ def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
 
     Raises
     ------
-    RootError
+    CannotAnswer
         For a tooth that is no permanent tooth.
 
     Examples
@@ -87,7 +84,7 @@ def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
         teeth = [10 * quadrant + n for quadrant in (1, 2, 3, 4) for n in range(1, 9)]
     wrong = [t for t in teeth if t // 10 not in (1, 2, 3, 4) or t % 10 not in range(1, 9)]
     if wrong:
-        raise RootError(
+        raise CannotAnswer(
             f"No root length is known for {', '.join(map(str, wrong))}: give permanent teeth, FDI "
             "11 to 48, or lengths of your own."
         )
@@ -147,7 +144,7 @@ def arms_to_apex(
     known = {int(t): (c, r) for t, c, r in handbook.itertuples(index=False)} | dict(lengths)
     bad = [t for t, (crown, root) in known.items() if not (crown > 0 and root > 0)]
     if bad:
-        raise RootError(
+        raise CannotAnswer(
             f"Length of {', '.join(map(str, bad))}: give crown and root in mm, above 0."
         )
     share = 0.5 if reference == "crown centre" else 1.0

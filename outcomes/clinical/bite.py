@@ -19,17 +19,17 @@ import pandas as pd
 
 from outcomes.clinical.bite_means import NAMES, averages, comparison
 from outcomes.clinical.bite_parts import (
-    BiteError,
     first_and_last,
     hinges_of,
     taken_apart,
     vertical,
 )
+from outcomes.errors import CannotAnswer
 from outcomes.words.english import counted
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["BiteChange", "bite_change"]
 
@@ -127,7 +127,7 @@ def bite_change(
 
     Raises
     ------
-    BiteError
+    CannotAnswer
         If lever or range make no sense, or the cephalometry lacks columns.
 
     Notes
@@ -180,11 +180,11 @@ def bite_change(
 def _require_options(lever: float, lever_range: tuple[float, float], level: float) -> None:
     low, high = lever_range
     if not 0 < low <= lever <= high:
-        raise BiteError(
+        raise CannotAnswer(
             f"The lever {lever:g} must lie inside its range, {low:g} to {high:g}, above zero."
         )
     if not 0 < level < 1:
-        raise BiteError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
+        raise CannotAnswer(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
 
 
 def _notes(

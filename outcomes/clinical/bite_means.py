@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from outcomes.clinical.bite_parts import BiteError, by_visit
+from outcomes.clinical.bite_parts import by_visit
 from outcomes.clinical.hinge import Hinge, published_per_mm
+from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["NAMES", "averages", "comparison"]
 
@@ -51,7 +52,7 @@ def averages(patients: pd.DataFrame, cohort: Cohort, by: str | None, level: floa
     if by is None:
         return _average(patients, len(treated), level)
     if by not in cohort.patients.columns:
-        raise BiteError(
+        raise CannotAnswer(
             f"by={by!r} is no column of the patients table. It has: "
             f"{', '.join(map(str, cohort.patients.columns))}."
         )

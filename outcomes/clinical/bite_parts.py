@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from outcomes.clinical.hinge import Hinge, HingeError, hinge
+from outcomes.clinical.hinge import Hinge, hinge
+from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
-__all__ = ["BiteError", "by_visit", "first_and_last", "hinges_of", "taken_apart", "vertical"]
+__all__ = ["by_visit", "first_and_last", "hinges_of", "taken_apart", "vertical"]
 
 TEETH = {
     "upper_incisor": (11, 12, 21, 22),
@@ -26,10 +27,6 @@ COUNTED = {
     "posterior_teeth": ("upper_molar", "lower_molar"),
 }
 """Column that counts measured teeth, and whose."""
-
-
-class BiteError(ValueError):
-    """The change of the bite cannot be taken apart; the message says what to change."""
 
 
 def first_and_last(cohort: Cohort) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
@@ -111,7 +108,7 @@ def hinges_of(cephalometry: pd.DataFrame | None) -> tuple[dict[str, Hinge], list
         return {}, []
     absent = [c for c in ("patient", "landmark", "x", "y") if c not in cephalometry.columns]
     if absent:
-        raise BiteError(
+        raise CannotAnswer(
             f"The cephalometry has no column {', '.join(absent)}: give patient, landmark, x, y."
         )
     found: dict[str, Hinge] = {}
@@ -129,7 +126,7 @@ def hinges_of(cephalometry: pd.DataFrame | None) -> tuple[dict[str, Hinge], list
         }
         try:
             found[str(patient)] = hinge(points)
-        except HingeError as error:
+        except CannotAnswer as error:
             trouble.append(f"{patient}: no hinge. {error}")
     return found, trouble
 

@@ -11,11 +11,12 @@ import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.limits import units_of
-from outcomes.rates.design import RateError, with_derived
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import with_derived
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["Courses", "courses"]
 
@@ -97,7 +98,7 @@ def courses(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing or nobody has a first course with an aim.
 
     Examples
@@ -148,7 +149,7 @@ def _rows(
         need = ("patient", "tooth", "course", "planned", "achieved")
         absent = [name for name in need if name not in cohort.columns]
         if absent:
-            raise RateError(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
+            raise CannotAnswer(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
         if "movement" not in cohort.columns:
             cohort = cohort.assign(movement="movement")
     frame = with_derived(history(cohort), columns).reset_index(drop=True)
@@ -179,7 +180,7 @@ def _sites(
     hidden = (began["begun"] > 1) & (began["patient"].map(earliest) > 1)
     kept = began[~small & ~blank & ~hidden]
     if not len(kept):
-        raise RateError("No tooth has a first course with an aim: nothing can be followed.")
+        raise CannotAnswer("No tooth has a first course with an aim: nothing can be followed.")
     late = int((kept["begun"] > 1).sum())
     again = steps[steps["aims"] > 1].merge(kept[SITE], on=SITE)
     notes = []

@@ -13,8 +13,8 @@ import pandas as pd
 
 from outcomes.domain.limits import limit
 from outcomes.domain.tolerance import within_tolerance
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
+from outcomes.errors import CannotAnswer
+from outcomes.rates.result import RateFit
 
 __all__ = ["courses_needed", "share_reached"]
 
@@ -36,7 +36,7 @@ def share_reached(rate: float | Sequence[float], courses: int | None = None) -> 
     """
     rates = np.full(courses or 1, rate) if np.isscalar(rate) else np.asarray(rate, dtype=float)
     if courses is not None and len(rates) != courses:
-        raise RateError(
+        raise CannotAnswer(
             f"{len(rates)} rates for {courses} courses: give one rate, or one for each."
         )
     return float(1 - np.prod(1 - rates))
@@ -83,7 +83,7 @@ def courses_needed(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a number makes no sense.
 
     Examples
@@ -100,9 +100,9 @@ def courses_needed(
     """
     tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
     if np.isnan(tolerance):
-        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
+        raise CannotAnswer("Give a tolerance: the fit does not say whether it is in mm or degrees.")
     if not aim or tolerance <= 0 or factor <= 0 or most < 1:
-        raise RateError("aim must not be 0; tolerance, factor and most must be above 0.")
+        raise CannotAnswer("aim must not be 0; tolerance, factor and most must be above 0.")
     parts = [
         _needed(fit, g, abs(aim), tolerance, factor, most, draws, seed)
         for g in range(len(fit.groups))
@@ -122,7 +122,7 @@ def _needed(
 ) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     row = fit.rates.iloc[g]
-    spread = np.sqrt(fit.mixed.psi[0, 0] + (fit.mixed.site_variance or 0.0))
+    spread = np.sqrt(fit.mixed.psi[0, 0] + (fit.mixed.inner_variance or 0.0))
     rate = row["rate"] + row["se"] * rng.standard_t(row["df"], draws)
     rate = rate + spread * rng.standard_normal(draws)
     sigma = np.sqrt(fit.mixed.sigma2)

@@ -12,12 +12,13 @@ import pandas as pd
 from outcomes.clinical.paired import NO_TOOTH, SMALL, TOTAL, judged, paired_summary, periods
 from outcomes.domain.limits import Given, limit
 from outcomes.domain.tables import MEASURES
+from outcomes.errors import CannotAnswer
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
-__all__ = ["BeforeAfter", "MeasuresError", "before_after", "opposed_measures"]
+__all__ = ["BeforeAfter", "before_after", "opposed_measures"]
 
 
 TABLE_COLUMNS = (
@@ -71,10 +72,6 @@ PATIENT_COLUMNS = (
 MISSING_COLUMNS = ("patient", "measure", "tooth", "period", "reason")
 LEAST_OPPOSED = 0.1
 """Share of the patients from which a smaller party makes a measure opposed; common practice, no source."""
-
-
-class MeasuresError(ValueError):
-    """The measures cannot be compared; the message says what to change."""
 
 
 @dataclass(frozen=True)
@@ -196,7 +193,7 @@ def before_after(
 
     Raises
     ------
-    MeasuresError
+    CannotAnswer
         If columns are missing, a measure is not there, has two units, or two values for one time.
 
     Examples
@@ -210,7 +207,7 @@ def before_after(
     -2.57 mm; 2 of 3 on target
     """
     if not 0 < level < 1:
-        raise MeasuresError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
+        raise CannotAnswer(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
     rows = _rows(cohort)
     names = _chosen(rows, measures)
     begun = _begun(cohort)
@@ -263,7 +260,7 @@ def _groups(
         return
     patients = None if isinstance(cohort, pd.DataFrame) else cohort.patients
     if patients is None or by not in patients.columns:
-        raise MeasuresError(
+        raise CannotAnswer(
             f"by={by!r} is no column of the patients table. It has: "
             f"{'nothing' if patients is None else ', '.join(map(str, patients.columns))}."
         )
@@ -281,12 +278,12 @@ def _rows(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.measures
     absent = [c for c in ("patient", "after_course", "measure", "value") if c not in frame.columns]
     if absent:
-        raise MeasuresError(
+        raise CannotAnswer(
             f"No column {', '.join(absent)}. The measures have: "
             f"{', '.join(map(str, frame.columns)) or 'none'}."
         )
     if frame[["patient", "after_course", "measure"]].isna().any(axis=None):
-        raise MeasuresError(
+        raise CannotAnswer(
             "patient, after_course or measure is blank in some rows. Read the table with "
             "read_cohort or from_frames, which list such rows in the ledger, or drop them."
         )
@@ -305,7 +302,7 @@ def _rows(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     twice = rows[rows.duplicated(key)]
     if len(twice):
         first = twice.iloc[0]
-        raise MeasuresError(
+        raise CannotAnswer(
             f"Two values of {first['measure']} for {first['patient']} after course "
             f"{first['after_course']} (and {len(twice) - 1} more such rows): keep one, or average "
             "them before."
@@ -332,7 +329,7 @@ def _chosen(rows: pd.DataFrame, measures: str | Sequence[str] | None) -> list[st
     wanted = [measures] if isinstance(measures, str) else list(measures)
     absent = [m for m in wanted if m not in present]
     if absent:
-        raise MeasuresError(
+        raise CannotAnswer(
             f"No measure {', '.join(map(repr, absent))}. Recorded: {', '.join(present) or 'none'}."
         )
     return wanted
@@ -361,7 +358,7 @@ def _begun(cohort: Cohort | pd.DataFrame) -> dict[str, int]:
 def _one_unit(rows: pd.DataFrame, name: str) -> str:
     units = sorted(set(rows["unit"]) - {""})
     if len(units) > 1:
-        raise MeasuresError(f"{name} is given in {' and '.join(units)}: convert to one unit.")
+        raise CannotAnswer(f"{name} is given in {' and '.join(units)}: convert to one unit.")
     return units[0] if units else ""
 
 
@@ -369,7 +366,7 @@ def _near(tolerance: Given, name: str, unit: str) -> float | None:
     """How near the target counts as met; None where no tolerance is known."""
     found = limit("tolerance", name, unit, tolerance)
     if found < 0 or (isinstance(tolerance, int | float) and np.isnan(found)):
-        raise MeasuresError(f"tolerance of {name} is {found}: give a number that is not negative.")
+        raise CannotAnswer(f"tolerance of {name} is {found}: give a number that is not negative.")
     return None if np.isnan(found) else found
 
 

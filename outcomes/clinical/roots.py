@@ -20,14 +20,14 @@ from outcomes.clinical.apex import (
     ANGLES,
     TRANSLATIONS,
     Reference,
-    RootError,
     apex_motion,
     arms_to_apex,
 )
+from outcomes.errors import CannotAnswer
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = [
     "CAUTION",
@@ -122,7 +122,7 @@ def apex_displacement(
 
     Raises
     ------
-    RootError
+    CannotAnswer
         If columns are missing, or a length is not known or makes no sense.
 
     Examples
@@ -134,13 +134,13 @@ def apex_displacement(
     0     31  17.0        -1.87           0.17
     """
     if of not in ("achieved", "planned"):
-        raise RootError(f"of={of!r}: give 'achieved' or 'planned'.")
+        raise CannotAnswer(f"of={of!r}: give 'achieved' or 'planned'.")
     if reference not in ("crown centre", "incisal edge"):
-        raise RootError(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
+        raise CannotAnswer(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
     frame = cohort if isinstance(cohort, pd.DataFrame) else _every(cohort)
     absent = [c for c in ("patient", "tooth", "movement", of) if c not in frame.columns]
     if absent:
-        raise RootError(
+        raise CannotAnswer(
             f"No column {', '.join(absent)}. The movements have: "
             f"{', '.join(map(str, frame.columns))}."
         )

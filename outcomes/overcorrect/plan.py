@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from outcomes.domain.limits import limit, require_known
+from outcomes.errors import InputError
 from outcomes.overcorrect.outlook import Source
 from outcomes.overcorrect.rules import Rules
 from outcomes.words.cautions import PLANNING
@@ -50,11 +51,11 @@ class PlanLimits:
 
     def __post_init__(self) -> None:
         if not 0 < self.over_cap < 1:
-            raise ValueError(f"over_cap must lie between 0 and 1, not {self.over_cap}.")
+            raise InputError(f"over_cap must lie between 0 and 1, not {self.over_cap}.")
         require_known("tolerance", self.tolerance)
         require_known("per_aligner", self.per_aligner)
         if not self.days_per_aligner > 0 or (self.aligners is not None and self.aligners < 1):
-            raise ValueError("Days and aligners must be above 0.")
+            raise InputError("Days and aligners must be above 0.")
 
     def near(self, movement: str, unit: str) -> float:
         """The tolerance of a movement, in its unit."""
@@ -109,11 +110,11 @@ class Plan:
 
         Raises
         ------
-        ValueError
+        InputError
             If the plan has no such patient.
         """
         if patient not in self.patients:
-            raise ValueError(f"No aim is of {patient}; the aims are of {', '.join(self.patients)}.")
+            raise InputError(f"No aim is of {patient}; the aims are of {', '.join(self.patients)}.")
         aims = self.aims[self.aims["patient"] == patient]
         problems = self.problems
         if "patient" in problems:

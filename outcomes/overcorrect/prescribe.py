@@ -12,6 +12,7 @@ import pandas as pd
 
 from outcomes.cohort.problems import gather, problem_frame
 from outcomes.domain.teeth import Notation
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.codes import unknown_patients
@@ -20,8 +21,7 @@ from outcomes.overcorrect.options import Answer, odd_days, options_of
 from outcomes.overcorrect.outlook import Case, Known, Source
 from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
 from outcomes.overcorrect.rules import Rules, Verdict, judge
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 
 __all__ = ["prescribe"]
 
@@ -121,10 +121,10 @@ def prescribe(
 def _by_movement(fit: RateFit | Mapping[str, RateFit]) -> dict[str, RateFit]:
     if isinstance(fit, Mapping):
         if not fit:
-            raise RateError("No fit: there is no movement whose rates are known.")
+            raise CannotAnswer("No fit: there is no movement whose rates are known.")
         return dict(fit)
     if fit.movement is None:
-        raise RateError(
+        raise CannotAnswer(
             "The fit does not say which movement it is of: give fit_rate a frame with the column "
             "movement, or movement=."
         )
@@ -174,7 +174,7 @@ def _answers(
                 known = source.known(case, size)
                 asked[key] = Answer(case, known, _judge(known, rules, bent[movement]))
             answers[index] = asked[key]
-        except RateError as error:
+        except CannotAnswer as error:
             declined[index] = str(error)
     return answers, declined
 

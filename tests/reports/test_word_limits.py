@@ -11,8 +11,7 @@ import pytest
 from made_audit import Fits, contrast, described, moved, plain, rate
 
 from outcomes.clinical.achieved import achievement
-from outcomes.cohort.clean import HEADINGS_ROW
-from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, STOPPED
+from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
 from outcomes.domain.movements import TOLERANCE
 from outcomes.reports.audit import words
 from outcomes.reports.audit.words import misses
