@@ -14,7 +14,7 @@ from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
 from outcomes.cohort.problems import Sieve
 from outcomes.domain import teeth
-from outcomes.domain.limits import limits
+from outcomes.domain.limits import limits, unit_of_movement
 from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE
 from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
 from outcomes.words.units import unit_in_full
@@ -79,7 +79,7 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
 
 
 def _unit(movement: object) -> str:
-    return MOVEMENTS[str(movement)].unit if str(movement) in MOVEMENTS else ""
+    return unit_of_movement(movement) or ""
 
 
 def derive(frame: pd.DataFrame) -> pd.DataFrame:
@@ -352,8 +352,7 @@ def _spellings(kept: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
     spelt: dict[str, str] = {}
     for name, frame in kept.items():
         for patient, row in frame.drop_duplicates("patient")[["patient", "row"]].itertuples(False):
-            key = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s\-_]+", "", patient.casefold()))
-            other = spelt.setdefault(key, patient)
+            other = spelt.setdefault(cells.plain_code(patient), patient)
             if other != patient:
                 sieves[name].note(
                     "patient",

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from outcomes.domain.limits import unit_of_movement
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
@@ -230,7 +231,7 @@ def _movement_row(
     row: dict[str, object] = dict.fromkeys(COLUMNS, _MISSING)
     row |= {
         "movement": movement,
-        "unit": _unit(movement),
+        "unit": unit_of_movement(movement),
         "comparison": compare,
         "subjects": len(read_twice),
         "patients": read_twice.index.get_level_values("patient").nunique(),
@@ -379,13 +380,6 @@ def _no_pairs(compare: Comparison) -> str:
         "No movement of a tooth was read twice by the same reader: use compare='readers', or "
         "enter the second readings."
     )
-
-
-def _unit(movement: str) -> str | None:
-    from outcomes.domain.movements import MOVEMENTS
-
-    known = MOVEMENTS.get(movement)
-    return known.unit if known is not None else None
 
 
 def _in_schema_order(table: pd.DataFrame) -> pd.DataFrame:

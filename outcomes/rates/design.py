@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.limits import unit_of_movement
 from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum
 from outcomes.mixed.blocks import Array, Blocks, LevelColumns, cross_products
 from outcomes.words.english import counted
@@ -411,12 +412,7 @@ def _is_number(values: pd.Series) -> bool:
 def _unit(rows: pd.DataFrame, movement: str | None) -> str | None:
     if "unit" in rows.columns and rows["unit"].nunique() == 1:
         return str(rows["unit"].iloc[0])
-    if movement is None:
-        return None
-    from outcomes.domain.movements import MOVEMENTS
-
-    known = MOVEMENTS.get(movement)
-    return known.unit if known else None
+    return unit_of_movement(movement)
 
 
 def as_columns(columns: str | Sequence[str] | None) -> tuple[str, ...]:
