@@ -15,6 +15,7 @@ import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.tolerance import within_tolerance
+from outcomes.plotting import plot
 from outcomes.rates.design import RateError
 from outcomes.rates.fit import RateFit
 
@@ -77,9 +78,7 @@ class Courses:
 
     def plot(self, ax: Any = None) -> Any:
         """Share reached after each course; returns the Axes."""
-        from outcomes.figures.overcorrection import courses_curve
-
-        return courses_curve(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         table = self.overall.to_string(index=False, float_format="{:.2f}".format)

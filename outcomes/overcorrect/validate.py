@@ -14,6 +14,7 @@ from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
 from outcomes.mixed.fit import Array
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.rules import Rules, factor_given
+from outcomes.plotting import plot
 from outcomes.rates.design import RateError
 from outcomes.rates.fit import RateFit
 from outcomes.rates.predict import df_as_if_new
@@ -66,9 +67,7 @@ class Validation:
 
     def plot(self, ax: Any = None) -> Any:
         """Shortfall of each patient, as happened and with factors; returns the Axes."""
-        from outcomes.figures.overcorrection import shortfall_change
-
-        return shortfall_change(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         parts = [t.to_string(index=False, float_format="{:.3f}".format) for t in self._tables]

@@ -24,6 +24,7 @@ from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.mixed import fit as mixed
 from outcomes.mixed import resample
 from outcomes.mixed.cluster import ClusterRobust
+from outcomes.plotting import plot
 from outcomes.rates.design import (
     FITTED,
     NOT_ASKED,
@@ -281,9 +282,7 @@ class RateFit:
 
     def plot(self, ax: Any = None) -> Any:
         """Planned against achieved with the fitted lines; returns the Axes."""
-        from outcomes.figures import planned_achieved
-
-        return planned_achieved(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         what = self.movement or "movement"

@@ -22,6 +22,7 @@ from scipy.stats import chi2, nct
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.mixed import fit as mixed
 from outcomes.mixed.cluster import ClusterRobust
+from outcomes.plotting import plot
 from outcomes.rates.fit import RateFit, kept_to_patients
 from outcomes.simulate import simulate_rates
 
@@ -170,9 +171,7 @@ class StudyPlan:
 
     def plot(self, ax: Any = None) -> Any:
         """Width or power by number of patients; returns the Axes."""
-        from outcomes.figures import study_size
-
-        return study_size(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         shown = self.table.drop(columns="note").to_string(
