@@ -10,7 +10,7 @@ from outcomes.clinical.measures import BeforeAfter
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.chances import chance_map
 from outcomes.figures.courses import courses_curve
-from outcomes.figures.robustness import pooled_teeth
+from outcomes.figures.pooling import pooled_teeth
 from outcomes.figures.scatter import planned_achieved
 from outcomes.figures.shortfall import shortfall_change
 from outcomes.figures.study import study_size

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.figures.base import COLOURS, PAPER, text_width
+from outcomes.figures.base import COLOURS, PAPER, records, text_width
+from outcomes.words.english import counted
 
-__all__ = ["SIZE", "draw_interval", "names_and_numbers", "no_scale", "write_beside"]
+__all__ = ["SIZE", "draw_interval", "group_rows", "names_and_numbers", "no_scale", "write_beside"]
 
 SIZE = 7.5
 """Type of the words beside the rows, points."""
@@ -66,3 +68,15 @@ def names_and_numbers(names: list[str], numbers: list[str], ax: Axes) -> None:
     for place, (name, number) in enumerate(zip(names, numbers, strict=True)):
         write_beside(name, 0, place, start, ax, ha="left")
         write_beside(number, 1, place, 8, ax, ha="left")
+
+
+def group_rows(rates: pd.DataFrame, ax: Axes) -> None:
+    """A row for each group of ``RateFit.rates``, with its patients and movements."""
+    labels = [
+        f"{row.group}\n{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
+        for row in records(rates)
+    ]
+    ax.set_yticks(range(len(labels)), labels)
+    ax.set_ylim(len(labels) - 0.45, -0.55)
+    ax.grid(axis="y", visible=False)
+    ax.tick_params(axis="y", length=0)
