@@ -12,6 +12,7 @@ import pandas as pd
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.limits import units_of
 from outcomes.errors import CannotAnswer
+from outcomes.plotting import plot
 from outcomes.rates.design import with_derived
 from outcomes.words.shown import as_html, as_text
 
@@ -51,9 +52,7 @@ class Courses:
 
     def plot(self, ax: Any = None) -> Any:
         """Share reached after each course; returns the Axes."""
-        from outcomes.figures.overcorrection import courses_curve
-
-        return courses_curve(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         return as_text("Share of the aim reached after each course", self.overall, *self.notes)

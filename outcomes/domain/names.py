@@ -11,6 +11,7 @@ from outcomes.words.units import unit_mark
 __all__ = [
     "class_name",
     "heading",
+    "measure_name",
     "movement_name",
     "sign_words",
     "sizes_by_movement",
@@ -41,6 +42,18 @@ def heading(movement: str) -> str:
     'Vertical movement'
     """
     return capital(movement_name(movement))
+
+
+def measure_name(measure: str) -> str:
+    """A measure as it stands in a sentence.
+
+    Examples
+    --------
+    >>> measure_name("lower_face_height"), measure_name("arch_width_3_3")
+    ('lower face height', 'arch width 3-3')
+    """
+    name = measure.replace("_3_3", " 3-3").replace("_6_6", " 6-6").replace("_", " ")
+    return name.replace("apex to plate", "apex to labial plate")
 
 
 def class_name(name: str) -> str:

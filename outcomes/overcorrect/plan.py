@@ -23,6 +23,7 @@ from outcomes.overcorrect.factors import bent_sentence
 from outcomes.overcorrect.landing import Outlook, best_plan, plan_for_mean
 from outcomes.overcorrect.outlook import Case, Known, Source
 from outcomes.overcorrect.rules import Rules, Verdict, judge
+from outcomes.plotting import plot
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
@@ -172,9 +173,7 @@ class Plan:
 
     def plot(self, movement: str | None = None, ax: Any = None) -> Any:
         """Aim against plan with the chance of landing shaded; returns the Axes."""
-        from outcomes.figures.overcorrection import chance_map
-
-        return chance_map(self, movement, ax=ax)
+        return plot(self, movement, ax=ax)
 
     def __repr__(self) -> str:
         columns = ["tooth", "movement", "aim", "verdict", "direct_planned", "best_planned"]

@@ -140,8 +140,7 @@ def _screen(figure: Planned) -> Shown:
     import base64
     import html
 
-    from outcomes.figures.base import alt_text, figure_bytes
-    from outcomes.figures.publication import settle
+    from outcomes.figures.base import alt_text, figure_bytes, settle
 
     axes = figure.draw(6.9)
     settle(axes)

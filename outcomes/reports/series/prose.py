@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import class_name, movement_name
-from outcomes.figures.case import measure_name
+from outcomes.domain.names import class_name, measure_name, movement_name
 from outcomes.reports.series.sentences import Paragraph, Sentence, counted, joined, say
 from outcomes.reports.series.sharing import enough
 from outcomes.reports.series.supplement import BITE_TEETH, bite_way

@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outcomes.figures.base import alt_text, figure_bytes
-from outcomes.figures.publication import settle
-from outcomes.figures.series import before_after_panels, series_panels
+from outcomes.figures.base import alt_text, figure_bytes, settle
+from outcomes.figures.before_after import before_after_panels
+from outcomes.figures.series import series_panels
 from outcomes.reports.files.slides import (
     PAPER,
     STRONG,

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import movement_name
-from outcomes.figures.case import measure_name
+from outcomes.domain.names import measure_name, movement_name
 from outcomes.reports.series.prose import limitations, summary, worsened
 from outcomes.reports.series.sentences import Sentence, counted, joined, say
 from outcomes.reports.series.sharing import enough, hide_small

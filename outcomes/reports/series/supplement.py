@@ -9,8 +9,7 @@ import pandas as pd
 from outcomes.clinical.paired import SMALL
 from outcomes.clinical.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import class_name, heading
-from outcomes.figures.case import measure_name
+from outcomes.domain.names import class_name, heading, measure_name
 from outcomes.reports.build.provenance import versions
 from outcomes.reports.files.lines import dicts
 from outcomes.reports.series.references import REFERENCES

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.names import class_name, heading
-from outcomes.figures.case import measure_name
+from outcomes.domain.names import class_name, heading, measure_name
 from outcomes.rates.design import NOT_IDENTIFIED
 from outcomes.reports.files.lines import dicts
 from outcomes.reports.series.rounding import Rounding, between, counted_share, mean_sd, plain
