@@ -15,9 +15,9 @@ from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.movements import TOLERANCE
-from outcomes.measure.readings import RepeatsError, measurement_error
 from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
+from outcomes.reports.common.measured import error_of_readings
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -137,7 +137,7 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
     class_fits = fit_rates(planned, group="tooth_class")
     opposed = opposed_measures(cohort)
     split = _split_column(cohort) if opposed else None
-    measurement, reason = _measurement(cohort)
+    measurement, reason = error_of_readings(cohort)
     return Series(
         cohort=cohort,
         seed=seed,
@@ -193,12 +193,3 @@ def _contrasts(fits: RateFits) -> pd.DataFrame:
     if not parts:
         return pd.DataFrame(columns=columns)
     return pd.concat(parts, ignore_index=True)[columns]
-
-
-def _measurement(cohort: Cohort) -> tuple[pd.DataFrame, str]:
-    if not len(cohort.repeats):
-        return pd.DataFrame(), "The cohort holds no repeated readings."
-    try:
-        return measurement_error(cohort), ""
-    except RepeatsError as error:
-        return pd.DataFrame(), str(error)

@@ -12,8 +12,8 @@ from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import class_name, heading
 from outcomes.figures.case import measure_name
 from outcomes.reports.build.provenance import versions
+from outcomes.reports.common.references import REFERENCES
 from outcomes.reports.files.lines import dicts
-from outcomes.reports.series.references import REFERENCES
 from outcomes.reports.series.results import RESAMPLES
 from outcomes.reports.series.rounding import (
     Rounding,
