@@ -98,7 +98,6 @@ DEPTH = [
     name
     for name in DEPTH
     if getattr(getattr(depth_words, name), "__module__", "") == depth_words.__name__
-    and name != "points_exact"
 ]
 
 
