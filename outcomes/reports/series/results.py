@@ -18,6 +18,7 @@ from outcomes.domain.movements import TOLERANCE
 from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
 from outcomes.reports.common.measured import error_of_readings
+from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
     from outcomes.cohort.read import Cohort
@@ -85,6 +86,11 @@ class Series:
     roots: ApexDisplacement
     measurement: pd.DataFrame
     measurement_reason: str
+
+    @property
+    def level(self) -> float:
+        """Level of the intervals."""
+        return next((fit.level for fit in self.fits.values()), LEVEL)
 
     @property
     def patients(self) -> list[str]:
