@@ -8,6 +8,7 @@ import made_audit as made
 import numpy as np
 import pandas as pd
 import pytest
+from everything import SAID
 from made_audit import Fits, contrast, described, moved, plain, rate
 
 from outcomes.clinical.achieved import achievement
@@ -739,3 +740,13 @@ def test_cautions_by_heading():
     assert any("invented" in line for line in words.cautions("The demonstration data"))
     with pytest.raises(KeyError, match="no section no such heading"):
         words.cautions("no such heading")
+
+
+def test_sentences_take_the_level_of_the_fits():
+    found = expected_words.audit()
+    found.level = 0.9
+    said = {name: plain(getattr(words, name)(found)) for name in (*SAID, "forest_caption")}
+    assert not [name for name, text in said.items() if "95 %" in text]
+    levels = ("summary", "directions", "differences", "unplanned", "second_readings", "methods")
+    assert all("90 % " in said[name] for name in (*levels, "forest_caption"))
+    assert "within 90 of 100 such intervals" in said["movement_rates"]

@@ -111,7 +111,7 @@ def _spread(key: str, title: str, values: pd.Series, n: int) -> list[Row]:
 def _levels(name: str, title: str, values: pd.Series, n: int) -> list[Row]:
     counts = values.dropna().astype(str).value_counts(sort=False).sort_index()
     if n == 1:
-        text = str(counts.index[0])
+        text = counts.index[0]
         return [row(name, [title, Cell(text, text)])]
     rows = [row(name, [title, ""], heading=True)]
     rows += [
@@ -124,8 +124,8 @@ def _levels(name: str, title: str, values: pd.Series, n: int) -> list[Row]:
     ]
     missing = n - int(counts.sum())
     if missing:
-        blank = [f"{INDENT}Not recorded", counted_share(missing, n)]
-        rows.append(row(f"{name} blank", blank, patients=missing))
+        cells = (f"{INDENT}Not recorded", counted_share(missing, n))
+        rows.append(row(f"{name} blank", cells, patients=missing))
     return rows
 
 
