@@ -738,6 +738,7 @@ def test_cautions_by_heading():
     assert words.audit_cautions(made.cohort()) == ["Always", "Reading an audit"]
     assert words.audit_cautions(made.cohort(invented=True))[-1] == "The demonstration data"
     assert any("invented" in line for line in words.cautions("The demonstration data"))
+    assert words.cautions("Reading an audit", "Always")[: len(always)] == always
     with pytest.raises(KeyError, match="no section no such heading"):
         words.cautions("no such heading")
 
