@@ -53,6 +53,7 @@ class Fits(dict):
 def test_audit_classes_and_directions():
     for p, found in ((0.02, False), (0.009, True)):  # 5 comparisons: 0.02 becomes 0.1
         audit = SimpleNamespace(
+            level=0.95,
             class_fits=Fits(fits(p, "incisor", "molar")),
             direction_fits=fits(p, "extrusion", "intrusion"),
             planned=pd.DataFrame({"movement": MOVEMENTS, "tooth_class": "incisor"}),
