@@ -28,11 +28,12 @@ from page import replace_part
 from scipy.special import stdtrit
 
 from outcomes.errors import CannotAnswer
-from outcomes.mixed import fit as mixed
 from outcomes.mixed import resample
+from outcomes.mixed.fit import MixedFit, fit_mixed
 from outcomes.overcorrect.loop import closing_loop
 from outcomes.rates.design import Design, rate_design
-from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
 
 OUT = Path(__file__).with_name("coverage.csv")
@@ -78,7 +79,7 @@ FIELDS = [
 ]
 
 
-def intervals(fit: mixed.MixedFit, design: Design, seed: int) -> np.ndarray:
+def intervals(fit: MixedFit, design: Design, seed: int) -> np.ndarray:
     """Low and high (method, 2, contrast) of the four rates and the difference."""
     estimate = CONTRASTS @ fit.beta
     planned, codes = design.planned, design.tooth_code
@@ -101,14 +102,14 @@ def intervals(fit: mixed.MixedFit, design: Design, seed: int) -> np.ndarray:
         )
         return [low, high], np.nanstd(values, axis=0, ddof=1)
 
-    by_patient, se = percentile(resample.over_patients(fit, n=REPLICATES, seed=seed))
+    by_patient, se = percentile(resample.over_outer(fit, n=REPLICATES, seed=seed))
     parametric, _ = percentile(resample.parametric(fit, rows, n=REPLICATES, seed=seed + 1))
     return np.array(
         [
             t_interval(fit.standard_error(CONTRASTS), fit.df(CONTRASTS)),
             by_patient,
             parametric,
-            t_interval(se, fit.blocks.patients - 1),
+            t_interval(se, fit.blocks.n_outer - 1),
             t_interval(*cluster_robust(fit, CONTRASTS, kind="CR2")),
             t_interval(*cluster_robust(fit, CONTRASTS, kind="CR3")),
         ]
@@ -149,7 +150,7 @@ def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.
     if len(drawn.groups) < len(TRUTH):
         return None
     try:
-        fit = mixed.fit(drawn.blocks())
+        fit = fit_mixed(drawn.blocks())
     except CannotAnswer:
         return None
     return CONTRASTS @ fit.beta - TARGET, intervals(fit, drawn, seed)

@@ -52,8 +52,16 @@ class CannotAnswer(OutcomesError, ValueError):
     """The data cannot answer the question; the message names the reason and the remedy."""
 
 
-class NoOptimum(CannotAnswer):
+class ModelError(CannotAnswer):
+    """The mixed model cannot be fitted to these rows; the message names the reason."""
+
+
+class NoOptimum(ModelError):
     """The search for the variances does not converge: a fit with fewer of them may."""
+
+
+class ExactFit(ModelError):
+    """The fixed effects explain every row, so that there is no variation to model."""
 
 
 class OutputRefused(OutcomesError):

@@ -13,7 +13,7 @@ from outcomes.errors import CannotAnswer
 from outcomes.rates.design import with_derived
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["achievement"]
 

@@ -24,7 +24,7 @@ from outcomes.clinical.hinge import Hinge, hinge, published_per_mm
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["BiteChange", "bite_change", "hinge"]
 

@@ -16,10 +16,10 @@ import pandas as pd
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.tolerance import within_tolerance
 from outcomes.errors import CannotAnswer
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["Courses", "courses", "courses_needed", "share_reached"]
 
@@ -433,7 +433,7 @@ def _needed(
 ) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     row = fit.rates.iloc[g]
-    spread = np.sqrt(fit.mixed.psi[0, 0] + (fit.mixed.site_variance or 0.0))
+    spread = np.sqrt(fit.mixed.psi[0, 0] + (fit.mixed.inner_variance or 0.0))
     rate = row["rate"] + row["se"] * rng.standard_t(row["df"], draws)
     rate = rate + spread * rng.standard_normal(draws)
     sigma = np.sqrt(fit.mixed.sigma2)

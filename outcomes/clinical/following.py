@@ -16,7 +16,7 @@ from outcomes.domain.limits import limits as limits_of
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["SITE", "followed", "history"]
 

@@ -14,7 +14,7 @@ from scipy.special import nctdtr, stdtr, stdtrit
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["BeforeAfter", "before_after"]
 

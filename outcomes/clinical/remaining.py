@@ -13,7 +13,7 @@ from outcomes.domain.tolerance import within_tolerance
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["first_not_measured", "remaining"]
 

@@ -21,7 +21,7 @@ import pandas as pd
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = [
     "CAUTION",

@@ -12,11 +12,12 @@ from scipy.special import stdtr, stdtrit
 
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
-from outcomes.mixed import fit as mixed
+from outcomes.mixed.blocks import cross_products
+from outcomes.mixed.fit import fit_mixed
 from outcomes.rates.design import with_derived
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = [
     "FEWEST_PATIENTS",
@@ -138,7 +139,7 @@ def clustered_mean(values: np.ndarray, patient: np.ndarray) -> ClusteredMean:
         se = float(means.std(ddof=1) / np.sqrt(patients))
         return ClusteredMean(float(means.mean()), se, float(patients - 1), patients, note)
     one = np.ones((n, 1))
-    fitted = mixed.fit(mixed.cross_products(one, values, one, code, names=("mean",)))
+    fitted = fit_mixed(cross_products(one, values, one, code, names=("mean",)))
     note = "no variation between patients beyond that between rows" if fitted.singular else ""
     contrast = np.ones((1, 1))
     return ClusteredMean(

@@ -24,7 +24,7 @@ from outcomes.figures.base import (
 from outcomes.words.english import counted, listed, wrapped
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["case_page", "course_times", "measure_name", "measured"]
 

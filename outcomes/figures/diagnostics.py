@@ -18,7 +18,7 @@ from outcomes.words.english import counted
 from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 __all__ = ["residuals"]
 

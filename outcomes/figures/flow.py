@@ -25,7 +25,7 @@ from outcomes.figures.base import (
 from outcomes.words.english import counted
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["record_flow"]
 

@@ -27,7 +27,7 @@ from outcomes.words.english import counted
 
 if TYPE_CHECKING:
     from outcomes.clinical.measures import BeforeAfter
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["before_after_panels", "series_panels"]
 

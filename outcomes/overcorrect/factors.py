@@ -10,8 +10,8 @@ import pandas as pd
 
 from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.rules import Rules, judge
-from outcomes.rates.fit import RateFit
 from outcomes.rates.pooling import tooth_rates
+from outcomes.rates.result import RateFit
 
 __all__ = ["overcorrection"]
 

@@ -14,16 +14,18 @@ from scipy.special import stdtrit
 from outcomes.domain.limits import limit
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
-from outcomes.errors import CannotAnswer
-from outcomes.mixed import fit as mixed
+from outcomes.errors import CannotAnswer, ModelError
 from outcomes.mixed.blocks import cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust
-from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.mixed.fit import fit_mixed
+from outcomes.rates.design import rate_error
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["NOT_A_TRIAL", "Loop", "closing_loop"]
 
@@ -238,6 +240,8 @@ def _change(
     try:
         fit = fit_rate(rows, movement, group=group, covariates=["after", *held], level=level)
         shortfall = _shortfall(fit, rows, level)
+    except ModelError as error:
+        return blank, str(rate_error(error))
     except CannotAnswer as error:
         return blank, str(error)
     row = fit.covariates.set_index("covariate").loc["after"]
@@ -285,7 +289,7 @@ def _shortfall(fit: RateFit, rows: pd.DataFrame, level: float) -> pd.Series:
         names=tuple(names[j] for j in kept),
     )
     contrast = (np.arange(len(kept)) == len(kept) - 1).astype(float)
-    fitted = mixed.fit(blocks)
+    fitted = fit_mixed(blocks)
     robust = ClusterRobust(fitted)
     half = stdtrit(robust.df(contrast)[0], 0.5 + level / 2) * robust.standard_error(contrast)[0]
     change = float(fitted.beta[-1])

@@ -11,9 +11,9 @@ import pandas as pd
 from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.landing import Outlook
 from outcomes.rates.design import with_derived
-from outcomes.rates.fit import RateFit
 from outcomes.rates.pooling import ToothRates, class_of, tooth_rates
 from outcomes.rates.predict import own_rate_moments, rate_moments
+from outcomes.rates.result import RateFit
 
 __all__ = ["Case", "Source"]
 
@@ -178,7 +178,7 @@ class Source:
             hers = design.patient_labels[design.patient] == values["patient"]
             own = int(hers.sum())
             own_tooth = "tooth" in values and bool((hers & (design.tooth == values["tooth"])).any())
-            own_tooth &= self.fit.mixed.site_variance is not None
+            own_tooth &= self.fit.mixed.inner_variance is not None
         return Known(
             group=group,
             rate=rate,

@@ -23,7 +23,7 @@ from outcomes.overcorrect.factors import bent_sentence
 from outcomes.overcorrect.landing import Outlook, best_plan, plan_for_mean
 from outcomes.overcorrect.outlook import Case, Known, Source
 from outcomes.overcorrect.rules import Rules, Verdict, judge
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 

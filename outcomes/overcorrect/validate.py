@@ -12,11 +12,11 @@ from scipy.special import stdtr, stdtrit
 from outcomes.domain.limits import limit
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
 from outcomes.errors import CannotAnswer
-from outcomes.mixed.fit import Array
+from outcomes.mixed.blocks import Array
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.rules import Rules, factor_given
-from outcomes.rates.fit import RateFit
 from outcomes.rates.predict import df_as_if_new
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 
@@ -157,8 +157,8 @@ def _predict(fit: RateFit, rules: Rules) -> pd.DataFrame:
     mean = np.einsum("np,np->n", x, np.where(x == 0, 0.0, beta))
     mean[np.isnan(beta[np.arange(len(x)), design.group_code])] = np.nan
     estimate = np.einsum("np,npq,nq->n", x, np.nan_to_num(covariance), x)
-    tooth = np.nan_to_num(others.site_variance)
-    spread = (others.patient_variance + tooth)[who] * design.planned**2
+    tooth = np.nan_to_num(others.inner_variance)
+    spread = (others.outer_variance + tooth)[who] * design.planned**2
     sd = np.sqrt(estimate + spread + others.sigma2[who])
     df = df_as_if_new(fit)
     table = pd.DataFrame(

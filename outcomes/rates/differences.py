@@ -15,12 +15,14 @@ import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
-from outcomes.rates.adjust import NEITHER, Adjusters
+from outcomes.rates.adjusters import NEITHER, Adjusters
 from outcomes.rates.design import with_derived
-from outcomes.rates.ties import TIED, Pair, ties
+from outcomes.rates.holm import holm
+from outcomes.rates.tied_comparisons import TIED, Pair, ties
+from outcomes.words.numbers import percent
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["FACTORS", "TIED", "Differences", "differences"]
 
@@ -166,22 +168,11 @@ def differences(
         chosen += part.chosen
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
     return Differences(
-        _holm(table).reindex(columns=list(COLUMNS)),
+        table.assign(p_holm=holm(table["p"])).reindex(columns=list(COLUMNS)),
         tuple(name for name in factors if name not in recorded),
         unanswered,
         pd.concat(chosen, ignore_index=True) if chosen else pd.DataFrame(columns=CHOSEN_COLUMNS),
     )
-
-
-def _holm(table: pd.DataFrame) -> pd.DataFrame:
-    """p adjusted over the comparisons that were tested."""
-    from statsmodels.stats.multitest import multipletests
-
-    adjusted = pd.Series(np.nan, index=table.index, dtype=float)
-    tested = table["p"].notna().to_numpy(bool)
-    if tested.any():
-        adjusted[tested] = multipletests(table["p"][tested].to_numpy(float), method="holm")[1]
-    return table.assign(p_holm=adjusted)
 
 
 class _Movement:
@@ -409,4 +400,4 @@ def _as_text(values: pd.Series) -> pd.Series:
 
 def _percent(share: float) -> str:
     """Never 100 % where a movement differs."""
-    return f"{min(100 * share, 99) if share < 1 else 100:.0f} %"
+    return percent(min(share, 0.99) if share < 1 else 1.0)

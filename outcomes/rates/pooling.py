@@ -22,8 +22,10 @@ from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
 from outcomes.errors import CannotAnswer, InputError
-from outcomes.rates.fit import RateFit, degrees_of_freedom
-from outcomes.rates.robust import robust_rates
+from outcomes.rates.design import as_columns
+from outcomes.rates.intervals import degrees_of_freedom
+from outcomes.rates.result import RateFit
+from outcomes.rates.robust_rates import robust_rates
 
 __all__ = ["LARGEST_SD", "Pooled", "ToothRates", "pool", "tooth_rates"]
 
@@ -195,7 +197,7 @@ def tooth_rates(fit: RateFit, *, towards: str | Sequence[str] = "tooth_class") -
             'Single-tooth rates need a fit by tooth: fit_rate(..., group="tooth"), or a list of '
             "columns that begins with tooth."
         )
-    counts = _describe_groups(fit, (towards,) if isinstance(towards, str) else tuple(towards))
+    counts = _describe_groups(fit, as_columns(towards))
     code, labels = pd.factorize(counts["tooth_class"])
     g = len(fit.groups)
     pooled = pool(fit.mixed.beta[:g], fit.mixed.covariance[:g, :g], code)

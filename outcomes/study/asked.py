@@ -9,7 +9,7 @@ import numpy as np
 
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import InputError
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 from outcomes.simulate.rates import LATER_COURSE_PLAN
 from outcomes.simulate.scenario import PLAN_SD, RESIDUAL_SD
 
@@ -158,7 +158,7 @@ def _from_pilot(pilot: RateFit, group: str | None, rows_per_tooth: int) -> Assum
         rate=float(pilot.rates["rate"].to_numpy(float)[known.index(name)]),
         patient_sd=float(sd["patient"]),
         # teeth not told from measurement are part of the residual variation
-        tooth_sd=float(sd.get("tooth", 0.0)) if pilot.mixed.blocks.has_site else 0.0,
+        tooth_sd=float(sd.get("tooth", 0.0)) if pilot.mixed.blocks.has_inner else 0.0,
         residual_sd=float(np.sqrt(pilot.mixed.sigma2)),
         plan_mean=float(planned.mean()),
         plan_sd=float(planned.std()),

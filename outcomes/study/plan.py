@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import InputError
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 from outcomes.simulate.scenario import TEETH
 from outcomes.study.asked import Aim, Assumptions, Compare, assumptions
 from outcomes.study.simulate import needed

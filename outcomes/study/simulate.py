@@ -14,10 +14,10 @@ from scipy.special import ndtr, stdtrit
 from outcomes.errors import CannotAnswer
 from outcomes.mixed.blocks import Blocks, cross_products
 from outcomes.mixed.cluster import ClusterRobust
-from outcomes.mixed.fit import MixedFit, at_optimum, fit
+from outcomes.mixed.fit import MixedFit, at_optimum, fit_mixed
 from outcomes.mixed.likelihood import as_observed
 from outcomes.mixed.optimum import minimise
-from outcomes.rates.fit import kept_to_patients
+from outcomes.rates.intervals import kept_to_patients
 from outcomes.simulate import simulate_rates
 from outcomes.study.asked import Aim, Assumptions
 from outcomes.study.size import ClosedForm, closed_form
@@ -183,7 +183,7 @@ def one_study(
     one_level = assumed.plan_sd == 0 and assumed.rows_per_tooth == 1
     site = None if one_level else np.arange(len(planned)) // assumed.rows_per_tooth
     blocks = cross_products(
-        x, achieved, planned[:, None], patient, site=site, site_z=None if one_level else planned
+        x, achieved, planned[:, None], patient, inner=site, inner_z=None if one_level else planned
     )
     fitted = _fit(blocks, assumed)
     contrast = np.eye(x.shape[1])[-1:]
@@ -192,19 +192,19 @@ def one_study(
         se, df = robust.standard_error(contrast), robust.df(contrast)
     else:
         se = fitted.standard_error(contrast)
-        df = kept_to_patients(fitted, fitted.df(contrast), blocks.patients)
+        df = kept_to_patients(fitted, fitted.df(contrast), blocks.n_outer)
     return float(fitted.beta[-1]), float(se[0]), float(df[0])
 
 
 def _fit(blocks: Blocks, assumed: Assumptions) -> MixedFit:
     """Fit from the true variances, which spares the search for a start."""
     start = [assumed.patient_sd * blocks.z_scale[0]]
-    if blocks.has_site:
-        start.append(assumed.tooth_sd * blocks.site_scale)
+    if blocks.has_inner:
+        start.append(assumed.tooth_sd * blocks.inner_scale)
     theta, converged = minimise(
         blocks, as_observed(blocks), reml=True, start=np.array(start) / assumed.residual_sd
     )
-    return at_optimum(blocks, theta[0], reml=True) if converged[0] else fit(blocks)
+    return at_optimum(blocks, theta[0], reml=True) if converged[0] else fit_mixed(blocks)
 
 
 def _half_of_the_teeth(

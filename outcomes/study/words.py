@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 from outcomes.study.asked import Aim, Assumptions
 from outcomes.words.english import number_of, points_of
 from outcomes.words.numbers import number

@@ -6,7 +6,8 @@ import pytest
 from scipy import stats
 
 from outcomes.errors import CannotAnswer
-from outcomes.rates.fit import degrees_of_freedom, fit_rate
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.intervals import degrees_of_freedom
 from outcomes.rates.pooling import LARGEST_SD, pool, tooth_rates
 from outcomes.simulate import simulate_rates
 

@@ -21,7 +21,7 @@ from outcomes.reports.build.provenance import file_sha256, provenance, write_pro
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 TITLES = {
     "practice_audit": "Practice audit",

@@ -11,19 +11,23 @@ import pandas as pd
 
 from outcomes.errors import CannotAnswer
 from outcomes.paths import data_path
-from outcomes.rates.adjusted import holm
+from outcomes.rates.bootstrap import Bootstrap, bootstrap
 from outcomes.rates.design import one_movement
-from outcomes.rates.fit import RateFit, fit_rate
-from outcomes.rates.lagging import later_courses_alone
-from outcomes.rates.models_compared import likelihood_ratio_test, linearity, r_squared
+from outcomes.rates.explained import r_squared
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.holm import holm
+from outcomes.rates.influence import influence
+from outcomes.rates.later_courses import later_courses_alone
+from outcomes.rates.likelihood_ratio import likelihood_ratio_test
+from outcomes.rates.linearity import linearity
+from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.rates.pooling import ToothRates, tooth_rates
-from outcomes.rates.robust import flagged_rows, robust_rates
-from outcomes.rates.robustness import Bootstrap, bootstrap, influence
+from outcomes.rates.result import RateFit
+from outcomes.rates.robust_rates import flagged_rows, robust_rates
 from outcomes.rates.second_opinion import opinion_on
-from outcomes.rates.selection import missing_rescans
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 COVARIATES = ("attachment", "age", "growing", "clinician", "site")
 """Columns whose effect on the rate is asked for where they are recorded and vary."""

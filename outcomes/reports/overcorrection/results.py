@@ -25,7 +25,7 @@ from outcomes.rates.pooling import ToothRates, tooth_rates
 from outcomes.rates.predict import rate_moments
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["Calibration", "demo_aims", "join_aims_problems", "open_aims", "run_calibration"]
 

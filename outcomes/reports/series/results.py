@@ -21,7 +21,7 @@ from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["RESAMPLES", "Series", "open_series", "opposed_measures", "run_series"]
 

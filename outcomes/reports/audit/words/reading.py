@@ -12,7 +12,7 @@ from outcomes.words.english import capital, is_, listed, number_of, was
 from outcomes.words.numbers import count
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 
 def ledger_sum(cohort: Cohort, step: str, table: str = "movements") -> int:

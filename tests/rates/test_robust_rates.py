@@ -11,7 +11,7 @@ from outcomes.cohort.read import from_frames
 from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.pooling import tooth_rates
-from outcomes.rates.robust import _Weighing, flagged_rows, robust_rates
+from outcomes.rates.robust_rates import _Weighing, flagged_rows, robust_rates
 from outcomes.reports.audit import tables
 from outcomes.reports.audit.results import run_audit
 from outcomes.reports.audit.words import second_reading, second_readings, tooth_chart

@@ -11,7 +11,8 @@ import pandas as pd
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
 from outcomes.rates.design import with_derived
-from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 
 ADJUSTERS = ("size of plan", "course", "arch")
 """What a comparison is adjusted for, beside the tooth class, where the rows allow it."""
