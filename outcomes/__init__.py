@@ -53,7 +53,7 @@ _WHERE = {
     "Rules": "outcomes.overcorrect.rules",
     "Plan": "outcomes.overcorrect.plan",
     "PlanLimits": "outcomes.overcorrect.plan",
-    "prescribe": "outcomes.overcorrect.plan",
+    "prescribe": "outcomes.overcorrect.prescribe",
     "aims_from_cohort": "outcomes.overcorrect.aims",
     "read_aims": "outcomes.overcorrect.aims",
     "Validation": "outcomes.overcorrect.validate",

@@ -13,7 +13,7 @@ from outcomes.errors import CannotAnswer
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["CannotAnswer", "by_visit", "first_and_last", "hinges_of", "taken_apart", "vertical"]
+__all__ = ["by_visit", "first_and_last", "hinges_of", "taken_apart", "vertical"]
 
 TEETH = {
     "upper_incisor": (11, 12, 21, 22),

@@ -382,6 +382,20 @@ def word_key(text: str) -> str:
     return re.sub(r"[\s\-_/]+", "", text.translate(_MINUS).casefold())
 
 
+def plain_code(code: str) -> str:
+    """A patient code without capitals, spaces, signs and zeros in front of a number.
+
+    Two codes that are alike so are taken for two spellings of one.
+
+    Examples
+    --------
+    >>> plain_code("C 005"), plain_code("c5"), plain_code("C50")
+    ('c5', 'c5', 'c50')
+    """
+    text = re.sub(r"[\W_]+", "", code.casefold())
+    return re.sub(r"(?<!\d)0+(?=\d)", "", text)
+
+
 def code_lookup(codes: Sequence[Code]) -> dict[str, str]:
     """Every accepted spelling of a set of codes, reduced by :func:`word_key`."""
     return {word_key(word): code.name for code in codes for word in (code.name, *code.also)}

@@ -348,8 +348,7 @@ def _spellings(kept: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
     spelt: dict[str, str] = {}
     for name, frame in kept.items():
         for patient, row in frame.drop_duplicates("patient")[["patient", "row"]].itertuples(False):
-            key = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s\-_]+", "", patient.casefold()))
-            other = spelt.setdefault(key, patient)
+            other = spelt.setdefault(cells.plain_code(patient), patient)
             if other != patient:
                 sieves[name].note(
                     "patient",

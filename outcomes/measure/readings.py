@@ -14,16 +14,18 @@ are in none of these.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from outcomes.cohort.records import Cohort
 from outcomes.domain.movements import MOVEMENTS, movement_unit
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.words.english import counted
+
+if TYPE_CHECKING:
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["measurement_error", "smallest_detectable_change"]
 

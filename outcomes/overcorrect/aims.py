@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,14 +10,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.headers import Heading, find_headings, match_headings
-from outcomes.cohort.problems import gather, problem_frame
+from outcomes.cohort.headed import Headed, head
+from outcomes.cohort.headers import Headings
+from outcomes.cohort.problems import any_stop, gather, problem_frame
 from outcomes.cohort.read import from_frames
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.sources import WORKBOOKS, Sheet, read_source, sheet_of, workbook_pages
-from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import Notation
 from outcomes.errors import CohortError, Unreadable
+from outcomes.words.english import capital, counted
 
 __all__ = [
     "NEW_PATIENT",
@@ -96,41 +98,29 @@ def read_aims(
     0    4  tooth  exclude
     """
     if isinstance(aims, pd.DataFrame):
-        sheet: Sheet | None = sheet_of(aims, "movements", _TABLE)
-        name = _TABLE
-        found: list[pd.DataFrame] = []
+        sheet, name = sheet_of(aims, "movements", _TABLE), _TABLE
         notation = notation or "fdi"
     else:
-        sheet, name, found = _sheet(Path(aims))
-    if sheet is None:
-        raise CohortError(_renamed(pd.concat(found), {}), name)
-    headings, body, rows = _headed(sheet)
-    matched = match_headings([h.written for h in headings], TABLES["movements"])
-    places = matched.known
-    twice = [n for n in (*_KNOWN, "aim") if n in matched.twice]
-    if twice:
-        found += [_twice(n, [headings[i].written for i in matched.twice[n]], name) for n in twice]
-        raise CohortError(_renamed(pd.concat(found), {}), name)
-    lacking = [c for c in ("tooth", "aim") if c not in places]
-    if movement is None and "movement" not in places:
-        lacking.append("movement")
-    if lacking:
-        found += [_no_column(column, name) for column in lacking]
-        raise CohortError(_renamed(pd.concat(found), {}), name)
-    frame = _as_movements(headings, body, places, movement)
+        sheet, name = _sheet(Path(aims))
+    headed = head(sheet)
+    _check_headings(headed.headings, movement, name)
+    frame, rows = _as_movements(headed, movement)
     cohort = from_frames(frame, notation=notation, strict=False, source=name)
     row_of = {i + 2: int(row) for i, row in enumerate(rows)}
     kept = cohort.movements.assign(row=cohort.movements["row"].map(row_of))
     zero = kept["planned"] == 0
-    found += [_zero(int(row)) for row in kept.loc[zero, "row"]]
-    cohort_problems = _relevant(cohort.problems)
-    problems = gather([_renamed(cohort_problems, row_of), *(_renamed(f, {}) for f in found)])
-    problems["tooth"] = _written(problems, body.iloc[:, places["tooth"]], rows)
-    named = body.iloc[:, places["patient"]] if "patient" in places else None
-    problems["patient"] = "" if named is None else _written(problems, named, rows)
+    problems = gather(
+        [
+            _renamed(_relevant(cohort.problems), row_of),
+            *(_renamed(_zero(int(row))) for row in kept.loc[zero, "row"]),
+        ]
+    )
+    for column in ("tooth", "patient"):
+        problems[column] = _written(problems, headed, column)
     usable = kept[~zero]
-    if (problems["severity"] == "stop").any() or usable.empty:
-        if not (problems["severity"] == "stop").any():
+    stopped = any_stop([problems])
+    if stopped or usable.empty:
+        if not stopped:
             nothing = problem_frame(
                 _TABLE, None, "", "", "no aim is left to plan for", "See the rows above.", "stop"
             )
@@ -180,7 +170,7 @@ def aims_counted(used: pd.DataFrame, problems: pd.DataFrame) -> str:
     """
     out = len(left_out(used, problems))
     total = len(used) + out
-    return f"{total} {'aim' if total == 1 else 'aims'} read, {len(used)} used, {out} left out."
+    return f"{counted(total, 'aim')} read, {len(used):,} used, {out:,} left out."
 
 
 def problem_words(row: Any) -> str:
@@ -201,7 +191,7 @@ def problem_words(row: Any) -> str:
     place = ", ".join(part for part in where if part)
     said = f"{row.problem}. {row.remedy}".strip()
     text = f"{place}: {said}" if place else said
-    return text[:1].upper() + text[1:]
+    return capital(text)
 
 
 def problems_of_rows(used: pd.DataFrame, problems: pd.DataFrame) -> dict[int, list[str]]:
@@ -227,7 +217,7 @@ def problems_of_rows(used: pd.DataFrame, problems: pd.DataFrame) -> dict[int, li
         what = " ".join(str(part) for part in (problem.column, problem.value) if part)
         text = f"{what}: {problem.problem}. {problem.remedy}".strip()
         for row in used.loc[rows, "row"]:
-            said.setdefault(int(row), []).append(text[:1].upper() + text[1:])
+            said.setdefault(int(row), []).append(capital(text))
     return said
 
 
@@ -257,66 +247,62 @@ def aims_from_cohort(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     return left[[*keep, "aim"]].reset_index(drop=True)
 
 
-def _sheet(path: Path) -> tuple[Sheet | None, str, list[pd.DataFrame]]:
-    """The sheet with the aims; problems where there is none."""
-    if path.suffix.lower() in WORKBOOKS and path.is_file():
-        named = _named_sheet(path)
-        if named is not None:
-            return named, path.name, []
-    source = read_source(path)
-    sheet = source.sheets.get("movements")
-    found = [f for f in source.found if sheet is None]
-    if sheet is None and not found:
-        remedy = "Call the sheet with the aims aims, or keep no other sheet in the workbook."
-        problem = "there is no table of aims"
-        found = [problem_frame(_TABLE, None, "", source.name, problem, remedy, "stop")]
-    return sheet, source.name, found
+def _sheet(path: Path) -> tuple[Sheet, str]:
+    """The sheet with the aims, and the name of the file.
 
-
-def _named_sheet(path: Path) -> Sheet | None:
-
+    Raises
+    ------
+    CohortError
+        Where there is none.
+    """
     try:
-        pages = workbook_pages(path.read_bytes())
+        workbook = path.suffix.lower() in WORKBOOKS and path.is_file()
+        pages = workbook_pages(path.read_bytes()) if workbook else {}
     except Unreadable:
-        return None  # read_source says why
+        pages = {}  # read_source says why
     for label, cells in pages.items():
         if label.strip().casefold() in ("aims", "aim"):
-            return Sheet("movements", label, cells)
-    return None
+            return Sheet("movements", label, cells), path.name
+    source = read_source(path)
+    if "movements" in source.sheets:
+        return source.sheets["movements"], source.name
+    remedy = "Call the sheet with the aims aims, or keep no other sheet in the workbook."
+    problem = "there is no table of aims"
+    nothing = problem_frame(_TABLE, None, "", source.name, problem, remedy, "stop")
+    raise CohortError(_renamed(pd.concat(source.found or [nothing])), source.name)
 
 
-def _headed(sheet: Sheet) -> tuple[tuple[Heading, ...], pd.DataFrame, np.ndarray]:
-    """Headings, cells below them, and the row each stands in."""
-    if sheet.headings is not None:
-        found = match_headings(list(sheet.headings), TABLES["movements"])
-        return found.headings, sheet.cells, np.arange(len(sheet.cells)) + 2
-    found = find_headings(sheet.cells, TABLES["movements"])
-    body = sheet.cells.iloc[found.at + 1 :] if found.headings else sheet.cells.iloc[:0]
-    return found.headings, body, body.index.to_numpy() + 1
+def _check_headings(headings: Headings, movement: str | None, name: str) -> None:
+    """Raise where columns are missing, or stand there twice."""
+    written = [heading.written for heading in headings.headings]
+    twice = {n: headings.twice[n] for n in (*_KNOWN, "aim") if n in headings.twice}
+    found = [_twice(n, [written[i] for i in places], name) for n, places in twice.items()]
+    needed = ("tooth", "aim", *(["movement"] if movement is None else []))
+    if not found:
+        found = [_no_column(n, name) for n in needed if n not in headings.known]
+    if found:
+        raise CohortError(_renamed(pd.concat(found)), name)
 
 
-def _as_movements(
-    headings: tuple[Heading, ...],
-    body: pd.DataFrame,
-    places: dict[str, int],
-    movement: str | None,
-) -> pd.DataFrame:
-    """The aims as a movements table whose plan is the aim, cells as typed."""
-    columns: dict[str, object] = {}
-    for i, heading in enumerate(headings):
-        name = next((n for n, at in places.items() if at == i), None)
+def _as_movements(headed: Headed, movement: str | None) -> tuple[pd.DataFrame, np.ndarray]:
+    """The aims as a movements table whose plan is the aim, cells as typed; and their rows."""
+    name_at = {at: name for name, at in headed.headings.known.items()}
+    columns: dict[str, pd.Series] = {}
+    for i, heading in enumerate(headed.headings.headings):
+        name = name_at.get(i)
         if name == "aim":
-            columns["planned" + (f" ({heading.unit})" if heading.unit else "")] = body.iloc[:, i]
+            unit = f" ({heading.unit})" if heading.unit else ""
+            columns[f"planned{unit}"] = headed.body.iloc[:, i]
         elif name in _KNOWN or (name is None and heading.written):
-            columns[heading.written] = body.iloc[:, i]
-    frame = pd.DataFrame(columns, index=body.index).reset_index(drop=True)
-    blank = (frame.isna() | (frame == "")).all(axis=1)
-    frame["achieved"] = np.where(blank, "", "0")
-    if "movement" not in places:
-        frame["movement"] = np.where(blank, "", str(movement))
-    if "patient" not in places:
-        frame["patient"] = np.where(blank, "", NEW_PATIENT)
-    return frame
+            columns[heading.written] = headed.body.iloc[:, i]
+    frame = pd.DataFrame(columns, index=headed.body.index)
+    filled = ~(frame.isna() | (frame == "")).all(axis=1).to_numpy(bool)
+    frame = frame[filled].reset_index(drop=True).assign(achieved="0")
+    if "movement" not in headed.headings.known:
+        frame["movement"] = str(movement)
+    if "patient" not in headed.headings.known:
+        frame["patient"] = NEW_PATIENT
+    return frame, headed.rows[filled]
 
 
 def _relevant(problems: pd.DataFrame) -> pd.DataFrame:
@@ -326,10 +312,14 @@ def _relevant(problems: pd.DataFrame) -> pd.DataFrame:
     return problems[~(made_up | alike)]
 
 
-def _written(problems: pd.DataFrame, written: pd.Series, rows: np.ndarray) -> list[str]:
-    """What stands in a column, in the row of each problem."""
-    of = dict(zip((int(r) for r in rows), (str(t) for t in written.fillna("")), strict=True))
-    return ["" if pd.isna(r) else of.get(int(r), "").strip() for r in problems["row"]]
+def _written(problems: pd.DataFrame, headed: Headed, column: str) -> list[str]:
+    """What stands in a column, in the row of each problem; "" without such a column."""
+    at = headed.headings.known.get(column)
+    if at is None:
+        return [""] * len(problems)
+    cells = headed.body.iloc[:, at].fillna("")
+    of = {int(row): str(text).strip() for row, text in zip(headed.rows, cells, strict=True)}
+    return ["" if pd.isna(row) else of.get(int(row), "") for row in problems["row"]]
 
 
 _WORDS = {
@@ -342,7 +332,8 @@ _WORDS = {
 }
 
 
-def _renamed(problems: pd.DataFrame, row_of: dict[int, int]) -> pd.DataFrame:
+def _renamed(problems: pd.DataFrame, row_of: Mapping[int, int] | None = None) -> pd.DataFrame:
+    row_of = row_of or {}
     problems = problems.copy()
     problems["table"] = _TABLE
     problems["column"] = problems["column"].replace({"planned": "aim"})

@@ -1,13 +1,23 @@
-"""What to look at before a plan is used: sentences for single aims."""
+"""What to look at before a plan is used: sentences for single aims, of their kind and of their numbers."""
 
 from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+import pandas as pd
+
 from outcomes.domain.limits import limit
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.tolerance import within_tolerance
+from outcomes.overcorrect.outlook import Known
+from outcomes.overcorrect.plan import BEST, DIRECT, PlanLimits
+from outcomes.overcorrect.rules import Rules
+from outcomes.words.english import counted
+from outcomes.words.numbers import percent
+from outcomes.words.units import unit_mark
 
-__all__ = ["BEYOND", "beyond_records", "clinical", "is_beyond", "safer"]
+__all__ = ["BEYOND", "beyond_records", "clinical", "is_beyond", "of_numbers", "safer"]
 
 BEYOND = "beyond the records"
 """The verdict on an aim so large that past cases say nothing of it."""
@@ -72,7 +82,7 @@ def beyond_records(
     >>> beyond_records("degree", 24, 12)
     ''
     """
-    size, mark = abs(float(aim)), " mm" if unit == "mm" else "°"
+    size, mark = abs(float(aim)), unit_mark(unit)
     expected = limit("expected_size", movement, unit)
     if not is_beyond(size, largest, expected):
         return ""
@@ -149,3 +159,54 @@ def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str
             "Distal movement of back teeth needs anchorage, or the front teeth pay for it."
         )
     return found
+
+
+def of_numbers(
+    aim: pd.Series, known: Known, options: pd.DataFrame, limits: PlanLimits, rules: Rules
+) -> list[str]:
+    """Cautions that follow from the numbers of one aim; each names the plan that it is about."""
+    movement, unit = str(aim["movement"]), str(aim["unit"])
+    size = abs(float(aim["aim"]))
+    mark = unit_mark(unit)
+    tolerance = limits.near(movement, unit)
+    direct, best = (options.loc[option].to_dict() for option in (DIRECT, BEST))
+    said = []
+    if known.own_movements:
+        own = counted(known.own_movements, "past movement")
+        said.append(f"Uses this patient's own {own} beside those of others.")
+    far = known.largest * (1 + 1e-9)
+    for name, planned in (("The safer plan", best["planned"]), ("Aim / rate", direct["planned"])):
+        if abs(planned) > far:
+            said.append(
+                f"{name} ({abs(planned):.3g}{mark}) is larger than any past plan of this kind in this "
+                f"direction (largest {known.largest:.3g}{mark}): an extrapolation."
+            )
+    if within_tolerance(size, tolerance):
+        said.append(
+            f"The aim is within the tolerance of {tolerance:g}{mark}: leaving the tooth alone would "
+            "count as landing too."
+        )
+    course = np.inf if limits.aligners is None else limits.aligners * limits.step(movement)
+    if abs(direct["planned"]) >= course * (1 - 1e-6):
+        said.append(
+            f"Held at what {limits.aligners} aligners allow ({course:.3g}{mark}): expect "
+            f"{abs(direct['expected']):.2g}{mark} of {size:.3g}{mark}."
+        )
+    elif abs(direct["expected"]) < size * (1 - 1e-3) and known.rate * rules.max_factor >= 1:
+        capped = abs(direct["planned"]) >= rules.max_factor * size * (1 - 1e-6)
+        where = f"At the cap of {rules.max_factor:g} times the aim" if capped else "At the most"
+        said.append(f"{where}, expect {abs(direct['expected']):.2g}{mark} of {size:.3g}{mark}.")
+    if best["over"] > limits.over_cap + 1e-3:
+        said.append(
+            f"The chance of overshooting is {percent(best['over'])} at the least, above the cap "
+            f"of {percent(limits.over_cap)}."
+        )
+    elif best["held"]:
+        said.append(
+            f"The cap of {percent(limits.over_cap)} on overshooting holds the safer plan down."
+        )
+    if best["within"] < 0.5:
+        said.append(
+            f"More likely than not to miss by over {tolerance:g}{mark}: plan for a further course."
+        )
+    return said

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection
 from difflib import get_close_matches
 
 import pandas as pd
 
+from outcomes.cohort.cells import plain_code
 from outcomes.cohort.problems import problem_frame
 from outcomes.overcorrect.aims import NEW_PATIENT
 
@@ -45,13 +45,13 @@ def unknown_patients(
     past = sorted(past)
     plain: dict[str, list[str]] = {}
     for code in past:
-        plain.setdefault(_plain_code(code), []).append(code)
+        plain.setdefault(plain_code(code), []).append(code)
     found, same = [], set()
     for patient, part in rows.groupby("patient", sort=False):
         name = str(patient)
         if name in past or name == NEW_PATIENT:
             continue
-        slips = plain.get(_plain_code(name), [])
+        slips = plain.get(plain_code(name), [])
         near = slips or get_close_matches(name, past, n=3, cutoff=_NEAR)
         if not near:
             continue
@@ -75,15 +75,3 @@ def unknown_patients(
 
 _NEAR = 0.7
 """Likeness of two codes from which one is listed as perhaps meant; common practice, no source."""
-
-
-def _plain_code(code: str) -> str:
-    """Without capitals, spaces, signs and zeros in front of a number.
-
-    Examples
-    --------
-    >>> _plain_code("C 005"), _plain_code("c5"), _plain_code("C50")
-    ('c5', 'c5', 'c50')
-    """
-    text = re.sub(r"[\W_]+", "", code.casefold())
-    return re.sub(r"(?<!\d)0+(?=\d)", "", text)

@@ -127,14 +127,9 @@ def _row(record: dict[Any, Any], rules: Rules, bent: str) -> dict[str, Any]:
     return {
         **{name: record[name] for name in ("group", "patients", "movements", "rate")},
         "factor": 1 / record["rate"] if record["rate"] != 0 else np.inf,
-        "low": verdict.interval.low,
-        "high": verdict.interval.high,
-        "kind": verdict.interval.kind,
         "use": verdict.factor,
-        "verdict": verdict.verdict,
-        "why": verdict.why,
-        "more_patients": verdict.more_patients,
         "level": rules.level,
+        **verdict.row,
     }
 
 

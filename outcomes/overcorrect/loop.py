@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -11,8 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from outcomes.domain.limits import limit
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import Given, limit, units_of_rows
+from outcomes.domain.movements import FEW_PATIENTS, movement_unit
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
 from outcomes.errors import CannotAnswer, ModelError
 from outcomes.mixed.blocks import cross_products, independent
@@ -23,7 +22,10 @@ from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
+from outcomes.words.english import counted, is_, points_of
+from outcomes.words.numbers import Format, number, percent, points, signed
 from outcomes.words.shown import as_html, as_text
+from outcomes.words.units import unit_mark
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -78,7 +80,7 @@ def closing_loop(
     since: str | date | pd.Timestamp,
     *,
     group: str | None = "tooth_class",
-    tolerance: float | Mapping[str, float] | None = None,
+    tolerance: Given = None,
     level: float = 0.95,
 ) -> Loop:
     """Compare courses that began before a date with those that began on it or after.
@@ -130,7 +132,7 @@ def closing_loop(
     periods, changes, sentences = [], [], []
     for movement, part in rows.groupby("movement", sort=False, observed=True):
         name = str(movement)
-        unit = _unit(part, name)
+        unit = movement_unit(name) or str(units_of_rows(part).fillna("mm").iloc[0])
         near = limit("tolerance", name, unit, tolerance)
         periods += [_period(part, name, unit, near, label) for label in ("before", "after")]
         change, why = _change(part, name, group, level)
@@ -160,8 +162,8 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     notes = []
     if undated.any():
         n = int(undated.sum())
-        left = "1 movement of a course" if n == 1 else f"{n:,} movements of courses"
-        notes.append(f"{left} without a start {'is' if n == 1 else 'are'} left out.")
+        of = "a course" if n == 1 else "courses"
+        notes.append(f"{counted(n, 'movement')} of {of} without a start {is_(n)} left out.")
     used = frame[~undated & (frame["aim"] != 0) & (frame["planned"] != 0)]
     used = used[used["achieved"].notna()]
     after = (used["start"] >= when).astype(int)
@@ -172,18 +174,10 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     if (both > 1).any():
         n = int((both > 1).sum())
         notes.append(
-            f"{n} {'patient has' if n == 1 else 'patients have'} courses on both sides of the "
+            f"{counted(n, 'patient')} {'has' if n == 1 else 'have'} courses on both sides of the "
             "date: the later courses hold the teeth that lagged."
         )
     return used.assign(after=after), notes
-
-
-def _unit(part: pd.DataFrame, movement: str) -> str:
-    from outcomes.domain.movements import MOVEMENTS
-
-    if movement in MOVEMENTS:
-        return MOVEMENTS[movement].unit
-    return str(part["unit"].iloc[0]) if "unit" in part.columns else "mm"
 
 
 def _period(
@@ -228,7 +222,7 @@ def _change(
     if people.min() < FEW_PATIENTS:
         least = "before" if people[0] < people[1] else "after"
         n = int(people.min())
-        return blank, f"only {n} {'patient' if n == 1 else 'patients'} {least} the date"
+        return blank, f"only {counted(n, 'patient')} {least} the date"
     # the share of the aim reached is the rate model with the aim in the place of the plan
     rows = part.assign(planned=part["aim"], later=_later(part)).drop(columns="aim")
     held = ["later"] if _both_sides(rows) else []
@@ -302,42 +296,36 @@ def _sentence(
     """The share of the aim reached first; the shortfall only as far as the two agree."""
     if why:
         return f"{movement.capitalize()}: no comparison ({why})."
-    mark = " mm" if unit == "mm" else "°"
+    mark = unit_mark(unit)
     share = _direction(change["reached_low"], change["reached_high"])
-    limits = (
-        f"{100 * level:.0f} % interval {100 * change['reached_low']:+.0f} to "
-        f"{100 * change['reached_high']:+.0f}"
-    )
-    size = f"{100 * abs(change['reached']):.0f} percentage points"
+    limits = _interval(change, "reached", level, points)
+    most = points_of(change["reached"])
     said = {
-        1: f"{size} more of the aim reached after than before ({limits})",
-        -1: f"{size} less of the aim reached after than before ({limits})",
+        1: f"{most} more of the aim reached after than before ({limits})",
+        -1: f"{most} less of the aim reached after than before ({limits})",
         0: f"no clear change of the share of the aim reached ({limits} percentage points)",
     }[share]
-    before, after = (f"{period['aim']:.2f}{mark}" for period in periods)
+    before, after = (f"{number(period['aim'])}{mark}" for period in periods)
     said += f"; aims were {before} on average before and {after} after"
     said += "; at the same size of the aim "
     miss = _direction(change["shortfall_low"], change["shortfall_high"])
-    limits = (
-        f"{100 * level:.0f} % interval {change['shortfall_low']:+.2f} to "
-        f"{change['shortfall_high']:+.2f}{mark}"
-    )
-    size = f"{abs(change['shortfall']):.2f}{mark}"
+    limits = f"{_interval(change, 'shortfall', level, signed)}{mark}"
+    size = f"{number(abs(change['shortfall']))}{mark}"
+    smaller = f"the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits})"
     if miss == 0:
         said += f"no clear change of the shortfall ({limits})"
     elif miss == -share:
         said += f"{size} {'less' if miss < 0 else 'more'} shortfall ({limits})"
     elif share == 0:
-        said += (
-            f"the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}), but no "
-            "clear change of the share goes with it"
-        )
+        said += f"{smaller}, but no clear change of the share goes with it"
     else:
-        said += (
-            f"the shortfall is {'smaller' if miss < 0 else 'larger'} by {size} ({limits}): the two "
-            "do not agree, and more of the aim can mean too far"
-        )
-    return f"{movement.capitalize()}: {said}.".replace(" -", " −")
+        said += f"{smaller}: the two do not agree, and more of the aim can mean too far"
+    return f"{movement.capitalize()}: {said}."
+
+
+def _interval(change: dict[str, Any], name: str, level: float, form: Format) -> str:
+    low, high = form(change[f"{name}_low"]), form(change[f"{name}_high"])
+    return f"{percent(level)} interval {low} to {high}"
 
 
 def _direction(low: float, high: float) -> int:

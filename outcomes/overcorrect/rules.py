@@ -11,6 +11,8 @@ from scipy.special import ndtri, stdtrit
 from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.overcorrect.fieller import FiellerInterval, fieller_reciprocal
+from outcomes.words.english import counted
+from outcomes.words.numbers import percent
 
 __all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]
 
@@ -70,6 +72,13 @@ class Verdict:
     factor: float
     interval: FiellerInterval
     more_patients: int | None
+
+    @property
+    def row(self) -> dict[str, Any]:
+        """As it stands in a table: low, high, kind, verdict, why, more_patients."""
+        ends = {name: getattr(self.interval, name) for name in ("low", "high", "kind")}
+        said = {name: getattr(self, name) for name in ("verdict", "why", "more_patients")}
+        return ends | said
 
 
 def factor_given(low: Any, patients: Any, rules: Rules, *, tested: Any = True) -> Any:
@@ -145,41 +154,41 @@ def judge(
     'Only 4 patients, and 5 are the fewest for any factor. 6 more patients would be enough for a firm one.'
     """
     interval = fieller_reciprocal(rate, se, df=df, level=rules.level)
-    counted = patients if class_patients is None else class_patients
+    many = patients if class_patients is None else class_patients
     low, high = _limits(rate, se, df, rules.level)
-    more = more_patients_needed(rate, se, df, counted, rules, records=records)
+    more = more_patients_needed(rate, se, df, many, rules, records=records)
     of_own = f" of this {own}" if own_movements else ""
     if own_movements and more:
-        more = None if counted >= rules.enough else rules.enough - counted
-    there = " with plans in this direction" if records is not None and records > counted else ""
+        more = None if many >= rules.enough else rules.enough - many
+    there = " with plans in this direction" if records is not None and records > many else ""
     level = f"{100 * rules.level:g} %"
     reasons: list[str] = []
     if untested:
         reasons.append(untested)
-    elif counted < rules.fewest:
+    elif many < rules.fewest:
         what = f" with {borrowed} teeth" if borrowed else ""
         reasons.append(
-            f"Only {_people(counted)}{what}{there}, and {rules.fewest} are the fewest for any factor."
+            f"Only {counted(many, 'patient')}{what}{there}, and {rules.fewest} are the fewest for any factor."
         )
     if high <= 0:
         reasons.append("These movements went the wrong way: planning more would do harm.")
     elif low <= 0:
         reasons.append(
-            f"The rate{of_own} cannot be told from zero ({level} interval {_percent(low)} to "
-            f"{_percent(high)}), so any factor from {interval.high:.2g} to infinity would fit the "
+            f"The rate{of_own} cannot be told from zero ({level} interval {percent(low)} to "
+            f"{percent(high)}), so any factor from {interval.high:.2g} to infinity would fit the "
             "records."
         )
-    if not factor_given(low, counted, rules, tested=not untested):
+    if not factor_given(low, many, rules, tested=not untested):
         takes = _what_it_takes(rate, high, more, rules)
         if own_movements:
             takes = _what_own_takes(more)
         return Verdict("not supported", " ".join([*reasons, takes]), np.nan, interval, more)
     factor = 1 / rate
-    if counted < rules.enough:
-        reasons.append(f"{_people(counted)}{there} only; {rules.enough} are wanted.")
+    if many < rules.enough:
+        reasons.append(f"{counted(many, 'patient')}{there} only; {rules.enough} are wanted.")
     if class_patients is not None and patients < rules.fewest:
         reasons.append(
-            f"{_people(patients)} with this tooth itself{there}: the rate leans on those of other "
+            f"{counted(patients, 'patient')} with this tooth itself{there}: the rate leans on those of other "
             f"{borrowed} teeth."
         )
     if interval.high - interval.low > rules.widest * factor:
@@ -201,11 +210,10 @@ def judge(
         return Verdict(
             "wide", " ".join(filter(None, [*reasons, takes, held])), used, interval, more
         )
-    why = f"{_people(counted)}{there}; the factor is known to within {interval.low:.2f} to "
+    why = f"{counted(many, 'patient')}{there}; the factor is known to within {interval.low:.2f} to "
     if own_movements:
-        plural = "movement" if own_movements == 1 else "movements"
         why = (
-            f"{_people(counted)}{there}, and {own_movements:,} past {plural} of this patient; the "
+            f"{counted(many, 'patient')}{there}, and {counted(own_movements, 'past movement')} of this patient; the "
             f"factor{of_own} is known to within {interval.low:.2f} to "
         )
     return Verdict("supported", f"{why}{interval.high:.2f}. {held}".strip(), used, interval, 0)
@@ -217,7 +225,7 @@ def _held(rate: float, high: float, rules: Rules) -> str:
         return ""
     held = (
         f"The factor would be {1 / rate:.2f} and is held at {rules.max_factor:g}: expect "
-        f"{_percent(rate * rules.max_factor)} of the aim."
+        f"{percent(rate * rules.max_factor)} of the aim."
     )
     if high * rules.max_factor < 1:
         held += " An attachment, an auxiliary or a further course will do more than a larger plan."
@@ -268,32 +276,22 @@ def _limits(rate: float, se: float, df: float, level: float) -> tuple[float, flo
 
 
 def _what_it_takes(rate: float, high: float, more: int | None, rules: Rules) -> str:
-    lowest = f"{_percent(1 / rules.max_factor)}, the lowest that a factor of {rules.max_factor:g}"
+    lowest = f"{percent(1 / rules.max_factor)}, the lowest that a factor of {rules.max_factor:g}"
     if high * rules.max_factor < 1:
         known = f"The records already show a rate below {lowest} could make up for."
         if more:
-            return f"{_more(more)} would be needed for a firm factor. {known}"
+            return f"{counted(more, 'more patient')} would be needed for a firm factor. {known}"
         return f"No practicable number of further patients would give a firm factor. {known}"
     if more is None:
         return "No practicable number of further patients would change that."
     if rate * rules.max_factor < 1:
-        return f"{_more(more)} would tell whether the rate reaches {lowest} can make up for."
-    return f"{_more(more)} would be enough for a firm one."
+        return f"{counted(more, 'more patient')} would tell whether the rate reaches {lowest} can make up for."
+    return f"{counted(more, 'more patient')} would be enough for a firm one."
 
 
 def _what_own_takes(more: int | None) -> str:
     """What would help where the rate is a patient's own."""
-    words = f"{_more(more)} {'is' if more == 1 else 'are'} wanted. " if more else ""
+    words = (
+        f"{counted(more, 'more patient')} {'is' if more == 1 else 'are'} wanted. " if more else ""
+    )
     return f"{words}Only further records of this patient would make the own factor firmer."
-
-
-def _more(n: int) -> str:
-    return f"{n:,} more patient{'' if n == 1 else 's'}"
-
-
-def _people(n: int) -> str:
-    return "1 patient" if n == 1 else f"{n:,} patients"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %".replace("-", "−")

@@ -20,7 +20,10 @@ from outcomes.rates.predict import df_as_if_new
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
+from outcomes.words.english import counted
+from outcomes.words.numbers import Format, number, signed
 from outcomes.words.shown import as_html, as_text
+from outcomes.words.units import NBSP, unit_mark
 
 __all__ = ["ASSUMPTION", "Validation", "validate"]
 
@@ -339,30 +342,27 @@ def _gain(table: pd.DataFrame, level: float) -> pd.Series:
 
 
 def _sentence(gain: pd.Series, fit: RateFit) -> str:
-    mark = {"mm": " mm", "degree": "°"}.get(fit.unit or "", "")
+    mark = unit_mark(fit.unit)
 
-    def limits(low: float, high: float, form: str = ".2f") -> str:
-        interval = f"{100 * gain['level']:g} % interval {low:{form}} to {high:{form}}{mark}"
-        return f"{interval}, {int(gain['patients'])} patients".replace("-", "−")
+    def limits(low: float, high: float, form: Format = number) -> str:
+        interval = f"{100 * gain['level']:g}{NBSP}% interval {form(low)} to {form(high)}{mark}"
+        return f"({interval}, {counted(int(gain['patients']), 'patient')})"
 
+    less, low, high = (float(gain[name]) for name in ("less", "low", "high"))
+    learnt = "With factors learnt from the other patients, the shortfall would have been"
     if not gain["changed"]:
         return (
             "The other patients support no factor for any of these movements, so that nothing "
             "would have been planned differently."
         )
-    if gain["low"] > 0:
+    if low > 0:
+        return f"{learnt} {number(less)}{mark} smaller on average {limits(low, high)}."
+    if high < 0:
         return (
-            f"With factors learnt from the other patients, the shortfall would have been "
-            f"{gain['less']:.2f}{mark} smaller on average ({limits(gain['low'], gain['high'])})."
+            f"{learnt} {number(-less)}{mark} larger on average {limits(-high, -low)}: they do not "
+            "help here."
         )
-    if gain["high"] < 0:
-        return (
-            f"With factors learnt from the other patients, the shortfall would have been "
-            f"{-gain['less']:.2f}{mark} larger on average ({limits(-gain['high'], -gain['low'])}): "
-            "they do not help here."
-        )
-    change = f"{-gain['less']:+.2f}{mark}".replace("-", "−")
     return (
         "It cannot be said that factors learnt from the other patients would have helped: the "
-        f"shortfall changes by {change} on average ({limits(0 - gain['high'], 0 - gain['low'], '+.2f')})."
+        f"shortfall changes by {signed(-less)}{mark} on average {limits(-high, -low, signed)}."
     )

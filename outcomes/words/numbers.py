@@ -22,6 +22,7 @@ __all__ = [
     "percent",
     "points",
     "range_words",
+    "signed",
     "size",
     "size_range",
 ]
@@ -42,6 +43,18 @@ def number(value: float, digits: int = 2) -> str:
     """
     rounded = round(float(value), digits) + 0.0
     return f"{rounded:,.{digits}f}".replace("-", "−")
+
+
+def signed(value: float, digits: int = 2) -> str:
+    """A change, with its sign; none as a bare zero.
+
+    Examples
+    --------
+    >>> signed(0.123), signed(-0.2), signed(0.001)
+    ('+0.12', '−0.20', '0.00')
+    """
+    text = number(value, digits)
+    return text if text.startswith("−") or not text.strip("0.") else f"+{text}"
 
 
 def percent(share: float, digits: int = 0) -> str:
@@ -128,8 +141,7 @@ def points(share: float, digits: int = 0) -> str:
     >>> points(0.123), points(-0.2), points(0.0731, 1)
     ('+12', '−20', '+7.3')
     """
-    text = number(100 * share, digits)
-    return text if text.startswith("−") or not float(text.replace(",", "")) else f"+{text}"
+    return signed(100 * share, digits)
 
 
 def size(value: float, unit: str) -> str:

@@ -10,11 +10,13 @@ from outcomes.overcorrect import cautions
 from outcomes.overcorrect.aims import read_aims
 from outcomes.overcorrect.factors import bent_sentence, overcorrection
 from outcomes.overcorrect.loop import closing_loop
-from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, PlanLimits, prescribe
+from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, PlanLimits
+from outcomes.overcorrect.prescribe import prescribe
 from outcomes.overcorrect.rules import Rules, factor_given, judge
 from outcomes.overcorrect.validate import validate
 from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
+from outcomes.words.units import NBSP
 
 
 @pytest.fixture(scope="module")
@@ -253,7 +255,7 @@ def test_the_level_of_the_gain(fit):
     gain = validate(fit, rules=Rules(level=0.8)).gain
     t = stats.t.ppf(0.9, gain["df"])
     assert gain["high"] - gain["low"] == pytest.approx(2 * t * gain["se"])
-    assert "80 % interval" in validate(fit, rules=Rules(level=0.8)).sentence
+    assert f"80{NBSP}% interval" in validate(fit, rules=Rules(level=0.8)).sentence
 
 
 def dated(patients: int, before: int) -> pd.DataFrame:
@@ -306,4 +308,4 @@ def test_the_interval_of_a_gain_has_the_sign_of_what_is_said(low, high, less, sa
     gain = pd.Series(
         {"low": low, "high": high, "less": less, "level": 0.95, "patients": 9, "changed": 3}
     )
-    assert said in _sentence(gain, SimpleNamespace(unit="mm"))
+    assert said in _sentence(gain, SimpleNamespace(unit="mm")).replace(NBSP, " ")

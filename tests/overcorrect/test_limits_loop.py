@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from outcomes.errors import CannotAnswer
-from outcomes.overcorrect import loop
 from outcomes.overcorrect.loop import _direction, _period, _rows, _sentence, closing_loop
+from outcomes.words.units import NBSP
 
 DAY = pd.Timestamp("2025-01-01")
 
@@ -123,8 +123,9 @@ def test_a_period_by_hand():
     ("name", "unit"), [("tip", "degree"), ("vertical", "mm"), ("chin", "degree")]
 )
 def test_the_unit_of_a_movement(name, unit):
-    assert loop._unit(rows(unit="degree"), name) == unit
-    assert loop._unit(rows(), "chin") == "mm"
+    told = closing_loop(rows(movement=name, unit="degree"), DAY)
+    assert set(told.periods["unit"]) == {unit}
+    assert set(closing_loop(rows(movement="chin"), DAY).periods["unit"]) == {"mm"}
 
 
 @pytest.mark.parametrize(
@@ -143,7 +144,8 @@ def said(share, miss, unit="mm", level=0.95):
         "reached": sum(share) / 2, "reached_low": share[0], "reached_high": share[1],
         "shortfall": 3 * sum(miss) / 2, "shortfall_low": 3 * miss[0], "shortfall_high": 3 * miss[1],
     }  # fmt: skip
-    return _sentence("vertical", unit, change, "", level, [{"aim": 1.5}, {"aim": 2.25}])
+    text = _sentence("vertical", unit, change, "", level, [{"aim": 1.5}, {"aim": 2.25}])
+    return text.replace(NBSP, " ")
 
 
 MORE = "10 percentage points more of the aim reached after than before (95 % interval +5 to +15)"

@@ -11,10 +11,12 @@ from scipy import stats
 import outcomes as oc
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.factors import overcorrection
-from outcomes.overcorrect.plan import BEST, DIRECT, OPTIONS, PlanLimits, prescribe
+from outcomes.overcorrect.plan import BEST, DIRECT, OPTIONS, PlanLimits
+from outcomes.overcorrect.prescribe import prescribe
 from outcomes.overcorrect.rules import Rules
 from outcomes.rates.fit import fit_rate, fit_rates
 from outcomes.simulate import simulate_rates
+from outcomes.words.units import NBSP
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +76,7 @@ def test_both_prescriptions_keep_to_their_limits(fit):
     best = option(plan, BEST)
     assert (best["over"] <= 0.10 + 1e-6).all()
     assert (option(plan, DIRECT)["planned"].abs() <= 12 * 0.25 + 1e-9).all()
-    assert "Held at what 12 aligners allow (3 mm)" in plan.aims["cautions"].iloc[0]
+    assert f"Held at what 12 aligners allow (3{NBSP}mm)" in plan.aims["cautions"].iloc[0]
 
 
 def test_aligners_and_days_from_the_limits(fit):
@@ -328,7 +330,7 @@ def test_extrapolation_and_small_aims_and_unlikely_landings_are_said(fit):
     plan = prescribe(fit, aims(aim=[-1.9, 0.3, 1.0, -2.9]))
     said = plan.aims.set_index("tooth")["cautions"]
     assert "is larger than any past plan" in said[31]
-    assert "within the tolerance of 0.5 mm" in said[16]
+    assert f"within the tolerance of 0.5{NBSP}mm" in said[16]
     assert "More likely than not to miss" in said[24]
     assert "larger" not in said[13]
 

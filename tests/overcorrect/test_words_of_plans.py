@@ -7,7 +7,7 @@ import pytest
 import outcomes as oc
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.codes import unknown_patients
-from outcomes.overcorrect.plan import prescribe
+from outcomes.overcorrect.prescribe import prescribe
 from outcomes.overcorrect.rules import Rules, more_patients_needed
 from outcomes.overcorrect.validate import validate
 from outcomes.rates.fit import fit_rate

@@ -17,7 +17,8 @@ from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.factors import overcorrection
 from outcomes.overcorrect.loop import Loop, closing_loop
-from outcomes.overcorrect.plan import Plan, PlanLimits, prescribe
+from outcomes.overcorrect.plan import Plan, PlanLimits
+from outcomes.overcorrect.prescribe import prescribe
 from outcomes.overcorrect.rules import Rules, judge
 from outcomes.overcorrect.validate import Validation, validate
 from outcomes.paths import data_path

@@ -1,0 +1,271 @@
+"""What to prescribe for a new patient's aims, and when the records cannot say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort.problems import gather, problem_frame
+from outcomes.domain.teeth import Notation
+from outcomes.errors import CannotAnswer
+from outcomes.overcorrect import cautions
+from outcomes.overcorrect.aims import Aims, read_aims
+from outcomes.overcorrect.codes import unknown_patients
+from outcomes.overcorrect.factors import bent_sentence
+from outcomes.overcorrect.options import Answer, odd_days, options_of
+from outcomes.overcorrect.outlook import Case, Known, Source
+from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
+from outcomes.overcorrect.rules import Rules, Verdict, judge
+from outcomes.rates.result import RateFit
+
+__all__ = ["prescribe"]
+
+
+def prescribe(
+    fit: RateFit | Mapping[str, RateFit],
+    aims: pd.DataFrame | str | Path | Aims,
+    *,
+    limits: PlanLimits | None = None,
+    rules: Rules | None = None,
+    notation: Notation | None = None,
+    towards: tuple[str, ...] = ("tooth_class",),
+) -> Plan:
+    """Two prescriptions for each aim, with what to expect and the chances of landing.
+
+    Parameters
+    ----------
+    fit
+        A fit (``fit_rate``), or several by movement (``fit_rates``).
+    aims
+        A frame, or the path of a spreadsheet or CSV file: tooth, aim (mm or degrees, signed as in
+        the cohort), movement (unless one fit is given), and the columns the rates depend on,
+        as attachment; perhaps days (per aligner) and patient. The aims of a patient of the cohort
+        use what is known of that patient.
+    limits
+        Tolerance, cap on overshooting, steps of one aligner, days.
+    rules
+        When a factor is supported.
+    notation
+        How teeth are numbered in the aims.
+    towards
+        What single-tooth rates are pooled towards, for a fit by tooth.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    CohortError
+        If no aim can be used; lists every problem.
+
+    Notes
+    -----
+    No plan is made for an aim whose size, or whose safer plan, lies beyond the records: larger than
+    the schema expects of any movement (6 mm, 60 degrees), or more than twice the largest past plan
+    in its direction (common practice, no source). The verdict on an aim, and whether a plan goes
+    beyond the past ones, are those of the safer plan.
+
+    A patient code that differs from that of a past patient in its writing only ("C5", "C005") is
+    not used, but listed in ``problems`` with the codes that come near.
+
+    achieved at plan x ~ rate x ± t sqrt((var_rate + var_patient + var_tooth) x² + var_residual).
+    The chances are of what the next scan will show, its measurement error included, and hold for a
+    patient and a tooth like those of the cohort.
+
+    Examples
+    --------
+    >>> from outcomes.rates.fit import fit_rate
+    >>> from outcomes.simulate import simulate_rates
+    >>> past = simulate_rates(40, seed=1, movement="vertical", rates=0.55)
+    >>> plan = prescribe(fit_rate(past), pd.DataFrame({"tooth": [31, 16], "aim": [-1.5, 0.6]}))
+    >>> plan.table[["tooth", "direct_planned", "best_planned", "best_expected"]].round(1)
+       tooth  direct_planned  best_planned  best_expected
+    0     31            -2.7          -2.6           -1.4
+    1     16             1.1           1.1            0.6
+    """
+    limits, rules = limits or PlanLimits(), rules or Rules()
+    fits = _by_movement(fit)
+    only = next(iter(fits)) if len(fits) == 1 else None
+    read = aims if isinstance(aims, Aims) else read_aims(aims, movement=only, notation=notation)
+    sources = {name: Source.of(one, towards) for name, one in fits.items()}
+    bent = {name: bent_sentence(one, rules) for name, one in fits.items()}
+    past = {str(p) for one in fits.values() for p in one.design.patient_labels}
+    found, slips = unknown_patients(read.rows, past)
+    rows, lacking = _with_columns(read.rows.drop(index=list(slips)), sources)
+    found += [*lacking, *odd_days(rows, limits)]
+    answers, declined = _answers(rows, sources, bent, rules)
+    options, beyond, no_direct = options_of(rows, sources, answers, limits, rules)
+    safer = options[options["option"] == BEST].set_index("at")["planned"].abs()
+    for at, answer in answers.items():
+        if safer[at] > answer.known.largest * (1 + 1e-9):
+            movement = str(rows.loc[at, "movement"])
+            verdict = _judge(answer.known, rules, bent[movement], _BEYOND)
+            answers[at] = replace(answer, verdict=verdict)
+    return Plan(
+        aims=_aims_table(rows, answers, declined, options, beyond, no_direct, limits, rules),
+        options=options,
+        problems=_named(gather([read.problems, *found]), read.rows),
+        limits=limits,
+        rules=rules,
+        sources=sources,
+        source=read.source,
+    )
+
+
+def _by_movement(fit: RateFit | Mapping[str, RateFit]) -> dict[str, RateFit]:
+    if isinstance(fit, Mapping):
+        if not fit:
+            raise CannotAnswer("No fit: there is no movement whose rates are known.")
+        return dict(fit)
+    if fit.movement is None:
+        raise CannotAnswer(
+            "The fit does not say which movement it is of: give fit_rate a frame with the column "
+            "movement, or movement=."
+        )
+    return {fit.movement: fit}
+
+
+def _with_columns(
+    rows: pd.DataFrame, sources: Mapping[str, Source]
+) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    """The aims that have the columns their rates depend on; problems of the others."""
+    found, lacking = [], []
+    for at, aim in rows.iterrows():
+        source = sources.get(str(aim["movement"]))
+        columns = () if source is None else source.columns
+        missing = [c for c in columns if c not in (*rows.columns, "direction")]
+        if missing:
+            names = ", ".join(missing)
+            problem = (
+                f"the rates of {aim['movement']} depend on {names}, which the aims do not give"
+            )
+            remedy = f"Add the column {names}, or fit the rates without."
+            lacking.append(at)
+            found.append(
+                problem_frame("aims", int(aim["row"]), missing[0], "", problem, remedy, "exclude")
+            )
+    return rows.drop(index=lacking), found
+
+
+def _answers(
+    rows: pd.DataFrame, sources: Mapping[str, Source], bent: Mapping[str, str], rules: Rules
+) -> tuple[dict[int, Answer], dict[int, str]]:
+    """Index of an aim -> what past cases say to it; or why they say nothing."""
+    answers: dict[int, Answer] = {}
+    declined: dict[int, str] = {}
+    asked: dict[tuple[str, Case, float], Answer] = {}
+    for at, aim in rows.iterrows():
+        index, movement = int(str(at)), str(aim["movement"])
+        if movement not in sources:
+            declined[index] = f"The past cases hold no rates of {movement}."
+            continue
+        source = sources[movement]
+        try:
+            case = source.case(aim)
+            size = abs(float(aim["aim"])) if source.depends_on_size else 1.0
+            key = (movement, case, size)
+            if key not in asked:
+                known = source.known(case, size)
+                asked[key] = Answer(case, known, _judge(known, rules, bent[movement]))
+            answers[index] = asked[key]
+        except CannotAnswer as error:
+            declined[index] = str(error)
+    return answers, declined
+
+
+def _named(problems: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """With the tooth and the patient of each row that has a problem."""
+    by_row = rows.drop_duplicates("row").set_index("row")
+    for name in ("tooth", "patient"):
+        of = by_row[name].astype(str).reindex(problems["row"]).fillna("").to_numpy(object)
+        there = problems[name].astype(object).fillna("").to_numpy() if name in problems else ""
+        problems[name] = np.where(there == "", of, there)
+    return problems
+
+
+_BEYOND = "The safer plan goes beyond every past plan in this direction, so that it is untested."
+_UNTESTED = "No past plan of this kind went in this direction, so that nothing is known of it."
+
+
+def _judge(known: Known, rules: Rules, bent: str, beyond: str = "") -> Verdict:
+    return judge(
+        known.rate,
+        known.se,
+        known.df,
+        known.patients,
+        rules,
+        borrowed=known.tooth_class,
+        class_patients=known.class_patients,
+        bent=bent,
+        records=known.records,
+        untested="" if known.largest > 0 else _UNTESTED,
+        beyond=beyond,
+        own_movements=known.own_movements,
+        own="tooth" if known.own_tooth else "patient",
+    )
+
+
+def _aims_table(
+    rows: pd.DataFrame,
+    answers: Mapping[int, Answer],
+    declined: Mapping[int, str],
+    options: pd.DataFrame,
+    beyond: Mapping[int, str],
+    no_direct: Mapping[int, str],
+    limits: PlanLimits,
+    rules: Rules,
+) -> pd.DataFrame:
+    """Aims with what is known of them: cautions of their numbers, where there are, come first."""
+    by_aim = {int(str(at)): part.set_index("option") for at, part in options.groupby("at")}
+    records = []
+    for at, aim in rows.iterrows():
+        index, movement = int(str(at)), str(aim["movement"])
+        said = cautions.clinical(movement, str(aim["tooth_class"]), str(aim["arch"]), aim["aim"])
+        record: dict[str, Any] = {"tolerance": limits.near(movement, str(aim["unit"]))}
+        if index in answers:
+            known, verdict = answers[index].known, answers[index].verdict
+            record |= {
+                "group": known.group,
+                "patients": known.patients,
+                "movements": known.movements,
+                "rate": known.rate,
+                "factor": 1 / known.rate if known.rate else np.inf,
+                **verdict.row,
+            }
+            if index in beyond:
+                record |= {"verdict": cautions.BEYOND, "why": beyond[index]}
+            elif verdict.verdict != "not supported":
+                numbers = cautions.of_numbers(aim, known, by_aim[index], limits, rules)
+                said = [*filter(None, [no_direct.get(index)]), *numbers, *said]
+        else:
+            why = f"{declined[index]} {rules.enough} patients with such movements are needed for a "
+            record |= {"verdict": "not supported", "why": f"{why}firm factor."}
+            record["more_patients"] = rules.enough
+        records.append({**record, "cautions": " ".join(said)})
+    extra = pd.DataFrame(records, index=rows.index).reindex(columns=_AIM_COLUMNS)
+    extra["more_patients"] = extra["more_patients"].astype("Int64")
+    clash = [c for c in rows.columns if c in extra.columns]
+    return pd.concat([rows.drop(columns=clash), extra], axis=1)
+
+
+_AIM_COLUMNS = [
+    "group",
+    "patients",
+    "movements",
+    "rate",
+    "factor",
+    "low",
+    "high",
+    "kind",
+    "verdict",
+    "why",
+    "more_patients",
+    "tolerance",
+    "cautions",
+]
