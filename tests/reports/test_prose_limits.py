@@ -10,14 +10,14 @@ from made_audit import plain
 from outcomes.reports.series import prose
 from outcomes.reports.series.sharing import enough, hide_small
 from outcomes.reports.series.supplement import bite_way
-from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Ref, Row, row
+from outcomes.reports.table import NOT_MEASURED, Cell, Ref, Row, Table, row
 
 SETTINGS = {"level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2"}
 
 
 def table(short, columns, lines, label="Table 9"):
     rows = tuple(row(key, [key, *cells]) for key, cells in lines.items())
-    return PaperTable(short, label, "", ("Name", *columns), rows)
+    return Table(short, label, "", ("Name", *columns), rows)
 
 
 BEFORE_AFTER = ("Patients", "Start", "End", "Difference", "95 % interval", "p", "On target, start", "On target, end")  # fmt: skip
@@ -338,7 +338,7 @@ def test_what_may_be_shown(patients, whole, shown):
     ("patients", "marked"), [(None, False), (0, False), (1, True), (4, True), (5, False)]
 )
 def test_lines_of_one_to_four_patients_are_marked(patients, marked):
-    made = PaperTable("t", "Table 1", "", ("a",), (row("x", ["1"], patients=patients),))
+    made = Table("t", "Table 1", "", ("a",), (row("x", ["1"], patients=patients),))
     assert made.rows[0].few == marked
     assert made.texts() == [["1 †"]] if marked else [["1"]]
     assert bool(made.notes) == marked
@@ -350,7 +350,7 @@ def counts(*levels):
     lines += [
         row(f"sex {k}", [f"level {k}", f"{n} (10 %)"], patients=n) for k, n in enumerate(levels)
     ]
-    return PaperTable("t", "Table 1", "", ("", "n"), tuple(lines))
+    return Table("t", "Table 1", "", ("", "n"), tuple(lines))
 
 
 @pytest.mark.parametrize(

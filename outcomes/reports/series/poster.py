@@ -33,7 +33,7 @@ from outcomes.reports.series.figures import main_measure, series_figures
 from outcomes.reports.series.sharing import kinds_to_share, pairs_to_share
 from outcomes.reports.series.story import Story, rate_frame, tell
 from outcomes.reports.series.tables import Tables
-from outcomes.reports.table import PaperTable
+from outcomes.reports.table import Table
 
 if TYPE_CHECKING:
     from pptx.slide import Slide
@@ -122,7 +122,7 @@ class Block:
     heading: str
     text: tuple[Line, ...] = ()
     picture: Picture | None = None
-    table: PaperTable | None = None
+    table: Table | None = None
     caption: str = ""
     worth: float = 0.0
     tint: bool = False
@@ -283,7 +283,7 @@ def _bullets(sentences: Sequence[Any]) -> tuple[Line, ...]:
     return tuple(Line(str(sentence), 0, bullet=True, after=5) for sentence in sentences)
 
 
-def _notes(table: PaperTable) -> str:
+def _notes(table: Table) -> str:
     return " ".join(table.notes)
 
 
@@ -479,7 +479,7 @@ def _lay_out(block: Block, width: float, size: float) -> Placed:
     return Placed(block, tuple(parts))
 
 
-def _grid(table: PaperTable, width: float, size: float) -> Grid:
+def _grid(table: Table, width: float, size: float) -> Grid:
     """The table at the largest type of one line a row; where none is, the largest that fits."""
     headings = [place for place, line in enumerate(table.rows) if line.heading]
     fits: list[Grid] = []

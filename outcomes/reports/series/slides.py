@@ -30,7 +30,7 @@ from outcomes.reports.series.figures import main_measure, series_figures
 from outcomes.reports.series.sharing import kinds_to_share, pairs_to_share
 from outcomes.reports.series.story import Story, rate_frame, tell
 from outcomes.reports.series.tables import Tables
-from outcomes.reports.table import PaperTable
+from outcomes.reports.table import Table
 
 if TYPE_CHECKING:
     from pptx.presentation import Presentation
@@ -139,7 +139,7 @@ def _words(slides: Presentation, story: Story, heading: str, lines: Sequence[Lin
     _words(slides, story, f"{heading}, continued", lines[middle:])
 
 
-def _table(slides: Presentation, story: Story, heading: str, table: PaperTable) -> None:
+def _table(slides: Presentation, story: Story, heading: str, table: Table) -> None:
     """A slide with a table, its lines divided over more slides where they do not fit."""
     notes = table.notes
     note = (Line(" ".join(notes), SMALLEST, colour="555555"),) if notes else ()
@@ -166,7 +166,7 @@ def _table(slides: Presentation, story: Story, heading: str, table: PaperTable) 
         _table(slides, story, heading + more, replace(table, rows=part))
 
 
-def _grid(table: PaperTable, width: float, size: float) -> Grid | None:
+def _grid(table: Table, width: float, size: float) -> Grid | None:
     headings = [place for place, line in enumerate(table.rows) if line.heading]
     try:
         return grid_layout(

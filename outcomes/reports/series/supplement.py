@@ -23,7 +23,7 @@ from outcomes.reports.series.rounding import (
     mean_sd,
     plain,
 )
-from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Row, row
+from outcomes.reports.table import NOT_MEASURED, Cell, Row, Table, row
 from outcomes.words.english import capital
 from outcomes.words.numbers import p_value
 from outcomes.words.units import NBSP
@@ -39,7 +39,7 @@ SOFTWARE = ("python", "outcomes", "numpy", "scipy", "pandas", "statsmodels", "pi
 Draft = tuple[str, tuple[str, ...], list[Row], list[str]]
 
 
-def supplement_tables(series: Series, rounding: Rounding) -> dict[str, PaperTable]:
+def supplement_tables(series: Series, rounding: Rounding) -> dict[str, Table]:
     """Tables S1, S2, ...: those with lines, numbered in turn."""
     drafts = {
         "cases": case_table(series, rounding),
@@ -52,11 +52,11 @@ def supplement_tables(series: Series, rounding: Rounding) -> dict[str, PaperTabl
         "settings": settings_table(series),
         "references": reference_table(),
     }
-    tables: dict[str, PaperTable] = {}
+    tables: dict[str, Table] = {}
     for short, (title, columns, rows, notes) in drafts.items():
         if rows:
             place = len(tables) + 1
-            tables[short] = PaperTable(
+            tables[short] = Table(
                 f"table_s{place}_{short}",
                 f"Table S{place}",
                 title,

@@ -12,7 +12,7 @@ from outcomes.figures.case import measure_name
 from outcomes.rates.design import NOT_IDENTIFIED
 from outcomes.reports.files.lines import dicts
 from outcomes.reports.series.rounding import Rounding, between, counted_share, mean_sd, plain
-from outcomes.reports.table import Cell, PaperTable, Row, row
+from outcomes.reports.table import Cell, Row, Table, row
 from outcomes.words.english import capital
 from outcomes.words.numbers import number, p_value
 from outcomes.words.units import NBSP
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Tables", "lines_of", "manuscript_tables", "target_notes"]
 
-Tables = dict[str, PaperTable]
+Tables = dict[str, Table]
 """Short name ("patients", "achievement", ...) to table."""
 
 UNIT = {"mm": "mm", "degree": "°"}
@@ -57,7 +57,7 @@ def manuscript_tables(series: Series) -> Tables:
     for short, stem, (title, columns, rows, notes) in made:
         if rows:
             place = len(tables) + 1
-            tables[short] = PaperTable(
+            tables[short] = Table(
                 f"table_{place}_{stem}", f"Table {place}", title, columns, tuple(rows), tuple(notes)
             )
     return tables | supplement_tables(series, rounding)
