@@ -37,6 +37,7 @@ __all__ = [
     "look",
     "new_axes",
     "panels",
+    "picture_html",
     "records",
     "save_figure",
     "set_alt_text",
@@ -216,12 +217,33 @@ def trim_height(ax: Axes) -> None:
 
 
 def _as_html(ax: Axes) -> str:
-    data = base64.b64encode(figure_bytes(ax, "png", dpi=200)).decode("ascii")
     width = round(_figure(ax).get_figwidth() * 100)
-    return (
-        f'<img src="data:image/png;base64,{data}" style="width:{width}px;max-width:100%" '
-        f'alt="{html.escape(alt_text(ax))}">'
-    )
+    png = figure_bytes(ax, "png", dpi=200)
+    return picture_html(png, alt_text(ax), style=f"width:{width}px;max-width:100%")
+
+
+def picture_html(picture: bytes, alt: str, kind: str = "png", **attributes: object) -> str:
+    """A picture inside its page, with the words that stand for it.
+
+    Parameters
+    ----------
+    picture
+        The bytes of the file.
+    alt
+        Alt text.
+    kind
+        ``"png"`` or ``"svg+xml"``.
+    **attributes
+        Others of the element, such as ``width``, CSS pixels.
+
+    Examples
+    --------
+    >>> picture_html(b"abc", "A < B", width=9)
+    '<img src="data:image/png;base64,YWJj" alt="A &lt; B" width="9">'
+    """
+    data = base64.b64encode(picture).decode("ascii")
+    more = "".join(f' {name}="{value}"' for name, value in attributes.items())
+    return f'<img src="data:image/{kind};base64,{data}" alt="{html.escape(alt)}"{more}>'
 
 
 def set_alt_text(ax: Axes, text: str) -> None:

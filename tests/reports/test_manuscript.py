@@ -10,17 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.reports.files.tables import (
-    as_csv,
-    as_html,
-    as_latex,
-    latex_text,
-    write_docx,
-    write_tables,
-    write_xlsx,
-)
+from outcomes.reports.files import html, latex
+from outcomes.reports.files.tables import write_tables
+from outcomes.reports.files.word import write_docx
+from outcomes.reports.files.workbook import write_xlsx
 from outcomes.reports.series.rounding import Rounding, between, decimals, mean_sd
-from outcomes.reports.table import Cell, PaperTable, row
+from outcomes.reports.table import Cell, Table, row
 from outcomes.words.numbers import number
 
 docx = pytest.importorskip("docx")
@@ -171,15 +166,13 @@ def test_every_format_holds_every_text(folder):
         rows = list(csv.reader(io.StringIO((folder / f"{table.name}.csv").read_text("utf-8"))))
         assert rows[0] == list(table.columns)
         assert rows[1:] == table.texts()
-        latex = (folder / f"{table.name}.tex").read_text("utf-8")
+        source = (folder / f"{table.name}.tex").read_text("utf-8")
         page = (folder / f"{table.name}.html").read_text("utf-8")
         sheet = {str(c.value) for line in book[table.label].iter_rows() for c in line if c.value}
         for texts in table.texts():
             for text in filter(None, texts):
-                assert latex_text(text) in latex
-                assert text.replace("<", "&lt;").replace("'", "&#x27;") in page.replace(
-                    "&amp;", "&"
-                )
+                assert latex.text(text) in source
+                assert text.replace("<", "&lt;") in page.replace("&amp;", "&")
                 assert text in sheet
     raw = list(book["unrounded"].values)
     assert len(raw) > 300
@@ -188,7 +181,7 @@ def test_every_format_holds_every_text(folder):
 
 def test_latex_has_balanced_lines():
     for table in made_series.whole()[1].values():
-        body = as_latex(table).split(r"\midrule")[1].split(r"\bottomrule")[0]
+        body = latex.table(table).split(r"\midrule")[1].split(r"\bottomrule")[0]
         lines = [line for line in body.strip().splitlines() if "multicolumn" not in line]
         for line in lines:
             assert len(re.findall(r"(?<!\\)&", line)) == len(table.columns) - 1
@@ -198,7 +191,7 @@ def test_latex_has_balanced_lines():
 def test_no_format_leaves_a_formula_or_markup_open(tmp_path):
     import openpyxl
 
-    table = PaperTable(
+    table = Table(
         "t",
         "Table 1",
         "Odd & <b>",
@@ -206,9 +199,9 @@ def test_no_format_leaves_a_formula_or_markup_open(tmp_path):
         (row("a", ["=1+1 <script>", Cell("5", 5)]),),
         ("x_y %",),
     )
-    assert "<script>" not in as_html(table)
-    assert as_csv(table).startswith("Name,n")
-    assert r"x\_y \%" in as_latex(table)
+    assert "<script>" not in html.table(table)
+    assert table.csv().startswith("Name,n")
+    assert r"x\_y \%" in latex.table(table)
     write_xlsx([table], tmp_path / "t.xlsx")
     cell = openpyxl.load_workbook(tmp_path / "t.xlsx")["Table 1"]["A3"]
     assert (cell.data_type, cell.value) == ("s", "=1+1 <script>")
@@ -218,9 +211,9 @@ def test_no_format_leaves_a_formula_or_markup_open(tmp_path):
 
 def test_wrong_lines_are_refused():
     with pytest.raises(ValueError, match="another number of cells"):
-        PaperTable("t", "Table 1", "", ("a", "b"), (row("x", ["1"]),))
+        Table("t", "Table 1", "", ("a", "b"), (row("x", ["1"]),))
     with pytest.raises(ValueError, match="same key"):
-        PaperTable("t", "Table 1", "", ("a",), (row("x", ["1"]), row("x", ["2"])))
+        Table("t", "Table 1", "", ("a",), (row("x", ["1"]), row("x", ["2"])))
     with pytest.raises(KeyError, match="no line"):
         made_series.whole()[1]["rates"].ref("nothing", "Rate, %")
 

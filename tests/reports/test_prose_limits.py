@@ -18,14 +18,14 @@ from outcomes.reports.series.words.measures import (
 )
 from outcomes.reports.series.words.results import _kinds, _not_measured, _rates
 from outcomes.reports.series.words.source import Source
-from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Ref, Row, row
+from outcomes.reports.table import NOT_MEASURED, Cell, Ref, Row, Table, row
 
 SETTINGS = {"level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2"}
 
 
 def table(short, columns, lines, label="Table 9"):
     rows = tuple(row(key, [key, *cells]) for key, cells in lines.items())
-    return PaperTable(short, label, "", ("Name", *columns), rows)
+    return Table(short, label, "", ("Name", *columns), rows)
 
 
 BEFORE_AFTER = ("Patients", "Start", "End", "Difference", "95 % interval", "p", "On target, start", "On target, end")  # fmt: skip
@@ -346,7 +346,7 @@ def test_what_may_be_shown(patients, whole, shown):
     ("patients", "marked"), [(None, False), (0, False), (1, True), (4, True), (5, False)]
 )
 def test_lines_of_one_to_four_patients_are_marked(patients, marked):
-    made = PaperTable("t", "Table 1", "", ("a",), (row("x", ["1"], patients=patients),))
+    made = Table("t", "Table 1", "", ("a",), (row("x", ["1"], patients=patients),))
     assert made.rows[0].few == marked
     assert made.texts() == [["1 †"]] if marked else [["1"]]
     assert bool(made.notes) == marked
@@ -358,7 +358,7 @@ def counts(*levels):
     lines += [
         row(f"sex {k}", [f"level {k}", f"{n} (10 %)"], patients=n) for k, n in enumerate(levels)
     ]
-    return PaperTable("t", "Table 1", "", ("", "n"), tuple(lines))
+    return Table("t", "Table 1", "", ("", "n"), tuple(lines))
 
 
 @pytest.mark.parametrize(

@@ -7,13 +7,13 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.reports.table import Cell, PaperTable, Row
+from outcomes.reports.table import Cell, Row, Table
 from outcomes.words.numbers import count, p_value
 from outcomes.words.units import unit_symbol
 
 __all__ = ["INDENT", "Draft", "Tables", "numbered", "p_cell", "titled", "whole"]
 
-Tables = dict[str, PaperTable]
+Tables = dict[str, Table]
 """Short name ("patients", "achievement", ...) to table."""
 
 Draft = tuple[str, tuple[str, ...], list[Row], list[str]]
@@ -27,7 +27,7 @@ def numbered(drafts: Mapping[str, Draft], mark: str = "") -> Tables:
     """The drafts that have lines as tables, numbered in turn: Table 1, or Table S1."""
     filled = {short: draft for short, draft in drafts.items() if draft[2]}
     return {
-        short: PaperTable(
+        short: Table(
             f"table_{mark.lower()}{place}_{short}",
             f"Table {mark}{place}",
             title,

@@ -17,7 +17,7 @@ from outcomes.reports.series.words.limitations import limitations
 from outcomes.reports.series.words.measures import worsened
 from outcomes.reports.series.words.source import Source
 from outcomes.reports.series.words.summary import summary
-from outcomes.reports.table import Cell, PaperTable, Ref, Row
+from outcomes.reports.table import Cell, Ref, Row, Table
 from outcomes.words.cautions import cautions
 from outcomes.words.english import capital
 from outcomes.words.units import NBSP, unit_mark
@@ -71,8 +71,8 @@ class Story:
     findings: tuple[Sentence, ...]
     limits: tuple[Sentence, ...]
     cautions: tuple[str, ...]
-    patients: PaperTable
-    measures: PaperTable | None
+    patients: Table
+    measures: Table | None
     software: Sentence
 
 
@@ -234,7 +234,7 @@ _PATIENT_LINES = (
 )
 
 
-def _patient_table(tables: Tables) -> PaperTable:
+def _patient_table(tables: Tables) -> Table:
     """Table 1 without means (the medians tell), growth by level, clinicians and sites."""
     table = tables["patients"]
     keep = [
@@ -247,11 +247,11 @@ def _patient_table(tables: Tables) -> PaperTable:
     return hide_small(replace(table.chosen(table.columns, keep), footnotes=notes))
 
 
-def _is_heading(table: PaperTable, key: str) -> bool:
+def _is_heading(table: Table, key: str) -> bool:
     return any(line.heading for line in table.rows if line.key == key)
 
 
-def _measure_table(series: Series, tables: Tables, most: int = 8) -> PaperTable | None:
+def _measure_table(series: Series, tables: Tables, most: int = 8) -> Table | None:
     """Table of measures in five columns, those with a target first; none of few patients."""
     if "before_after" not in tables:
         return None
@@ -289,7 +289,7 @@ def _measure_table(series: Series, tables: Tables, most: int = 8) -> PaperTable 
         names = capital(", ".join(dict.fromkeys(hidden)).lower())
         notes.append(f"Not shown, fewer than {FEW_PATIENTS} patients: {names}.")
     difference = f"Difference ({interval})" if has_interval else "Difference"
-    return PaperTable(
+    return Table(
         table.name,
         table.label,
         "Measures at the start and at the last scan",
