@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.tolerance import within_tolerance
+from outcomes.errors import CannotAnswer
 from outcomes.rates.design import with_derived
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
-__all__ = ["DescriptiveError", "achievement"]
+__all__ = ["achievement"]
 
 MEASURES = [
     "patients",
@@ -41,10 +42,6 @@ _CHUNK = 2_000_000
 """Bootstrap weights held at once (draws x patients)."""
 
 Limit = float | Mapping[str, float] | None
-
-
-class DescriptiveError(ValueError):
-    """The table cannot be made; the message says what to change."""
 
 
 def achievement(
@@ -103,7 +100,7 @@ def achievement(
 
     Raises
     ------
-    DescriptiveError
+    CannotAnswer
         If columns are missing, numbers are missing, or a group would mix mm and degrees.
 
     Examples
@@ -160,7 +157,7 @@ def _frame(cohort: Cohort | pd.DataFrame, by: list[str]) -> pd.DataFrame:
         frame = with_derived(frame, [name for name in by if name in _DERIVED])
     missing = [name for name in [*_REQUIRED, *by] if name not in frame.columns]
     if missing:
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"No column {', '.join(map(repr, missing))}. Available: "
             f"{', '.join(map(str, frame.columns)) or 'none'}."
         )
@@ -181,12 +178,12 @@ def _in_known_order(values: pd.Series) -> pd.Series:
 def _planned_rows(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     clash = [name for name in by if name in MEASURES]
     if clash:
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"{', '.join(clash)}: a result column has that name; rename the column to group by."
         )
     blank = int(frame[_REQUIRED].isna().any(axis=1).sum())
     if blank:
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"patient, planned or achieved is blank in {blank} of {len(frame)} rows. Read the "
             "table with read_cohort or from_frames, which list such rows in the ledger, or drop "
             "them."
@@ -213,7 +210,7 @@ def _refuse_mixed_units(rows: pd.DataFrame, unit: pd.Series, by: list[str]) -> N
     units = named.groupby(by, observed=True, dropna=False)["_unit"] if by else None
     most = units.nunique().max() if units is not None else named["_unit"].nunique()
     if most > 1:
-        raise DescriptiveError(
+        raise CannotAnswer(
             "A group would add up mm and degrees: put 'movement' (or 'unit') into by, or choose "
             "one movement first."
         )
@@ -239,12 +236,12 @@ def _limit(
 
     if isinstance(given, int | float):
         if not given >= 0:
-            raise DescriptiveError(f"{name} is {given}: give a number that is not negative.")
+            raise CannotAnswer(f"{name} is {given}: give a number that is not negative.")
         return np.full(len(rows), float(given))
     movements = rows["movement"] if "movement" in rows.columns else None
     limit = limits(name, movements, unit, {**(measured or {}), **(given or {})})
     if np.isnan(limit).any():
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"No {name} is known for some rows: give {name} as a number, or add a column "
             "'movement' or 'unit' (mm, degree)."
         )

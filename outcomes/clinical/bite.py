@@ -20,12 +20,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from outcomes.clinical.hinge import Hinge, HingeError, hinge, published_per_mm
+from outcomes.clinical.hinge import Hinge, hinge, published_per_mm
+from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
-__all__ = ["BiteChange", "BiteError", "bite_change", "hinge"]
+__all__ = ["BiteChange", "bite_change", "hinge"]
 
 UPPER_INCISORS = (11, 12, 21, 22)
 LOWER_INCISORS = (31, 32, 41, 42)
@@ -84,10 +85,6 @@ NAMES = {
     "from_posterior": "molars of both arches",
 }
 COMPARISON_COLUMNS = ("quantity", "unit", "source", "patients", "per_mm", "low", "high", "doi")
-
-
-class BiteError(ValueError):
-    """The change of the bite cannot be taken apart; the message says what to change."""
 
 
 @dataclass(frozen=True)
@@ -188,7 +185,7 @@ def bite_change(
 
     Raises
     ------
-    BiteError
+    CannotAnswer
         If lever or range make no sense, or the cephalometry lacks columns.
 
     Notes
@@ -241,11 +238,11 @@ def bite_change(
 def _require_options(lever: float, lever_range: tuple[float, float], level: float) -> None:
     low, high = lever_range
     if not 0 < low <= lever <= high:
-        raise BiteError(
+        raise CannotAnswer(
             f"The lever {lever:g} must lie inside its range, {low:g} to {high:g}, above zero."
         )
     if not 0 < level < 1:
-        raise BiteError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
+        raise CannotAnswer(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
 
 
 def _overbite(cohort: Cohort) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
@@ -342,7 +339,7 @@ def _hinges(cephalometry: pd.DataFrame | None) -> tuple[dict[str, Hinge], list[s
         return {}, []
     absent = [c for c in ("patient", "landmark", "x", "y") if c not in cephalometry.columns]
     if absent:
-        raise BiteError(
+        raise CannotAnswer(
             f"The cephalometry has no column {', '.join(absent)}: give patient, landmark, x, y."
         )
     found: dict[str, Hinge] = {}
@@ -360,7 +357,7 @@ def _hinges(cephalometry: pd.DataFrame | None) -> tuple[dict[str, Hinge], list[s
         }
         try:
             found[str(patient)] = hinge(points)
-        except HingeError as error:
+        except CannotAnswer as error:
             trouble.append(f"{patient}: no hinge. {error}")
     return found, trouble
 
@@ -396,7 +393,7 @@ def _averages(patients: pd.DataFrame, cohort: Cohort, by: str | None, level: flo
     if by is None:
         return _average(patients, len(treated), level)
     if by not in cohort.patients.columns:
-        raise BiteError(
+        raise CannotAnswer(
             f"by={by!r} is no column of the patients table. It has: "
             f"{', '.join(map(str, cohort.patients.columns))}."
         )

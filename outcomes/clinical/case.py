@@ -10,7 +10,7 @@ import pandas as pd
 from outcomes.domain.tables import MEASURES
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["course_times", "measured"]
 

@@ -15,12 +15,12 @@ import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.tolerance import within_tolerance
+from outcomes.errors import CannotAnswer
 from outcomes.plotting import plot
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["Courses", "courses", "courses_needed", "share_reached"]
 
@@ -42,7 +42,7 @@ def share_reached(rate: float | Sequence[float], courses: int | None = None) -> 
     """
     rates = np.full(courses or 1, rate) if np.isscalar(rate) else np.asarray(rate, dtype=float)
     if courses is not None and len(rates) != courses:
-        raise RateError(
+        raise CannotAnswer(
             f"{len(rates)} rates for {courses} courses: give one rate, or one for each."
         )
     return float(1 - np.prod(1 - rates))
@@ -126,7 +126,7 @@ def courses(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing or nobody has a first course with an aim.
 
     Examples
@@ -194,7 +194,7 @@ def _rows(
         need = ("patient", "tooth", "course", "planned", "achieved")
         absent = [name for name in need if name not in cohort.columns]
         if absent:
-            raise RateError(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
+            raise CannotAnswer(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
         if "movement" not in cohort.columns:
             cohort = cohort.assign(movement="movement")
     frame = with_derived(history(cohort), columns).reset_index(drop=True)
@@ -226,7 +226,7 @@ def _sites(
     hidden = (began["begun"] > 1) & (began["patient"].map(earliest) > 1)
     kept = began[~small & ~blank & ~hidden]
     if not len(kept):
-        raise RateError("No tooth has a first course with an aim: nothing can be followed.")
+        raise CannotAnswer("No tooth has a first course with an aim: nothing can be followed.")
     late = int((kept["begun"] > 1).sum())
     again = steps[steps["aims"] > 1].merge(kept[SITE], on=SITE)
     notes = []
@@ -391,7 +391,7 @@ def courses_needed(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a number makes no sense.
 
     Examples
@@ -410,9 +410,9 @@ def courses_needed(
 
     tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
     if np.isnan(tolerance):
-        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
+        raise CannotAnswer("Give a tolerance: the fit does not say whether it is in mm or degrees.")
     if not aim or tolerance <= 0 or factor <= 0 or most < 1:
-        raise RateError("aim must not be 0; tolerance, factor and most must be above 0.")
+        raise CannotAnswer("aim must not be 0; tolerance, factor and most must be above 0.")
     parts = [
         _needed(fit, g, abs(aim), tolerance, factor, most, draws, seed)
         for g in range(len(fit.groups))
@@ -432,7 +432,7 @@ def _needed(
 ) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     row = fit.rates.iloc[g]
-    spread = np.sqrt(fit.mixed.psi[0, 0] + (fit.mixed.site_variance or 0.0))
+    spread = np.sqrt(fit.mixed.psi[0, 0] + (fit.mixed.inner_variance or 0.0))
     rate = row["rate"] + row["se"] * rng.standard_t(row["df"], draws)
     rate = rate + spread * rng.standard_normal(draws)
     sigma = np.sqrt(fit.mixed.sigma2)

@@ -11,10 +11,12 @@ import pandas as pd
 from scipy.optimize import brentq
 from scipy.special import nctdtr, stdtr, stdtrit
 
-if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+from outcomes.errors import CannotAnswer
 
-__all__ = ["BeforeAfter", "MeasuresError", "before_after"]
+if TYPE_CHECKING:
+    from outcomes.cohort.records import Cohort
+
+__all__ = ["BeforeAfter", "before_after"]
 
 TOTAL = "total"
 SMALL = 30
@@ -74,10 +76,6 @@ _DECIMALS = 9
 """Differences are rounded so: 4.6 − 3.4 and 3.2 − 2.0 are the same change, and a tie."""
 
 Limit = float | Mapping[str, float] | None
-
-
-class MeasuresError(ValueError):
-    """The measures cannot be compared; the message says what to change."""
 
 
 @dataclass(frozen=True)
@@ -198,7 +196,7 @@ def before_after(
 
     Raises
     ------
-    MeasuresError
+    CannotAnswer
         If columns are missing, a measure is not there, has two units, or two values for one time.
 
     Examples
@@ -212,7 +210,7 @@ def before_after(
     -2.57 mm; 2 of 3 on target
     """
     if not 0 < level < 1:
-        raise MeasuresError(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
+        raise CannotAnswer(f"level must lie between 0 and 1, not {level}: 0.95 for 95 %.")
     rows = _rows(cohort)
     names = _chosen(rows, measures)
     parts = [
@@ -290,7 +288,7 @@ def _groups(
         return
     patients = None if isinstance(cohort, pd.DataFrame) else cohort.patients
     if patients is None or by not in patients.columns:
-        raise MeasuresError(
+        raise CannotAnswer(
             f"by={by!r} is no column of the patients table. It has: "
             f"{'nothing' if patients is None else ', '.join(map(str, patients.columns))}."
         )
@@ -308,12 +306,12 @@ def _rows(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.measures
     absent = [c for c in ("patient", "after_course", "measure", "value") if c not in frame.columns]
     if absent:
-        raise MeasuresError(
+        raise CannotAnswer(
             f"No column {', '.join(absent)}. The measures have: "
             f"{', '.join(map(str, frame.columns)) or 'none'}."
         )
     if frame[["patient", "after_course", "measure"]].isna().any(axis=None):
-        raise MeasuresError(
+        raise CannotAnswer(
             "patient, after_course or measure is blank in some rows. Read the table with "
             "read_cohort or from_frames, which list such rows in the ledger, or drop them."
         )
@@ -332,7 +330,7 @@ def _rows(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     twice = rows[rows.duplicated(key)]
     if len(twice):
         first = twice.iloc[0]
-        raise MeasuresError(
+        raise CannotAnswer(
             f"Two values of {first['measure']} for {first['patient']} after course "
             f"{first['after_course']} (and {len(twice) - 1} more such rows): keep one, or average "
             "them before."
@@ -363,7 +361,7 @@ def _chosen(rows: pd.DataFrame, measures: str | Sequence[str] | None) -> list[st
     wanted = [measures] if isinstance(measures, str) else list(measures)
     absent = [m for m in wanted if m not in present]
     if absent:
-        raise MeasuresError(
+        raise CannotAnswer(
             f"No measure {', '.join(map(repr, absent))}. Recorded: {', '.join(present) or 'none'}."
         )
     return wanted
@@ -392,7 +390,7 @@ def _courses(cohort: Cohort | pd.DataFrame) -> dict[str, int]:
 def _one_unit(rows: pd.DataFrame, name: str) -> str:
     units = sorted(set(rows["unit"]) - {""})
     if len(units) > 1:
-        raise MeasuresError(f"{name} is given in {' and '.join(units)}: convert to one unit.")
+        raise CannotAnswer(f"{name} is given in {' and '.join(units)}: convert to one unit.")
     return units[0] if units else ""
 
 
@@ -401,7 +399,7 @@ def _limit(tolerance: Limit, name: str, unit: str) -> float | None:
 
     found = limit("tolerance", name, unit, tolerance)
     if found < 0 or (isinstance(tolerance, int | float) and np.isnan(found)):
-        raise MeasuresError(f"tolerance of {name} is {found}: give a number that is not negative.")
+        raise CannotAnswer(f"tolerance of {name} is {found}: give a number that is not negative.")
     return None if np.isnan(found) else found
 
 

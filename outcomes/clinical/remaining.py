@@ -10,10 +10,10 @@ import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.tolerance import within_tolerance
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["first_not_measured", "remaining"]
 
@@ -74,7 +74,7 @@ def remaining(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing, or a tooth has two rows of a movement in one course.
 
     Examples
@@ -147,7 +147,7 @@ def first_not_measured(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing.
 
     Examples
@@ -168,6 +168,6 @@ def _steps(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows, and each movement followed through them."""
     if isinstance(cohort, pd.DataFrame) and "unit" not in cohort.columns:
-        raise RateError("No column unit.")
+        raise CannotAnswer("No column unit.")
     rows = history(cohort).reset_index(drop=True)
     return rows, followed(rows, tolerance)

@@ -18,14 +18,15 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
+
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = [
     "CAUTION",
     "LOWER_INCISORS",
     "ApexDisplacement",
-    "RootError",
     "apex_displacement",
     "apex_motion",
     "tooth_lengths",
@@ -91,10 +92,6 @@ SHOWN = 5
 """Teeth that a note names."""
 
 
-class RootError(ValueError):
-    """The apex cannot be placed; the message says what to change."""
-
-
 @dataclass(frozen=True)
 class ApexDisplacement:
     """How far apices went. See ``apex_displacement``.
@@ -153,7 +150,7 @@ def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
 
     Raises
     ------
-    RootError
+    CannotAnswer
         For a tooth that is no permanent tooth.
 
     Examples
@@ -167,7 +164,7 @@ def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
         teeth = [10 * quadrant + n for quadrant in (1, 2, 3, 4) for n in range(1, 9)]
     wrong = [t for t in teeth if t // 10 not in (1, 2, 3, 4) or t % 10 not in range(1, 9)]
     if wrong:
-        raise RootError(
+        raise CannotAnswer(
             f"No root length is known for {', '.join(map(str, wrong))}: give permanent teeth, FDI "
             "11 to 48, or lengths of your own."
         )
@@ -258,7 +255,7 @@ def apex_displacement(
 
     Raises
     ------
-    RootError
+    CannotAnswer
         If columns are missing, or a length is not known or makes no sense.
 
     Examples
@@ -270,13 +267,13 @@ def apex_displacement(
     0     31  17.0        -1.87           0.17
     """
     if of not in ("achieved", "planned"):
-        raise RootError(f"of={of!r}: give 'achieved' or 'planned'.")
+        raise CannotAnswer(f"of={of!r}: give 'achieved' or 'planned'.")
     if reference not in ("crown centre", "incisal edge"):
-        raise RootError(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
+        raise CannotAnswer(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
     frame = cohort if isinstance(cohort, pd.DataFrame) else _every(cohort)
     absent = [c for c in ("patient", "tooth", "movement", of) if c not in frame.columns]
     if absent:
-        raise RootError(
+        raise CannotAnswer(
             f"No column {', '.join(absent)}. The movements have: "
             f"{', '.join(map(str, frame.columns))}."
         )
@@ -309,7 +306,7 @@ def _arms(
     known = {int(t): (c, r) for t, c, r in handbook.itertuples(index=False)} | dict(lengths)
     bad = [t for t, (crown, root) in known.items() if not (crown > 0 and root > 0)]
     if bad:
-        raise RootError(
+        raise CannotAnswer(
             f"Length of {', '.join(map(str, bad))}: give crown and root in mm, above 0."
         )
     share = 0.5 if reference == "crown centre" else 1.0

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from outcomes.domain.movements import LIMITS, MOVEMENTS
+from outcomes.errors import InputError
 
 __all__ = ["limit", "limits", "require_known"]
 
@@ -74,21 +75,21 @@ def limits(
 
 
 def require_known(name: str, given: Mapping[str, float]) -> None:
-    """Raise ValueError for limits that are not above 0, or of names nobody knows.
+    """Raise InputError for limits that are not above 0, or of names nobody knows.
 
     Examples
     --------
     >>> require_known("tolerance", {"rotaton": 2})
     Traceback (most recent call last):
         ...
-    ValueError: tolerance names rotaton: use mm, degree or a movement (mesiodistal, ... rotation).
+    outcomes.errors.InputError: tolerance names rotaton: use mm, degree or a movement (mesiodistal, ... rotation).
     """
     unknown = [str(key) for key in given if key not in MOVEMENTS and key not in LIMITS["tolerance"]]
     if unknown:
-        raise ValueError(
+        raise InputError(
             f"{name} names {', '.join(unknown)}: use mm, degree or a movement "
             f"({', '.join(MOVEMENTS)})."
         )
     low = [f"{key} {value}" for key, value in given.items() if not value > 0]
     if low:
-        raise ValueError(f"{name} must be above 0, not {', '.join(low)}.")
+        raise InputError(f"{name} must be above 0, not {', '.join(low)}.")

@@ -13,6 +13,7 @@ from outcomes.clinical.case import course_times, measured
 from outcomes.clinical.following import history
 from outcomes.clinical.remaining import first_not_measured, remaining
 from outcomes.domain.movements import TOLERANCE
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     COLOURS,
     FULL_WIDTH,
@@ -29,7 +30,7 @@ from outcomes.figures.measure_course import draw_course_of, measure_title
 from outcomes.words.english import counted, number_of, wrapped
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["case_page"]
 
@@ -55,7 +56,7 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
 
     Raises
     ------
-    ValueError
+    InputError
         If the cohort has no such patient.
 
     Examples
@@ -68,7 +69,7 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
     ['Key movements, °']
     """
     if patient not in cohort.treated:
-        raise ValueError(f"No patient {patient!r} in this cohort.")
+        raise InputError(f"No patient {patient!r} in this cohort.")
     values = measured(cohort, patient)
     every = history(cohort)
     every = every[every["patient"] == patient]

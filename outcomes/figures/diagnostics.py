@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from scipy import stats
 
 from outcomes.domain.names import movement_name
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -26,7 +27,7 @@ from outcomes.words.english import counted
 from outcomes.words.units import unit_in_full, unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 __all__ = ["residuals"]
 
@@ -64,7 +65,7 @@ def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> 
 
     Raises
     ------
-    ValueError
+    InputError
         If other than four Axes are given.
 
     Examples
@@ -83,7 +84,7 @@ def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> 
             axes = new_axes(FULL_WIDTH, 5.4, rows=2, columns=2)
         panels = np.ravel(np.asarray(axes, dtype=object))
         if panels.shape != (4,):
-            raise ValueError(f"Give four Axes, not {len(panels)}.")
+            raise InputError(f"Give four Axes, not {len(panels)}.")
         data = fit.data
         unit = unit_symbol(fit.unit)
         what = movement_name(fit.movement)

@@ -14,8 +14,8 @@ from outcomes.figures.rows import group_rows
 from outcomes.words.numbers import bare_percent, range_words
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
-    from outcomes.rates.robustness import Bootstrap
+    from outcomes.rates.bootstrap import Bootstrap
+    from outcomes.rates.result import RateFit
 
 __all__ = ["intervals"]
 

@@ -25,7 +25,7 @@ from outcomes.words.english import counted
 from outcomes.words.numbers import bare_percent
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 __all__ = ["influence"]
 

@@ -21,7 +21,7 @@ from outcomes.figures.base import (
 from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["plausibility"]
 

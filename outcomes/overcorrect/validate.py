@@ -11,13 +11,13 @@ from scipy.special import stdtr, stdtrit
 
 from outcomes.domain.limits import limit
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
-from outcomes.mixed.fit import Array
+from outcomes.errors import CannotAnswer
+from outcomes.mixed.blocks import Array
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.rules import Rules, factor_given
 from outcomes.plotting import plot
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
 from outcomes.rates.predict import df_as_if_new
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 
@@ -105,7 +105,7 @@ def validate(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         With fewer than 3 patients, or without a tolerance for a fit of unknown unit.
 
     Notes
@@ -125,13 +125,13 @@ def validate(
     """
     rules = rules or Rules(level=fit.level)
     if fit.patients < 3:
-        raise RateError(
+        raise CannotAnswer(
             f"{fit.patients} patients: leaving one out leaves nothing to learn from. 3 are the "
             "fewest."
         )
     tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
     if np.isnan(tolerance):
-        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
+        raise CannotAnswer("Give a tolerance: the fit does not say whether it is in mm or degrees.")
     predictions = _predict(fit, rules)
     gain = _gain(predictions, rules.level)
     return Validation(
@@ -156,8 +156,8 @@ def _predict(fit: RateFit, rules: Rules) -> pd.DataFrame:
     mean = np.einsum("np,np->n", x, np.where(x == 0, 0.0, beta))
     mean[np.isnan(beta[np.arange(len(x)), design.group_code])] = np.nan
     estimate = np.einsum("np,npq,nq->n", x, np.nan_to_num(covariance), x)
-    tooth = np.nan_to_num(others.site_variance)
-    spread = (others.patient_variance + tooth)[who] * design.planned**2
+    tooth = np.nan_to_num(others.inner_variance)
+    spread = (others.outer_variance + tooth)[who] * design.planned**2
     sd = np.sqrt(estimate + spread + others.sigma2[who])
     df = df_as_if_new(fit)
     table = pd.DataFrame(

@@ -92,16 +92,16 @@ def range_words(low: float, high: float, form: Format = percent) -> str:
     return f"{start} to {end}"
 
 
-def points(share: float) -> str:
+def points(share: float, digits: int = 0) -> str:
     """A difference of shares in percentage points, with its sign.
 
     Examples
     --------
-    >>> points(0.123), points(-0.2)
-    ('+12', '−20')
+    >>> points(0.123), points(-0.2), points(0.0004, 1)
+    ('+12', '−20', '0.0')
     """
-    text = number(100 * share, 0)
-    return text if text.startswith("−") or text == "0" else f"+{text}"
+    text = number(100 * share, digits)
+    return text if text.startswith("−") or not text.strip("0.") else f"+{text}"
 
 
 def size(value: float, unit: str) -> str:

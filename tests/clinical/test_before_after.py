@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.clinical.measures import MeasuresError, _effect_size, before_after
+from outcomes.clinical.measures import _effect_size, before_after
 from outcomes.cohort.read import from_frames
+from outcomes.errors import CannotAnswer
 
 # Student, Biometrika 1908;6:1-25: extra hours of sleep under two drugs, 10 patients (from memory).
 SLEEP = (
@@ -203,7 +204,7 @@ def test_by_a_column_of_the_patients():
     row = result.table.query("period == 'total'").set_index("malocclusion")["difference"]
     assert row.to_dict() == pytest.approx({"deep": -2.25, "open": 2.0, "not recorded": 2.5})
     assert set(result.patients["malocclusion"]) == {"deep", "open", "not recorded"}
-    with pytest.raises(MeasuresError, match="no column of the patients table"):
+    with pytest.raises(CannotAnswer, match="no column of the patients table"):
         before_after(cohort_with(frame, patients), by="clinician")
 
 
@@ -260,7 +261,7 @@ def test_no_measures_at_all():
     ],
 )
 def test_what_cannot_be_answered_says_what_to_change(frame, options, says):
-    with pytest.raises(MeasuresError, match=says):
+    with pytest.raises(CannotAnswer, match=says):
         before_after(frame, **options)
 
 

@@ -11,13 +11,12 @@ import pytest
 from made_audit import Fits, contrast, described, moved, plain, rate
 
 from outcomes.clinical.achieved import achievement
-from outcomes.cohort.clean import HEADINGS_ROW
-from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, STOPPED
+from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
 from outcomes.domain.movements import TOLERANCE
 from outcomes.reports.audit import words
 from outcomes.reports.audit.words import misses
-from outcomes.reports.common import opinion
 from outcomes.reports.audit.words.reading import ledger_sum, left_out, left_words
+from outcomes.reports.common import opinion
 from outcomes.reports.common.rows import first_row, lines, shares
 from outcomes.words import english
 

@@ -13,16 +13,17 @@ from outcomes.clinical.achieved import achievement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.limits import limit, require_known
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.measure.readings import RepeatsError, measurement_error
+from outcomes.errors import CannotAnswer
+from outcomes.measure.readings import measurement_error
 from outcomes.rates.differences import FACTORS, Differences, differences
 from outcomes.rates.fit import RateFits, fit_rates
-from outcomes.rates.lagging import later_courses_alone
-from outcomes.rates.robust import RobustRates, flagged_rows, robust_rates
+from outcomes.rates.later_courses import later_courses_alone
+from outcomes.rates.missing_rescans import missing_rescans
+from outcomes.rates.robust_rates import RobustRates, flagged_rows, robust_rates
 from outcomes.rates.second_opinion import opinion_on
-from outcomes.rates.selection import missing_rescans
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 
 __all__ = ["Audit", "run_audit"]
@@ -233,5 +234,5 @@ def _measurement(cohort: Cohort) -> tuple[pd.DataFrame, str]:
         return pd.DataFrame(), "The cohort holds no repeated readings."
     try:
         return measurement_error(cohort), ""
-    except RepeatsError as error:
+    except CannotAnswer as error:
         return pd.DataFrame(), str(error)

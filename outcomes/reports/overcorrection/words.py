@@ -19,7 +19,7 @@ from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
 from outcomes.overcorrect.plan import BEST, DIRECT, Plan, PlanLimits
 from outcomes.overcorrect.validate import ASSUMPTION
-from outcomes.rates.adjusted import holm
+from outcomes.rates.holm import holm
 from outcomes.reports.build.provenance import versions
 from outcomes.reports.overcorrection.results import USUAL_AIM, Calibration
 from outcomes.reports.overcorrection.tables import group_in_full

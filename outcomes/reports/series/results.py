@@ -15,12 +15,13 @@ from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.movements import TOLERANCE
-from outcomes.measure.readings import RepeatsError, measurement_error
+from outcomes.errors import CannotAnswer
+from outcomes.measure.readings import measurement_error
 from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["RESAMPLES", "Series", "open_series", "opposed_measures", "run_series"]
 
@@ -200,5 +201,5 @@ def _measurement(cohort: Cohort) -> tuple[pd.DataFrame, str]:
         return pd.DataFrame(), "The cohort holds no repeated readings."
     try:
         return measurement_error(cohort), ""
-    except RepeatsError as error:
+    except CannotAnswer as error:
         return pd.DataFrame(), str(error)

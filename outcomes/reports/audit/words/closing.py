@@ -15,7 +15,7 @@ from outcomes.words.numbers import count, percent
 from outcomes.words.units import NBSP
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
     from outcomes.reports.audit.results import Audit
 
 
