@@ -45,7 +45,7 @@ _WHERE = {
     "worst_unplanned": "outcomes.clinical.unplanned",
     "Courses": "outcomes.clinical.courses",
     "courses": "outcomes.clinical.courses",
-    "courses_needed": "outcomes.clinical.courses",
+    "courses_needed": "outcomes.clinical.courses_needed",
     "tooth_rates": "outcomes.rates.pooling",
     "overcorrection": "outcomes.overcorrect.factors",
     "Rules": "outcomes.overcorrect.rules",

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.limits import Given, limits, units_of
+from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
 from outcomes.domain.tolerance import within_tolerance
 from outcomes.errors import CannotAnswer
 from outcomes.rates.design import with_derived
@@ -41,15 +43,13 @@ _DERIVED = ("tooth_class", "arch", "side", "direction")
 _CHUNK = 2_000_000
 """Bootstrap weights held at once (draws x patients)."""
 
-Limit = float | Mapping[str, float] | None
-
 
 def achievement(
     cohort: Cohort | pd.DataFrame,
     by: str | Sequence[str] = ("movement", "tooth_class"),
     *,
-    tolerance: Limit = None,
-    smallest_plan: Limit = None,
+    tolerance: Given = None,
+    smallest_plan: Given = None,
     seed: int = 1,
     n_boot: int = 1000,
     level: float = 0.95,
@@ -117,7 +117,7 @@ def achievement(
     """
     by = [by] if isinstance(by, str) else list(by)
     rows = _planned_rows(_frame(cohort, by), by)
-    unit = _unit(rows)
+    unit = units_of(rows)
     _refuse_mixed_units(rows, unit, by)
     planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
     size = np.abs(planned)
@@ -128,8 +128,9 @@ def achievement(
             "size": size,
             "moved": achieved * np.sign(planned),
             "error": np.abs(planned - achieved),
-            "tolerance": _limit("tolerance", tolerance, rows, unit),
-            "usable": size >= _limit("smallest_plan", smallest_plan, rows, unit, detectable),
+            "tolerance": _limit_of_rows("tolerance", tolerance, rows, unit),
+            "usable": size
+            >= _limit_of_rows("smallest_plan", smallest_plan, rows, unit, detectable),
         },
         index=rows.index,
     )
@@ -166,8 +167,6 @@ def _frame(cohort: Cohort | pd.DataFrame, by: list[str]) -> pd.DataFrame:
 
 def _in_known_order(values: pd.Series) -> pd.Series:
     """Movements, tooth classes and arches in the order of the schema rather than the alphabet."""
-    from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
-
     known = {"movement": MOVEMENTS, "tooth_class": TOOTH_CLASSES, "arch": ("upper", "lower")}
     names = list(known.get(str(values.name), ()))
     if isinstance(values.dtype, pd.CategoricalDtype) or not values.dropna().isin(names).all():
@@ -191,18 +190,6 @@ def _planned_rows(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     return frame[frame["planned"] != 0]
 
 
-def _unit(rows: pd.DataFrame) -> pd.Series:
-    """Unit of each row, None where the frame does not say."""
-    from outcomes.domain.movements import MOVEMENTS
-
-    if "unit" in rows.columns:
-        return rows["unit"].astype(object)
-    if "movement" in rows.columns:
-        known = {name: spec.unit for name, spec in MOVEMENTS.items()}
-        return rows["movement"].astype(object).map(known)
-    return pd.Series(None, index=rows.index, dtype=object)
-
-
 def _refuse_mixed_units(rows: pd.DataFrame, unit: pd.Series, by: list[str]) -> None:
     if not len(rows):
         return
@@ -224,16 +211,14 @@ def _detectable_change(cohort: Cohort | pd.DataFrame) -> dict[str, float]:
     return smallest_detectable_change(cohort)
 
 
-def _limit(
+def _limit_of_rows(
     name: str,
-    given: Limit,
+    given: Given,
     rows: pd.DataFrame,
     unit: pd.Series,
     measured: Mapping[str, float] | None = None,
 ) -> np.ndarray:
     """The limit of each row: as given, else measured for its movement, else that of its unit."""
-    from outcomes.domain.limits import limits
-
     if isinstance(given, int | float):
         if not given >= 0:
             raise CannotAnswer(f"{name} is {given}: give a number that is not negative.")

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
+from outcomes.domain.limits import limits
 from outcomes.domain.tolerance import within_tolerance
 from outcomes.errors import CannotAnswer
 
@@ -16,26 +17,6 @@ if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
 __all__ = ["first_not_measured", "remaining"]
-
-COLUMNS = (
-    "patient",
-    "tooth",
-    "movement",
-    "unit",
-    "begun",
-    "courses",
-    "last",
-    "not_followed",
-    "first_aim",
-    "aims",
-    "aim",
-    "planned",
-    "achieved",
-    "left",
-    "limit",
-    "within",
-    "largest",
-)
 
 
 def remaining(
@@ -117,19 +98,20 @@ def remaining(
         .reset_index()
     )
     table = table[table["some"]].drop(columns="some").reset_index(drop=True)
-    from outcomes.domain.limits import limits
-
     limit = limits("tolerance", table["movement"], table["unit"], tolerance)
     sites = pd.MultiIndex.from_frame(table[SITE])
     left = (table["aim"] - table["achieved"]).round(9)
-    table = table.assign(
-        not_followed=lost.reindex(sites).fillna(0).to_numpy(int),
+    table.insert(
+        list(table).index("last") + 1,
+        "not_followed",
+        lost.reindex(sites).fillna(0).to_numpy(int),
+    )
+    return table.assign(
         left=left,
         limit=limit,
         within=within_tolerance(left, limit),
         largest=np.maximum(table["aim"].abs(), table["first_aim"].abs()) / limit,
     )
-    return table[list(COLUMNS)]
 
 
 def first_not_measured(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:

@@ -23,6 +23,7 @@ from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
+from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -62,20 +63,14 @@ class Loop:
     since: pd.Timestamp
 
     def __repr__(self) -> str:
-        tables = [
-            t.to_string(index=False, float_format="{:.2f}".format)
-            for t in (self.periods, self.change)
-        ]
-        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
-        return "\n".join([*tables, *words])
+        return as_text(self.periods, self.change, *self._said)
 
     def _repr_html_(self) -> str:
-        tables = "".join(
-            t.to_html(index=False, float_format="{:.2f}".format, border=0, na_rep="–")
-            for t in (self.periods, self.change)
-        )
-        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
-        return f"{tables}<ul>{''.join(f'<li>{w}</li>' for w in words)}</ul>"
+        return as_html(self.periods, self.change, notes=self._said, blank="–")
+
+    @property
+    def _said(self) -> list[str]:
+        return [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
 
 
 def closing_loop(

@@ -20,6 +20,7 @@ from outcomes.rates.predict import df_as_if_new
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
+from outcomes.words.shown import as_html, as_text
 
 __all__ = ["ASSUMPTION", "Validation", "validate"]
 
@@ -70,19 +71,14 @@ class Validation:
         return plot(self, ax=ax)
 
     def __repr__(self) -> str:
-        parts = [t.to_string(index=False, float_format="{:.3f}".format) for t in self._tables]
-        return "\n".join([*parts, self.sentence, self.assumption, *standing_cautions(*PLANNING)])
-
-    @property
-    def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame]:
-        return self.accuracy, self.shortfall
+        return as_text(*self._shown, *standing_cautions(*PLANNING), digits=3)
 
     def _repr_html_(self) -> str:
-        tables = "".join(
-            t.to_html(index=False, float_format="{:.3f}".format, border=0) for t in self._tables
-        )
-        said = "".join(f"<li>{text}</li>" for text in standing_cautions(*PLANNING))
-        return f"{tables}<p>{self.sentence}</p><p>{self.assumption}</p><ul>{said}</ul>"
+        return as_html(*self._shown, notes=standing_cautions(*PLANNING), digits=3)
+
+    @property
+    def _shown(self) -> tuple[pd.DataFrame, pd.DataFrame, str, str]:
+        return self.accuracy, self.shortfall, self.sentence, self.assumption
 
 
 def validate(

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.clinical.measures import _effect_size, before_after
+from outcomes.clinical.measures import before_after
+from outcomes.clinical.paired import effect_size
 from outcomes.cohort.read import from_frames
 from outcomes.errors import CannotAnswer
 
@@ -63,7 +64,7 @@ def test_hollander_wolfe_signed_ranks():
     assert total(measured(*DEPRESSION))["wilcoxon_p"] == pytest.approx(0.03906, abs=5e-6)
 
 
-def test_pingouin_t_effect_size_and_interval():
+def test_pingouin_teffect_size_and_interval():
     start, end = map(np.array, SLEEP)
     row = total(measured(*SLEEP), level=0.9)
     t = pg.ttest(end, start, paired=True, confidence=0.9).iloc[0]
@@ -75,7 +76,7 @@ def test_pingouin_t_effect_size_and_interval():
     assert row["effect_low"] < row["effect_size"] < row["effect_high"]
 
 
-def test_limits_of_the_effect_size_are_those_of_the_noncentral_t():
+def test_limits_of_theeffect_size_are_those_of_the_noncentral_t():
     start, end = map(np.array, SLEEP)
     row = total(measured(*SLEEP), level=0.9)
     t = stats.ttest_rel(end, start).statistic
@@ -86,7 +87,7 @@ def test_limits_of_the_effect_size_are_those_of_the_noncentral_t():
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.8])
-def test_the_interval_of_the_effect_size_holds_whatever_the_correlation(rho):
+def test_the_interval_of_theeffect_size_holds_whatever_the_correlation(rho):
     """12 patients, effect 0.5, 800 series: 95 % intervals; without the correlation of start and end
     they would hold it in 86 % at none."""
     rng = np.random.default_rng(12)
@@ -94,7 +95,7 @@ def test_the_interval_of_the_effect_size_holds_whatever_the_correlation(rho):
     for _ in range(800):
         z = rng.standard_normal((2, 12))
         start, end = z[0], rho * z[0] + np.sqrt(1 - rho**2) * z[1] + 0.5
-        _, low, high = _effect_size(start, end, 0.95)
+        _, low, high = effect_size(start, end, 0.95)
         held.append(low <= 0.5 <= high)
     assert 0.93 <= np.mean(held) <= 0.98
 

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.clinical.courses import courses, courses_needed, share_reached
+from outcomes.clinical.courses import courses
+from outcomes.clinical.courses_needed import courses_needed, share_reached
 from outcomes.cohort.read import from_frames
 from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate

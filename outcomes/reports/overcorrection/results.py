@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.clinical.courses import Courses, courses, courses_needed
+from outcomes.clinical.courses import Courses, courses
+from outcomes.clinical.courses_needed import courses_needed
 from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.factors import overcorrection
