@@ -145,7 +145,7 @@ def test_every_part_of_reports_has_its_place():
         ("outcomes.mixed.fit", "outcomes.rates.fit", False),
         ("outcomes.cohort.read", "outcomes", False),
         ("outcomes.reports.audit.words", "outcomes.reports.table", True),
-        ("outcomes.reports.audit.words", "outcomes.reports.series.prose", False),
+        ("outcomes.reports.audit.words", "outcomes.reports.series.words", False),
         ("outcomes.reports.files.word", "outcomes.reports.build.run", False),
         ("outcomes.reports.table", "outcomes.reports.audit.words", False),
     ],

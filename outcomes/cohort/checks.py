@@ -15,7 +15,7 @@ from outcomes.cohort.cells import by_word
 from outcomes.cohort.problems import Sieve
 from outcomes.domain import teeth
 from outcomes.domain.limits import limits
-from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE
+from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE, movement_unit
 from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
 from outcomes.words.units import unit_in_full
 
@@ -65,7 +65,7 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
         return frame
     words = cells.texts(frame["unit_given"])
     spoken = by_word(words, cells.unit_of)
-    unit = cells.by_unique(frame["movement"], _unit)
+    unit = cells.by_unique(frame["movement"], movement_unit)
     wrong = (spoken != "") & (unit != "") & (spoken != unit) & sieve.kept
     for name in pd.unique(unit[wrong]):
         sieve.exclude(
@@ -76,10 +76,6 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
             "Correct the number, its unit or the movement.",
         )
     return frame if ((words != "") & (spoken == "")).any() else frame.drop(columns="unit_given")
-
-
-def _unit(movement: object) -> str:
-    return MOVEMENTS[str(movement)].unit if str(movement) in MOVEMENTS else ""
 
 
 def derive(frame: pd.DataFrame) -> pd.DataFrame:
@@ -103,7 +99,7 @@ def derive(frame: pd.DataFrame) -> pd.DataFrame:
         arch=pd.array(teeth.arch(tooth), dtype="str"),
         side=pd.array(teeth.side(tooth), dtype="str"),
         direction=pd.array(direction, dtype="str"),
-        unit=pd.array(cells.by_unique(frame["movement"], _unit), dtype="str"),
+        unit=pd.array(cells.by_unique(frame["movement"], movement_unit), dtype="str"),
         tooth_site=(frame["patient"] + ":" + tooth.astype("str")).astype("str"),
         row=row,
     )
@@ -124,7 +120,7 @@ def _direction(*, positive: bool):
 
 def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
     """List movements that are possible but odd: size, sign, the same numbers all over, units."""
-    unit = cells.by_unique(frame["movement"], _unit)
+    unit = cells.by_unique(frame["movement"], movement_unit)
     tolerance = limits("tolerance", frame["movement"], unit)
     largest = limits("expected_size", frame["movement"], unit)
     planned, achieved = frame["planned"].to_numpy(float), frame["achieved"].to_numpy(float)

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from outcomes.reports.series import prose
+from outcomes.reports.series import words as prose
 from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Row, row
 
 SETTINGS = {

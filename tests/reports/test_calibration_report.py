@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 import outcomes as oc
+from outcomes.domain import names
 from outcomes.reports.build.run import open_cohort, run_report
 from outcomes.reports.overcorrection import tables, words
 from outcomes.reports.overcorrection.results import open_aims, run_calibration
@@ -257,7 +258,7 @@ def test_each_patient_has_a_sheet_with_the_code_on_every_page_and_row(strict, tm
 )
 def test_crown_and_root_are_both_named(movement, kind, value, way):
     """Crown and root of a tooth that turns about its middle go opposite ways (geometry)."""
-    assert tables.direction(value, movement, *kind) == way
+    assert names.direction(value, movement, *kind) == way
 
 
 # The plan sheet ----------------------------------------------------------------------------------
@@ -388,7 +389,7 @@ def test_every_signed_number_of_the_sheet_has_its_direction(found, tmp_path):
 
 def test_a_range_that_crosses_zero_names_both_directions():
     row = pd.Series({"expected": 0.4, "low_80": -0.3, "high_80": 1.1})
-    said = tables._expected(row, "mm", "vertical", ("incisor", "lower")).replace("\u00a0", " ")
+    said = tables._expected(row, ("mm", "vertical", "incisor", "lower")).replace("\u00a0", " ")
     assert said == "0.40 mm (extrusion), −0.30 mm (intrusion) to 1.10 mm (extrusion)"
 
 

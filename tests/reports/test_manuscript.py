@@ -232,7 +232,7 @@ def test_mean_and_sd():
 
 def test_manuscript_holds_words_tables_figures_and_places_for_the_author(tmp_path):
     from outcomes.figures.publication import save_for_print
-    from outcomes.reports.series import prose
+    from outcomes.reports.series import words as prose
     from outcomes.reports.series.figures import series_figures
     from outcomes.reports.series.manuscript import write_manuscript
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames
 from outcomes.figures.before_after import before_after_panels
-from outcomes.reports.series import prose
+from outcomes.reports.series import words as prose
 from outcomes.reports.series.documents import written_words
 from outcomes.reports.series.poster import A0, FORMATS, WIDE, Block, fit
 from outcomes.reports.series.results import run_series

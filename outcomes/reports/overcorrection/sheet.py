@@ -24,14 +24,15 @@ from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan
 from outcomes.reports.build.show import Shown, say
-from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
-from outcomes.reports.overcorrection.words import (
+from outcomes.reports.overcorrection.plan_words import (
     aim_notes,
     aims_left_out,
     attachment_unused,
     limits_said,
     steps_said,
 )
+from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
+from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
 from outcomes.words.cautions import IN_SHORT
 from outcomes.words.english import capital, listed, number_of
 
@@ -41,16 +42,12 @@ if TYPE_CHECKING:
     from outcomes.reports.overcorrection.results import Calibration
 
 __all__ = [
-    "AIMS_PROBLEMS",
     "DEMO",
     "foot_of_pages",
     "save_plan_sheet",
     "sheet_html",
     "write_plan_sheet",
 ]
-
-AIMS_PROBLEMS = "aims_problems.csv"
-"""In the report folder: what was wrong with the aims."""
 
 INSTEAD = "The same aims at aim / rate, and as aimed"
 LEFT_OUT = "Left out, so that this sheet says nothing of them:"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from outcomes.reports.series.tables import Tables
+from outcomes.reports.series.cells import Tables
 from outcomes.reports.table import PaperTable, row
 
 if TYPE_CHECKING:

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 from outcomes.figures.publication import Drawn, write_contents
 from outcomes.reports.build.show import Shown, say
 from outcomes.reports.files.tables import as_html, write_docx, write_tables
+from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.checklists import checklist_table
 from outcomes.reports.series.figures import Planned, case_figures, save_figures, series_figures
 from outcomes.reports.series.manuscript import CONSENT, DEMO, write_manuscript
-from outcomes.reports.series.prose import limitations, methods, results
 from outcomes.reports.series.sentences import Paragraph, trace
-from outcomes.reports.series.tables import Tables, manuscript_tables
+from outcomes.reports.series.tables import manuscript_tables
+from outcomes.reports.series.words import limitations, methods, results
 from outcomes.reports.table import PaperTable
 
 if TYPE_CHECKING:

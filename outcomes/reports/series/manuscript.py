@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.figures.publication import Drawn
 from outcomes.reports.files.tables import add_table, new_document, page_for, page_room
+from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.checklists import checklist_table
-from outcomes.reports.series.prose import limitations, methods, results
 from outcomes.reports.series.sentences import Paragraph
-from outcomes.reports.series.tables import Tables
+from outcomes.reports.series.words import limitations, methods, results
 
 if TYPE_CHECKING:
     from docx.document import Document

@@ -30,10 +30,10 @@ from outcomes.reports.files.slides import (
     new_slides,
     text_height,
 )
+from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.figures import main_measure, series_figures
 from outcomes.reports.series.sharing import kinds_to_share, pairs_to_share
 from outcomes.reports.series.story import Story, rate_frame, tell
-from outcomes.reports.series.tables import Tables
 from outcomes.reports.table import PaperTable
 
 if TYPE_CHECKING:
