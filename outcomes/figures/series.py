@@ -54,7 +54,7 @@ def series_panels(
 
     Raises
     ------
-    ValueError
+    InputError
         If nobody was measured.
 
     Examples
@@ -71,7 +71,7 @@ def series_panels(
     values = measured(cohort)
     values = values[values["measure"] == measure]
     if not len(values):
-        raise ValueError(f"{measure} was measured in nobody.")
+        raise InputError(f"{measure} was measured in nobody.")
     patients = list(dict.fromkeys(values["patient"]))
     columns = min(len(patients), columns or max(1, int(width / 1.1)))
     known = _kinds(cohort) if kinds else {}
