@@ -9,6 +9,7 @@ import importlib
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib.util import resolve_name
 from pathlib import Path
 
 import pytest
@@ -67,7 +68,7 @@ def origin(module: str, name: str) -> str:
     if name not in listed:
         return module
     where = listed[name]
-    return where if where.startswith("outcomes.") else f"{module}.{where}"
+    return where if where.startswith("outcomes.") else resolve_name(f".{where}", module)
 
 
 def imported(

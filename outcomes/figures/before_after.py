@@ -12,6 +12,7 @@ from matplotlib.lines import Line2D
 
 from outcomes.domain.names import measure_name
 from outcomes.domain.tables import MEASURES
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     FULL_WIDTH,
     INK,
@@ -66,7 +67,7 @@ def before_after_panels(
 
     Raises
     ------
-    ValueError
+    InputError
         If there is nothing to draw.
 
     Examples
@@ -87,7 +88,7 @@ def before_after_panels(
         measures = [name for name in MEASURES if name in found]
         measures += sorted(found - set(measures))
     if not measures or not len(people):
-        raise ValueError("No measure was taken before and after.")
+        raise InputError("No measure was taken before and after.")
     columns = min(len(measures), columns or max(1, int(width / 1.6)))
     groups = list(dict.fromkeys(table[split].astype(str))) if split else [""]
     shown = people[people["measure"].isin(measures)]

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
 from outcomes.domain.names import movement_name
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     CHANCES,
     FULL_WIDTH,
@@ -60,7 +61,7 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
 
     Raises
     ------
-    ValueError
+    InputError
         If no aim of the movement has numbers.
     """
     planned = plan.options.loc[(plan.options["option"] == BEST) & plan.options["planned"].notna()]
@@ -69,7 +70,7 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
         movement = str(shown["movement"].iloc[0])
     shown = shown[shown["movement"] == movement]
     if not len(shown):
-        raise ValueError(
+        raise InputError(
             f"No aim of {movement or 'any movement'} has a plan: none has a supported factor."
         )
     source = plan.sources[str(movement)]
@@ -85,7 +86,7 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
             ax = new_axes(width, 2.9 * lines + 0.3, rows=lines, columns=columns)
         axes = np.ravel(np.asarray(ax, dtype=object))
         if len(axes) < len(order):
-            raise ValueError(f"{len(order)} kinds of teeth need as many Axes, not {len(axes)}.")
+            raise InputError(f"{len(order)} kinds of teeth need as many Axes, not {len(axes)}.")
         mesh = None
         for panel, case in zip(axes, order, strict=False):
             mesh = _map_panel(plan, str(movement), case, shown.loc[kinds[case]], panel)

@@ -7,6 +7,7 @@ from typing import Any
 
 from outcomes.clinical.courses import Courses
 from outcomes.clinical.measures import BeforeAfter
+from outcomes.errors import InputError
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.chances import chance_map
 from outcomes.figures.courses import courses_curve
@@ -43,7 +44,7 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
 
     Raises
     ------
-    TypeError
+    InputError
         If results of that type have no figure.
 
     Examples
@@ -53,7 +54,7 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
     'Planned rotation (°)'
     """
     drawn = ", ".join(kind.__name__ for kind in plot.registry if kind is not object)
-    raise TypeError(
+    raise InputError(
         f"A {type(result).__name__} has no figure of its own; these have: {drawn}. For tables and "
         "cohorts choose a function of outcomes.figures."
     )

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     FULL_WIDTH,
     GUIDE,
@@ -40,7 +41,7 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
 
     Raises
     ------
-    ValueError
+    InputError
         If there is no factor.
 
     Examples
@@ -52,7 +53,7 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
     'Factor: plan over aim'
     """
     if not len(factors):
-        raise ValueError("No factors to draw.")
+        raise InputError("No factors to draw.")
     table = factors.reset_index(drop=True)
     if "movement" not in table:
         table = table.assign(movement="")

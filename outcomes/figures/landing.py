@@ -10,6 +10,7 @@ from matplotlib.patches import Rectangle
 
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.names import heading, movement_name
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     BAND,
     COLOURS,
@@ -51,12 +52,12 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
 
     Raises
     ------
-    ValueError
+    InputError
         If the plan has no aim of that movement.
     """
     aims = plan.aims[plan.aims["movement"] == movement]
     if not len(aims):
-        raise ValueError(f"The plan has no aim of {movement}.")
+        raise InputError(f"The plan has no aim of {movement}.")
     unit = str(aims["unit"].iloc[0])
     several = len(plan.patients) > 1
     best: Any = plan.options[plan.options["option"] == BEST].set_index("at")

@@ -9,6 +9,7 @@ import pandas as pd
 
 from outcomes.clinical.case import measured
 from outcomes.domain.names import measure_name
+from outcomes.errors import InputError
 from outcomes.figures.base import FULL_WIDTH, lines_of, panels, set_alt_text, style
 from outcomes.figures.measure_course import draw_course_of, measure_title
 from outcomes.words.english import capital, counted
@@ -53,7 +54,7 @@ def series_panels(
 
     Raises
     ------
-    ValueError
+    InputError
         If nobody was measured.
 
     Examples
@@ -70,7 +71,7 @@ def series_panels(
     values = measured(cohort)
     values = values[values["measure"] == measure]
     if not len(values):
-        raise ValueError(f"{measure} was measured in nobody.")
+        raise InputError(f"{measure} was measured in nobody.")
     patients = list(dict.fromkeys(values["patient"]))
     columns = min(len(patients), columns or max(1, int(width / 1.1)))
     known = _kinds(cohort) if kinds else {}

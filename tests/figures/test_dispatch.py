@@ -37,7 +37,7 @@ def test_every_result_with_a_figure_takes_the_options_of_its_method():
 
 
 def test_what_has_no_figure_is_told_what_has():
-    with pytest.raises(TypeError, match=r"A list has no figure .* RateFit, Plan, Validation"):
+    with pytest.raises(oc.InputError, match=r"A list has no figure .* RateFit, Plan, Validation"):
         oc.plot([1, 2])
 
 
