@@ -29,8 +29,7 @@ ENTRY = """
     )
 }
 
-
-def movement_unit("""
+#: Directions have"""
 
 
 def add_entry() -> None:
@@ -38,7 +37,7 @@ def add_entry() -> None:
     name = "outcomes.domain.movements"
     spec = importlib.util.find_spec(name)
     source = spec.loader.get_source(name)
-    end = "    )\n}\n\n\ndef movement_unit("
+    end = "    )\n}\n\n#: Directions have"
     assert source.count(end) == 1
     changed = source.replace(end, ENTRY.removeprefix("\n"))
     module = importlib.util.module_from_spec(spec)

@@ -14,8 +14,8 @@ from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
 from outcomes.cohort.problems import Sieve
 from outcomes.domain import teeth
-from outcomes.domain.limits import limits
-from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE, movement_unit
+from outcomes.domain.limits import limits, unit_of
+from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE
 from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
 from outcomes.words.units import unit_in_full
 
@@ -64,8 +64,8 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
     if "unit_given" not in frame:
         return frame
     words = cells.texts(frame["unit_given"])
-    spoken = by_word(words, cells.unit_of)
-    unit = cells.by_unique(frame["movement"], movement_unit)
+    spoken = by_word(words, cells.unit_written)
+    unit = cells.by_unique(frame["movement"], _unit)
     wrong = (spoken != "") & (unit != "") & (spoken != unit) & sieve.kept
     for name in pd.unique(unit[wrong]):
         sieve.exclude(
@@ -76,6 +76,10 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
             "Correct the number, its unit or the movement.",
         )
     return frame if ((words != "") & (spoken == "")).any() else frame.drop(columns="unit_given")
+
+
+def _unit(movement: object) -> str:
+    return unit_of(movement) or ""
 
 
 def derive(frame: pd.DataFrame) -> pd.DataFrame:
@@ -99,7 +103,7 @@ def derive(frame: pd.DataFrame) -> pd.DataFrame:
         arch=pd.array(teeth.arch(tooth), dtype="str"),
         side=pd.array(teeth.side(tooth), dtype="str"),
         direction=pd.array(direction, dtype="str"),
-        unit=pd.array(cells.by_unique(frame["movement"], movement_unit), dtype="str"),
+        unit=pd.array(cells.by_unique(frame["movement"], _unit), dtype="str"),
         tooth_site=(frame["patient"] + ":" + tooth.astype("str")).astype("str"),
         row=row,
     )
@@ -120,7 +124,7 @@ def _direction(*, positive: bool):
 
 def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
     """List movements that are possible but odd: size, sign, the same numbers all over, units."""
-    unit = cells.by_unique(frame["movement"], movement_unit)
+    unit = cells.by_unique(frame["movement"], _unit)
     tolerance = limits("tolerance", frame["movement"], unit)
     largest = limits("expected_size", frame["movement"], unit)
     planned, achieved = frame["planned"].to_numpy(float), frame["achieved"].to_numpy(float)
@@ -250,7 +254,7 @@ def measures(frame: pd.DataFrame, sieve: Sieve, *, teeth_read: bool) -> pd.DataF
     name = frame["measure"].to_numpy(object)
     known = cells.by_unique(frame["measure"], lambda m: MEASURES.get(str(m), ""))
     given = cells.texts(frame["unit"]) if "unit" in frame else np.full(len(frame), "", object)
-    spoken = by_word(given, lambda w: cells.unit_of(w) or w)
+    spoken = by_word(given, lambda w: cells.unit_written(w) or w)
     for unit in pd.unique(known[known != ""]):
         sieve.exclude(
             (known == unit) & (spoken != "") & (spoken != unit),

@@ -257,18 +257,5 @@ MOVEMENTS: dict[str, Movement] = {
     )
 }
 
-
-def movement_unit(movement: object) -> str:
-    """The unit of a movement, "mm" or "degree"; "" where the movement is not known.
-
-    Examples
-    --------
-    >>> movement_unit("rotation"), movement_unit("wisdom")
-    ('degree', '')
-    """
-    known = MOVEMENTS.get(str(movement))
-    return known.unit if known is not None else ""
-
-
 #: Directions have a sign in a movement's plan, so a direction is no movement name.
 DIRECTION_WORDS = {word: m.name for m in MOVEMENTS.values() for word in m.ways}

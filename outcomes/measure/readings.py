@@ -20,7 +20,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from outcomes.domain.movements import MOVEMENTS, movement_unit
+from outcomes.cohort.records import Cohort
+from outcomes.domain.limits import unit_of
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.words.english import counted
 
@@ -234,7 +236,7 @@ def _movement_row(
     row: dict[str, object] = dict.fromkeys(COLUMNS, _MISSING)
     row |= {
         "movement": movement,
-        "unit": movement_unit(movement) or None,
+        "unit": unit_of(movement),
         "comparison": compare,
         "subjects": len(read_twice),
         "patients": read_twice.index.get_level_values("patient").nunique(),
