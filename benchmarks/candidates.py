@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from outcomes.mixed.cluster import ClusterRobust, contributions
-from outcomes.mixed.fit import Array, MixedFit
+from outcomes.mixed.blocks import Array
+from outcomes.mixed.cluster import ClusterRobust
+from outcomes.mixed.fit import MixedFit
 
 
 def cluster_robust(fit: MixedFit, contrasts: Array, *, kind: str = "CR2") -> tuple[Array, Array]:
@@ -17,8 +18,8 @@ def cluster_robust(fit: MixedFit, contrasts: Array, *, kind: str = "CR2") -> tup
         robust = ClusterRobust(fit)
         return robust.standard_error(contrasts), robust.df(contrasts)
     blocks, p = fit.blocks, fit.blocks.p
-    by_patient = contributions(fit.theta, blocks)
-    h, g = by_patient[:, :p, :p], by_patient[:, :p, p]
+    c = fit.shares.c
+    h, g = c[:, :p, :p], c[:, :p, p]
     total = h.sum(0)
     m = np.linalg.inv(total)
     score = g - h @ (m @ g.sum(0))
@@ -28,6 +29,6 @@ def cluster_robust(fit: MixedFit, contrasts: Array, *, kind: str = "CR2") -> tup
     reach = np.einsum("Ppq,Pqc->cPp", h, loading)
     expected = -reach @ m @ reach.transpose(0, 2, 1)
     own = np.einsum("cPp,Ppc->cP", reach, loading)
-    expected[:, np.arange(blocks.patients), np.arange(blocks.patients)] += own
+    expected[:, np.arange(blocks.n_outer), np.arange(blocks.n_outer)] += own
     trace = np.trace(expected, axis1=1, axis2=2)
     return np.sqrt((variance**2).sum(0)), trace**2 / (expected**2).sum((1, 2))

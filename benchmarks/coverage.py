@@ -27,11 +27,13 @@ from candidates import cluster_robust
 from page import replace_part
 from scipy.special import stdtrit
 
-from outcomes.mixed import fit as mixed
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
+from outcomes.mixed.fit import MixedFit, fit_mixed
 from outcomes.overcorrect.loop import closing_loop
 from outcomes.rates.design import Design, rate_design
-from outcomes.rates.fit import RateError, RateFit, fit_rate
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 from outcomes.simulate import DEFAULT_RATES, simulate_rates
 
 OUT = Path(__file__).with_name("coverage.csv")
@@ -77,7 +79,7 @@ FIELDS = [
 ]
 
 
-def intervals(fit: mixed.MixedFit, design: Design, seed: int) -> np.ndarray:
+def intervals(fit: MixedFit, design: Design, seed: int) -> np.ndarray:
     """Low and high (method, 2, contrast) of the four rates and the difference."""
     estimate = CONTRASTS @ fit.beta
     planned, codes = design.planned, design.tooth_code
@@ -100,14 +102,14 @@ def intervals(fit: mixed.MixedFit, design: Design, seed: int) -> np.ndarray:
         )
         return [low, high], np.nanstd(values, axis=0, ddof=1)
 
-    by_patient, se = percentile(resample.over_patients(fit, n=REPLICATES, seed=seed))
+    by_patient, se = percentile(resample.over_outer(fit, n=REPLICATES, seed=seed))
     parametric, _ = percentile(resample.parametric(fit, rows, n=REPLICATES, seed=seed + 1))
     return np.array(
         [
             t_interval(fit.standard_error(CONTRASTS), fit.df(CONTRASTS)),
             by_patient,
             parametric,
-            t_interval(se, fit.blocks.patients - 1),
+            t_interval(se, fit.blocks.n_outer - 1),
             t_interval(*cluster_robust(fit, CONTRASTS, kind="CR2")),
             t_interval(*cluster_robust(fit, CONTRASTS, kind="CR3")),
         ]
@@ -132,7 +134,7 @@ def reported(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.nd
     """As one_cohort, for the intervals that the package gives by default."""
     try:
         fit = fit_rate(invented(design, patients, cohort)[0])
-    except RateError:
+    except CannotAnswer:
         return None
     if len(fit.groups) < len(TRUTH):
         return None
@@ -148,8 +150,8 @@ def one_cohort(design: str, patients: int, cohort: int) -> tuple[np.ndarray, np.
     if len(drawn.groups) < len(TRUTH):
         return None
     try:
-        fit = mixed.fit(drawn.blocks())
-    except mixed.ModelError:
+        fit = fit_mixed(drawn.blocks())
+    except CannotAnswer:
         return None
     return CONTRASTS @ fit.beta - TARGET, intervals(fit, drawn, seed)
 
@@ -225,18 +227,18 @@ def comparisons(design: str, patients: int, cohort: int) -> Answer:
             found["rate"] = estimate[:4], rates
             found["rate, cluster-robust"] = estimate[:4], rates[[1, 0]]
             found["tooth class"] = estimate[4:], _rows_of_fit(fit, CONTRASTS[4:], "CR2", "model")
-    except RateError:
+    except CannotAnswer:
         pass
     for kind, (column, _) in KINDS.items():
         try:
             fit = fit_rate(frame, covariates=column)
-        except RateError:
+        except CannotAnswer:
             continue
         last = np.eye(len(fit.mixed.beta))[-1:]
         found[kind] = last @ fit.mixed.beta, _rows_of_fit(fit, last, "CR2", "model")
     try:
         change = closing_loop(frame, SINCE).change.iloc[0]
-    except RateError:
+    except CannotAnswer:
         return found
     for what in ("reached", "shortfall"):
         bounds = np.array([[[change[f"{what}_low"]], [change[f"{what}_high"]]]] * 2)
@@ -254,13 +256,13 @@ def more_variances(design: str, patients: int, cohort: int) -> Answer:
             continue
         try:
             fit = fit_rate(frame, covariates=column, varies_by=varies)
-        except RateError:
+        except CannotAnswer:
             continue
         last = np.eye(len(fit.mixed.beta))[-1:]
         found[kind] = last @ fit.mixed.beta, _rows_of_fit(fit, last, "model")
     try:
         fit = fit_rate(frame, varies_by="tooth_class")
-    except RateError:
+    except CannotAnswer:
         return found
     if len(fit.groups) == len(TRUTH):
         estimate = CONTRASTS @ fit.mixed.beta - TARGET

@@ -18,9 +18,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.fieller import fieller_reciprocal
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, prescribe
-from outcomes.rates.fit import RateError, fit_rate
+from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
 HERE = Path(__file__).parent
@@ -139,7 +140,7 @@ def coverage(rate: float, patients: int, chunk: int) -> Iterator[list]:
         )
         try:
             row = fit_rate(rows, group=None).rates.iloc[0]
-        except RateError:  # counted, and shown in the table
+        except CannotAnswer:  # counted, and shown in the table
             unfitted += 1
             continue
         interval = fieller_reciprocal(row["rate"], row["se"], df=row["df"])

@@ -5,11 +5,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 import typer
 
+from outcomes.errors import CohortError, OutputRefused, ReportFailed
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from outcomes.cohort.read import CohortError
 
 DONE, STOPPED, WRONG_USE, FAILED, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -89,7 +90,7 @@ def template(
 @app.command()
 def check(cohort: CohortArgument = None, notation: NotationOption = None) -> None:
     """Read a cohort; list every problem with its remedy, and account for every row."""
-    from outcomes.cohort.read import CohortError, read_cohort
+    from outcomes.cohort.read import read_cohort
     from outcomes.reports.audit import words
     from outcomes.reports.build.run import demo_path
 
@@ -209,7 +210,6 @@ def calibrate(
 
 def _check_aims(aims: Path | None, notation: Notation | None) -> None:
     """Say how many aims can be used; stop with all problems listed where none can."""
-    from outcomes.cohort.read import CohortError
     from outcomes.overcorrect.aims import aims_counted, read_aims
 
     if aims is None:
@@ -275,10 +275,8 @@ def _report(
     notation: Notation | None,
     **options: Any,
 ) -> None:
-    from outcomes.cohort.read import CohortError
     from outcomes.progress import shown
-    from outcomes.reports.build.place import OutputRefused
-    from outcomes.reports.build.run import ReportError, run_report
+    from outcomes.reports.build.run import run_report
 
     _say_demo(cohort)
     try:
@@ -295,7 +293,7 @@ def _report(
         _wrong_use(str(error))
     except CohortError as error:
         _stop(error)
-    except ReportError as error:
+    except ReportFailed as error:
         typer.echo(f"{error}\nNothing was written.", err=True)
         raise typer.Exit(FAILED) from error
     except KeyboardInterrupt:

@@ -1,12 +1,14 @@
-"""A seventh movement, made by one entry in the schema and nothing else; prints what came of it.
+"""A seventh movement, made by one entry in MOVEMENTS and nothing else; prints what came of it.
 
 Run by tests/test_seventh_movement.py in a Python of its own, as most of the package reads the
-schema when it is imported.
+movements when it is imported.
 """
 
 import importlib.util
 import json
 import sys
+import tempfile
+from pathlib import Path
 
 ENTRY = """
         Movement(
@@ -31,23 +33,26 @@ ENTRY = """
 
 
 def add_entry() -> None:
-    """Load the schema with one more entry in MOVEMENTS, before anything else reads it."""
-    spec = importlib.util.find_spec("outcomes.domain.tables")
-    source = spec.loader.get_source("outcomes.domain.tables")
+    """Load the movements with one more entry, before anything else reads them."""
+    name = "outcomes.domain.movements"
+    spec = importlib.util.find_spec(name)
+    source = spec.loader.get_source(name)
     assert source.count("    )\n}\n\n#: Directions have") == 1
     changed = source.replace("    )\n}\n\n#: Directions have", ENTRY.removeprefix("\n"))
     module = importlib.util.module_from_spec(spec)
-    sys.modules["outcomes.domain.tables"] = module
+    sys.modules[name] = module
     exec(compile(changed, spec.origin, "exec"), module.__dict__)
-    sys.modules["outcomes.cohort"].schema = module
+    sys.modules["outcomes.domain"].movements = module
 
 
 add_entry()
 
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
+from typer.testing import CliRunner  # noqa: E402
 
 import outcomes as oc  # noqa: E402
+from outcomes.cli import app  # noqa: E402
 from outcomes.cohort.codebook import codebook  # noqa: E402
 from outcomes.reports.audit import tables, words  # noqa: E402
 from outcomes.reports.audit.results import run_audit  # noqa: E402
@@ -76,9 +81,16 @@ study = oc.plan_study(width=0.2, movement=NAME, teeth_per_patient=6, simulations
 best = found.plan.options[found.plan.options["option"] == "best chance"]
 problems = cohort.problems["problem"].tolist()
 
+with tempfile.TemporaryDirectory() as folder:
+    typed = Path(folder, "cases.csv")
+    movements.head(40).assign(movement=NAME).to_csv(typed, index=False)
+    checked = CliRunner().invoke(app, ["check", str(typed)])
+
 print(
     json.dumps(
         {
+            "check_status": checked.exit_code,
+            "check_says": checked.output,
             "codebook": "en masse forward" in codebook(),
             "too_large": [p for p in problems if p.startswith("larger than")],
             "rates": DEFAULT_RATES[NAME],

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from outcomes.cli import app
 from outcomes.cohort.read import read_cohort
+from outcomes.errors import ReportFailed
 from outcomes.reports.build import run
 from outcomes.reports.build.lab import MANIFEST
 
@@ -202,7 +203,7 @@ def test_interrupted_audit_is_130_and_writes_nothing(tmp_path, cohort, monkeypat
 
 def test_a_report_that_fails_is_3_and_names_the_cell(tmp_path, cohort, monkeypatch):
     def stop(*args, **kwargs):
-        raise run.ReportError("The report stopped in cell 3 of practice_audit.ipynb: E: why")
+        raise ReportFailed("The report stopped in cell 3 of practice_audit.ipynb: E: why")
 
     monkeypatch.setattr(run, "execute", stop)
     done = outcomes("audit", cohort, "--out", tmp_path / "report")

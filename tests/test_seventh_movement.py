@@ -27,6 +27,12 @@ def seventh() -> dict:
     return json.loads(done.stdout)
 
 
+def test_the_command_check_knows_it(seventh):
+    assert seventh["check_status"] == 0
+    assert "larger than 4 mm" in seventh["check_says"]
+    assert "no movement of that name" not in seventh["check_says"]
+
+
 def test_it_is_read_checked_and_in_the_codebook(seventh):
     assert seventh["codebook"]
     assert seventh["too_large"]
@@ -65,4 +71,4 @@ def test_the_calibration_uses_its_tolerance_step_and_expected_size(seventh):
 
 def test_a_study_of_it_can_be_planned(seventh):
     assert seventh["study"] == "mm"
-    assert any("1.0 mm" in note for note in seventh["study_notes"])
+    assert any("1.0\u00a0mm" in note for note in seventh["study_notes"])

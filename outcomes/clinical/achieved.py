@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.limits import Given, limits, units_of
+from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
 from outcomes.domain.tolerance import within_tolerance
+from outcomes.errors import CannotAnswer
 from outcomes.rates.design import with_derived
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
-__all__ = ["DescriptiveError", "achievement"]
+__all__ = ["achievement"]
 
 MEASURES = [
     "patients",
@@ -40,19 +43,13 @@ _DERIVED = ("tooth_class", "arch", "side", "direction")
 _CHUNK = 2_000_000
 """Bootstrap weights held at once (draws x patients)."""
 
-Limit = float | Mapping[str, float] | None
-
-
-class DescriptiveError(ValueError):
-    """The table cannot be made; the message says what to change."""
-
 
 def achievement(
     cohort: Cohort | pd.DataFrame,
     by: str | Sequence[str] = ("movement", "tooth_class"),
     *,
-    tolerance: Limit = None,
-    smallest_plan: Limit = None,
+    tolerance: Given = None,
+    smallest_plan: Given = None,
     seed: int = 1,
     n_boot: int = 1000,
     level: float = 0.95,
@@ -103,7 +100,7 @@ def achievement(
 
     Raises
     ------
-    DescriptiveError
+    CannotAnswer
         If columns are missing, numbers are missing, or a group would mix mm and degrees.
 
     Examples
@@ -120,7 +117,7 @@ def achievement(
     """
     by = [by] if isinstance(by, str) else list(by)
     rows = _planned_rows(_frame(cohort, by), by)
-    unit = _unit(rows)
+    unit = units_of(rows)
     _refuse_mixed_units(rows, unit, by)
     planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
     size = np.abs(planned)
@@ -131,8 +128,9 @@ def achievement(
             "size": size,
             "moved": achieved * np.sign(planned),
             "error": np.abs(planned - achieved),
-            "tolerance": _limit("tolerance", tolerance, rows, unit),
-            "usable": size >= _limit("smallest_plan", smallest_plan, rows, unit, detectable),
+            "tolerance": _limit_of_rows("tolerance", tolerance, rows, unit),
+            "usable": size
+            >= _limit_of_rows("smallest_plan", smallest_plan, rows, unit, detectable),
         },
         index=rows.index,
     )
@@ -160,7 +158,7 @@ def _frame(cohort: Cohort | pd.DataFrame, by: list[str]) -> pd.DataFrame:
         frame = with_derived(frame, [name for name in by if name in _DERIVED])
     missing = [name for name in [*_REQUIRED, *by] if name not in frame.columns]
     if missing:
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"No column {', '.join(map(repr, missing))}. Available: "
             f"{', '.join(map(str, frame.columns)) or 'none'}."
         )
@@ -169,8 +167,6 @@ def _frame(cohort: Cohort | pd.DataFrame, by: list[str]) -> pd.DataFrame:
 
 def _in_known_order(values: pd.Series) -> pd.Series:
     """Movements, tooth classes and arches in the order of the schema rather than the alphabet."""
-    from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
-
     known = {"movement": MOVEMENTS, "tooth_class": TOOTH_CLASSES, "arch": ("upper", "lower")}
     names = list(known.get(str(values.name), ()))
     if isinstance(values.dtype, pd.CategoricalDtype) or not values.dropna().isin(names).all():
@@ -181,29 +177,17 @@ def _in_known_order(values: pd.Series) -> pd.Series:
 def _planned_rows(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     clash = [name for name in by if name in MEASURES]
     if clash:
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"{', '.join(clash)}: a result column has that name; rename the column to group by."
         )
     blank = int(frame[_REQUIRED].isna().any(axis=1).sum())
     if blank:
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"patient, planned or achieved is blank in {blank} of {len(frame)} rows. Read the "
             "table with read_cohort or from_frames, which list such rows in the ledger, or drop "
             "them."
         )
     return frame[frame["planned"] != 0]
-
-
-def _unit(rows: pd.DataFrame) -> pd.Series:
-    """Unit of each row, None where the frame does not say."""
-    from outcomes.domain.movements import MOVEMENTS
-
-    if "unit" in rows.columns:
-        return rows["unit"].astype(object)
-    if "movement" in rows.columns:
-        known = {name: spec.unit for name, spec in MOVEMENTS.items()}
-        return rows["movement"].astype(object).map(known)
-    return pd.Series(None, index=rows.index, dtype=object)
 
 
 def _refuse_mixed_units(rows: pd.DataFrame, unit: pd.Series, by: list[str]) -> None:
@@ -213,7 +197,7 @@ def _refuse_mixed_units(rows: pd.DataFrame, unit: pd.Series, by: list[str]) -> N
     units = named.groupby(by, observed=True, dropna=False)["_unit"] if by else None
     most = units.nunique().max() if units is not None else named["_unit"].nunique()
     if most > 1:
-        raise DescriptiveError(
+        raise CannotAnswer(
             "A group would add up mm and degrees: put 'movement' (or 'unit') into by, or choose "
             "one movement first."
         )
@@ -227,24 +211,22 @@ def _detectable_change(cohort: Cohort | pd.DataFrame) -> dict[str, float]:
     return smallest_detectable_change(cohort)
 
 
-def _limit(
+def _limit_of_rows(
     name: str,
-    given: Limit,
+    given: Given,
     rows: pd.DataFrame,
     unit: pd.Series,
     measured: Mapping[str, float] | None = None,
 ) -> np.ndarray:
     """The limit of each row: as given, else measured for its movement, else that of its unit."""
-    from outcomes.domain.limits import limits
-
     if isinstance(given, int | float):
         if not given >= 0:
-            raise DescriptiveError(f"{name} is {given}: give a number that is not negative.")
+            raise CannotAnswer(f"{name} is {given}: give a number that is not negative.")
         return np.full(len(rows), float(given))
     movements = rows["movement"] if "movement" in rows.columns else None
     limit = limits(name, movements, unit, {**(measured or {}), **(given or {})})
     if np.isnan(limit).any():
-        raise DescriptiveError(
+        raise CannotAnswer(
             f"No {name} is known for some rows: give {name} as a number, or add a column "
             "'movement' or 'unit' (mm, degree)."
         )

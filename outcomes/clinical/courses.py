@@ -1,8 +1,4 @@
-"""Several courses of aligners: how much of the aim is reached, and how many are needed.
-
-With rate r in every course and the shortfall planned anew each time, the share left after k courses
-is the product of (1 - r).
-"""
+"""Several courses of aligners: what share of the aim was reached after each."""
 
 from __future__ import annotations
 
@@ -14,37 +10,15 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
-from outcomes.domain.tolerance import within_tolerance
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
+from outcomes.domain.limits import units_of
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import with_derived
+from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
-__all__ = ["Courses", "courses", "courses_needed", "share_reached"]
-
-
-def share_reached(rate: float | Sequence[float], courses: int | None = None) -> float:
-    """Share of the aim reached after several courses: 1 - product of (1 - rate).
-
-    Parameters
-    ----------
-    rate
-        Rate of every course, or one for each course.
-    courses
-        How many courses, with one rate.
-
-    Examples
-    --------
-    >>> [round(share_reached(r, k), 3) for k in (2, 3) for r in (0.5, 0.6)]
-    [0.75, 0.84, 0.875, 0.936]
-    """
-    rates = np.full(courses or 1, rate) if np.isscalar(rate) else np.asarray(rate, dtype=float)
-    if courses is not None and len(rates) != courses:
-        raise RateError(
-            f"{len(rates)} rates for {courses} courses: give one rate, or one for each."
-        )
-    return float(1 - np.prod(1 - rates))
+__all__ = ["Courses", "courses"]
 
 
 @dataclass(frozen=True)
@@ -82,13 +56,10 @@ class Courses:
         return courses_curve(self, ax=ax)
 
     def __repr__(self) -> str:
-        table = self.overall.to_string(index=False, float_format="{:.2f}".format)
-        return "\n".join(["Share of the aim reached after each course", table, *self.notes])
+        return as_text("Share of the aim reached after each course", self.overall, *self.notes)
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<li>{note}</li>" for note in self.notes)
-        table = self.overall.to_html(index=False, float_format="{:.2f}".format, border=0)
-        return f"{table}<ul>{notes}</ul>"
+        return as_html(self.overall, notes=self.notes)
 
 
 def courses(
@@ -127,7 +98,7 @@ def courses(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing or nobody has a first course with an aim.
 
     Examples
@@ -165,43 +136,25 @@ def courses(
         )
     return Courses(
         overall=frame[[*order, *(c for c in frame.columns if c not in order)]],
-        patients=people[["patient", *order, *(c for c in _PATIENT_COLUMNS if c not in order)]],
+        patients=people[["patient", *order, *(c for c in people if c not in ("patient", *order))]],
         notes=tuple(notes),
     )
-
-
-_PATIENT_COLUMNS = (
-    "teeth",
-    "teeth_measured",
-    "aim",
-    "reached",
-    "share",
-    "first_aim",
-    "reached_first",
-    "treated",
-    "waits",
-    "courses",
-)
 
 
 def _rows(
     cohort: Cohort | pd.DataFrame, columns: tuple[str, ...]
 ) -> tuple[pd.DataFrame, list[str]]:
     """One row for each movement of a tooth in a course, measured or not."""
-    from outcomes.domain.movements import MOVEMENTS
-    from outcomes.rates.design import with_derived
-
     if isinstance(cohort, pd.DataFrame):
         need = ("patient", "tooth", "course", "planned", "achieved")
         absent = [name for name in need if name not in cohort.columns]
         if absent:
-            raise RateError(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
+            raise CannotAnswer(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
         if "movement" not in cohort.columns:
             cohort = cohort.assign(movement="movement")
     frame = with_derived(history(cohort), columns).reset_index(drop=True)
     if "unit" not in frame.columns:
-        units = {name: movement.unit for name, movement in MOVEMENTS.items()}
-        frame = frame.assign(unit=frame["movement"].astype(object).map(units))
+        frame = frame.assign(unit=units_of(frame))
     unmeasured = int(frame["achieved"].isna().sum())
     notes = []
     if unmeasured:
@@ -227,7 +180,7 @@ def _sites(
     hidden = (began["begun"] > 1) & (began["patient"].map(earliest) > 1)
     kept = began[~small & ~blank & ~hidden]
     if not len(kept):
-        raise RateError("No tooth has a first course with an aim: nothing can be followed.")
+        raise CannotAnswer("No tooth has a first course with an aim: nothing can be followed.")
     late = int((kept["begun"] > 1).sum())
     again = steps[steps["aims"] > 1].merge(kept[SITE], on=SITE)
     notes = []
@@ -289,10 +242,11 @@ def _by_patient(states: pd.DataFrame, results: pd.DataFrame) -> pd.DataFrame:
     sums = states[states["measured"]].groupby(key)[_SUMS].sum()
     table = teeth.join(sums).reset_index()
     table[_SUMS] = table[_SUMS].fillna(0.0)
+    share = table["reached"] / table["aim"].where(table["aim"] > 0)
+    table.insert(list(table).index("reached") + 1, "share", share)
     last = table["patient"].map(results.groupby("patient")["course"].max())
     count = results.set_index(key)["results"].reindex(pd.MultiIndex.from_frame(table[key]))
     return table.assign(
-        share=table["reached"] / table["aim"].where(table["aim"] > 0),
         treated=last >= table["course"],
         waits=count.eq(0).to_numpy(bool),
         courses=last,
@@ -349,112 +303,3 @@ def _share(people: pd.DataFrame, reached: str, aim: str) -> pd.Series:
     """Reached over aims, by course; missing where there are none."""
     sums = people.groupby("course")[[reached, aim]].sum()
     return sums[reached] / sums[aim].where(sums[aim] > 0)
-
-
-def courses_needed(
-    fit: RateFit,
-    aim: float,
-    tolerance: float | None = None,
-    *,
-    factor: float = 1.0,
-    most: int = 6,
-    draws: int = 20_000,
-    seed: int = 1,
-) -> pd.DataFrame:
-    """How many courses a new patient's tooth needs, as a distribution, group by group.
-
-    Each course plans what is left (times ``factor``). A patient and a tooth keep their rate through
-    all courses: one that lags in the first lags in the next, so that more courses are needed than
-    the average rate suggests for some, and fewer for others.
-
-    Parameters
-    ----------
-    fit
-        A fit (``fit_rate``) without covariates or intercept, or read at their reference.
-    aim
-        What is wanted, mm or degrees.
-    tolerance
-        Near enough; by default 0.5 mm or 2 degrees.
-    factor
-        Overcorrection of every plan.
-    most
-        Courses after which the count ends.
-    draws, seed
-        Simulated patients, and their seed.
-
-    Returns
-    -------
-    DataFrame
-        group, courses, chance (needs exactly so many), within (chance of being within tolerance
-        after so many), left (median absolute shortfall), arithmetic_left (|aim| (1 - rate
-        factor)^courses).  ``courses`` runs from 0 to ``most``; the chances up to ``most`` and the
-        chance of needing more add up to 1.
-
-    Raises
-    ------
-    RateError
-        If a number makes no sense.
-
-    Examples
-    --------
-    >>> from outcomes.rates.fit import fit_rate
-    >>> from outcomes.simulate import simulate_rates
-    >>> rows = simulate_rates(30, seed=1, movement="vertical", rates=0.55)
-    >>> table = courses_needed(fit_rate(rows, group=None), aim=-2.0, most=2)
-    >>> table[["courses", "within", "arithmetic_left"]].round(1)
-       courses  within  arithmetic_left
-    0        0     0.0              2.0
-    1        1     0.1              0.9
-    2        2     0.6              0.4
-    """
-    from outcomes.domain.limits import limit
-
-    tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
-    if np.isnan(tolerance):
-        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
-    if not aim or tolerance <= 0 or factor <= 0 or most < 1:
-        raise RateError("aim must not be 0; tolerance, factor and most must be above 0.")
-    parts = [
-        _needed(fit, g, abs(aim), tolerance, factor, most, draws, seed)
-        for g in range(len(fit.groups))
-    ]
-    return pd.concat(parts, ignore_index=True)
-
-
-def _needed(
-    fit: RateFit,
-    g: int,
-    aim: float,
-    tolerance: float,
-    factor: float,
-    most: int,
-    draws: int,
-    seed: int,
-) -> pd.DataFrame:
-    rng = np.random.default_rng(seed)
-    row = fit.rates.iloc[g]
-    spread = np.sqrt(fit.mixed.psi[0, 0] + (fit.mixed.site_variance or 0.0))
-    rate = row["rate"] + row["se"] * rng.standard_t(row["df"], draws)
-    rate = rate + spread * rng.standard_normal(draws)
-    sigma = np.sqrt(fit.mixed.sigma2)
-    left = np.full(draws, aim)
-    needed = np.full(draws, most + 1)
-    table = []
-    for course in range(most + 1):
-        if course:
-            going = needed > most
-            moved = rate * factor * left + sigma * rng.standard_normal(draws)
-            left = np.where(going, left - moved, left)
-        near = within_tolerance(left, tolerance)
-        needed = np.where(near & (needed > most), course, needed)
-        table.append(
-            {
-                "group": row["group"],
-                "courses": course,
-                "chance": float(np.mean(needed == course)),
-                "within": float(np.mean(needed <= course)),
-                "left": float(np.median(np.abs(left))),
-                "arithmetic_left": aim * abs(1 - row["rate"] * factor) ** course,
-            }
-        )
-    return pd.DataFrame(table)

@@ -13,10 +13,10 @@ import pandas as pd
 
 from outcomes.domain.limits import Given
 from outcomes.domain.limits import limits as limits_of
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["SITE", "followed", "history"]
 
@@ -38,7 +38,7 @@ def history(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing, or a tooth has two results of a movement in one course.
     """
     if isinstance(cohort, pd.DataFrame):
@@ -48,7 +48,7 @@ def history(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
         rows = rows.assign(aim=rows["aim"].mask(rows["row"].isin(cohort.blank_aims)))
     absent = [n for n in (*SITE, "planned", "achieved") if n not in rows.columns]
     if absent:
-        raise RateError(f"No column {', '.join(absent)}.")
+        raise CannotAnswer(f"No column {', '.join(absent)}.")
     if "course" not in rows.columns:
         rows = rows.assign(course=1)
     if "aim" not in rows.columns:
@@ -58,7 +58,7 @@ def history(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     record = [*SITE, "course"]
     measured = rows["achieved"].notna()
     if rows[measured].duplicated(record).any():
-        raise RateError(
+        raise CannotAnswer(
             "A tooth has two rows of one movement in one course, two records of one thing: keep one "
             "of them, or number the courses in the column course."
         )

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-__all__ = ["CENTRE_FROM_CONDYLION", "Hinge", "HingeError", "hinge", "published_per_mm"]
+from outcomes.errors import CannotAnswer
+
+__all__ = ["CENTRE_FROM_CONDYLION", "Hinge", "hinge", "published_per_mm"]
 
 CENTRE_FROM_CONDYLION = (-7.4, -16.9)
 """Mean centre of rotation from condylion, mm forwards and upwards: 7.4 behind and 16.9 below (Angle
@@ -39,10 +41,6 @@ _PUBLISHED = {
     "lever_pogonion_2018a": ("pogonion_forwards", 1.0),
     "lever_plane_2018a": ("mandibular_plane", 1.0),
 }
-
-
-class HingeError(ValueError):
-    """The coordinates make no hinge; the message says what to change."""
 
 
 @dataclass(frozen=True)
@@ -78,13 +76,13 @@ class Hinge:
 
         Raises
         ------
-        HingeError
+        CannotAnswer
             If the molar cannot rise so far on its circle.
         """
         forward, up = self._arm("lower_molar")
         radius = float(np.hypot(forward, up))
         if abs(up + intrusion) > radius:
-            raise HingeError(
+            raise CannotAnswer(
                 f"An intrusion of {intrusion:g} mm lies beyond the circle of the lower molar, "
                 f"{radius:.1f} mm about the centre: check the coordinates."
             )
@@ -176,7 +174,7 @@ def hinge(
 
     Raises
     ------
-    HingeError
+    CannotAnswer
         If a landmark is missing or axes are reversed.
 
     Examples
@@ -192,7 +190,7 @@ def hinge(
     points = {name: _point(name, landmarks[name]) for name in REQUIRED if name in landmarks}
     absent = [name for name in REQUIRED if name not in points]
     if absent:
-        raise HingeError(f"No landmark {', '.join(absent)}: give its x and y in mm.")
+        raise CannotAnswer(f"No landmark {', '.join(absent)}: give its x and y in mm.")
     points |= {name: _point(name, landmarks[name]) for name in OPTIONAL if name in landmarks}
     if centre is not None or "centre" in landmarks:
         middle = _point("centre", landmarks["centre"] if centre is None else centre)
@@ -200,7 +198,7 @@ def hinge(
         x, y = _point("condylion", landmarks["condylion"])
         middle = (x + CENTRE_FROM_CONDYLION[0], y + CENTRE_FROM_CONDYLION[1])
     else:
-        raise HingeError("No centre of rotation: give condylion or centre.")
+        raise CannotAnswer("No centre of rotation: give condylion or centre.")
     model = Hinge(middle, points, float(occlusal_plane))
     _require_axes(model)
     return model
@@ -249,21 +247,21 @@ def _to_plane(slope: float) -> np.ndarray:
 def _point(name: str, value: Sequence[float]) -> tuple[float, float]:
     pair = np.asarray(value, dtype=float)
     if pair.shape != (2,) or not np.isfinite(pair).all():
-        raise HingeError(f"{name} is {value!r}: give two numbers, x and y in mm.")
+        raise CannotAnswer(f"{name} is {value!r}: give two numbers, x and y in mm.")
     return float(pair[0]), float(pair[1])
 
 
 def _require_axes(model: Hinge) -> None:
     molar, incisor = model._arm("lower_molar"), model._arm("lower_incisor")
     if not 0 < molar[0] < incisor[0]:
-        raise HingeError(
+        raise CannotAnswer(
             "The lower molar must lie in front of the centre of rotation, and the lower incisor in "
             "front of the molar: x counts forwards. Turn the sign of x if the face looks left."
         )
     below = {name: model.points[name][1] for name in OPTIONAL if name in model.points}
     wrong = [name for name, y in below.items() if y >= model.points["lower_incisor"][1]]
     if wrong or model.points["lower_molar"][1] > model.centre[1]:
-        raise HingeError(
+        raise CannotAnswer(
             f"{' and '.join(wrong) or 'The molar'} must lie below "
             f"{'the lower incisor' if wrong else 'the centre of rotation'}: y counts upwards. Turn "
             "the sign of y if it was read off an image."

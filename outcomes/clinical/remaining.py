@@ -9,33 +9,14 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
+from outcomes.domain.limits import limits
 from outcomes.domain.tolerance import within_tolerance
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["first_not_measured", "remaining"]
-
-COLUMNS = (
-    "patient",
-    "tooth",
-    "movement",
-    "unit",
-    "begun",
-    "courses",
-    "last",
-    "not_followed",
-    "first_aim",
-    "aims",
-    "aim",
-    "planned",
-    "achieved",
-    "left",
-    "limit",
-    "within",
-    "largest",
-)
 
 
 def remaining(
@@ -74,7 +55,7 @@ def remaining(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing, or a tooth has two rows of a movement in one course.
 
     Examples
@@ -117,19 +98,20 @@ def remaining(
         .reset_index()
     )
     table = table[table["some"]].drop(columns="some").reset_index(drop=True)
-    from outcomes.domain.limits import limits
-
     limit = limits("tolerance", table["movement"], table["unit"], tolerance)
     sites = pd.MultiIndex.from_frame(table[SITE])
     left = (table["aim"] - table["achieved"]).round(9)
-    table = table.assign(
-        not_followed=lost.reindex(sites).fillna(0).to_numpy(int),
+    table.insert(
+        list(table).index("last") + 1,
+        "not_followed",
+        lost.reindex(sites).fillna(0).to_numpy(int),
+    )
+    return table.assign(
         left=left,
         limit=limit,
         within=within_tolerance(left, limit),
         largest=np.maximum(table["aim"].abs(), table["first_aim"].abs()) / limit,
     )
-    return table[list(COLUMNS)]
 
 
 def first_not_measured(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
@@ -147,7 +129,7 @@ def first_not_measured(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing.
 
     Examples
@@ -168,6 +150,6 @@ def _steps(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows, and each movement followed through them."""
     if isinstance(cohort, pd.DataFrame) and "unit" not in cohort.columns:
-        raise RateError("No column unit.")
+        raise CannotAnswer("No column unit.")
     rows = history(cohort).reset_index(drop=True)
     return rows, followed(rows, tolerance)

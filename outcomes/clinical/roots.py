@@ -1,9 +1,7 @@
 """Where the apex goes when the crown moves, for teeth whose roots are at risk.
 
-A scan shows the crown before and after. If tooth and root are one rigid body, a point r from the
-reference point of the crown moves by T + (R - I) r, with T the translation of the reference point
-and R the rotation. The root itself, and the bone around it, are not seen: lengths are handbook
-means.
+A scan shows the crown before and after; its apex is taken to move with it as one rigid body. The
+root itself, and the bone around it, are not seen: lengths are handbook means.
 
 Axes of a tooth: mesial, buccal (labial), and along its long axis towards the crown, so that
 extrusion is positive in either arch; signs as in the data model.
@@ -18,17 +16,18 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from outcomes.clinical.apex import ANGLES, TRANSLATIONS, Reference, apex_motion, arms_to_apex
+from outcomes.errors import CannotAnswer
+from outcomes.words.shown import as_html, as_text
+
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = [
     "CAUTION",
     "LOWER_INCISORS",
     "ApexDisplacement",
-    "RootError",
     "apex_displacement",
-    "apex_motion",
-    "tooth_lengths",
 ]
 
 LOWER_INCISORS = (31, 32, 41, 42)
@@ -39,60 +38,8 @@ CAUTION = (
     "periodontium and radiographs of each tooth; the treating clinician decides."
 )
 
-# Crown and root length, mm, by arch and position from the midline: means in Wheeler's Dental
-# Anatomy, Physiology and Occlusion (from memory). Of molars with several roots, the longest.
-HANDBOOK = {
-    "upper": {
-        1: (10.5, 13.0),
-        2: (9.0, 13.0),
-        3: (10.0, 17.0),
-        4: (8.5, 14.0),
-        5: (8.5, 14.0),
-        6: (7.5, 13.0),
-        7: (7.0, 12.0),
-        8: (6.5, 11.0),
-    },
-    "lower": {
-        1: (9.0, 12.5),
-        2: (9.5, 14.0),
-        3: (11.0, 16.0),
-        4: (8.5, 14.0),
-        5: (8.0, 14.5),
-        6: (7.5, 14.0),
-        7: (7.0, 13.0),
-        8: (7.0, 11.0),
-    },
-}
-
-TRANSLATIONS = ("mesiodistal", "buccolingual", "vertical")
-ANGLES = ("tip", "torque", "rotation")
-COLUMNS = (
-    "patient",
-    "tooth",
-    "courses",
-    *TRANSLATIONS,
-    *ANGLES,
-    "recorded",
-    "missing",
-    "torque_measured",
-    "arm",
-    "apex_mesial",
-    "apex_buccal",
-    "apex_vertical",
-    "apex_distance",
-    "plate_start",
-    "plate_expected",
-    "plate_measured",
-    "plate_last",
-    "plate_last_course",
-)
-Reference = Literal["crown centre", "incisal edge"]
 SHOWN = 5
 """Teeth that a note names."""
-
-
-class RootError(ValueError):
-    """The apex cannot be placed; the message says what to change."""
 
 
 @dataclass(frozen=True)
@@ -119,104 +66,15 @@ class ApexDisplacement:
     notes: tuple[str, ...]
 
     def __repr__(self) -> str:
-        body = self.summary.to_string(index=False, float_format="{:.2f}".format)
-        head = "Displacement of the apex (mm, labial positive)"
-        return "\n".join(
-            [head, body if len(self.summary) else "no tooth", *self.notes, self.caution]
-        )
+        body = self.summary if len(self.summary) else "no tooth"
+        return as_text(_HEAD, body, *self.notes, self.caution)
 
     def _repr_html_(self) -> str:
         tables = [t for t in (self.summary, self.table) if len(t)]
-        body = "".join(
-            t.to_html(index=False, float_format="{:.2f}".format, border=0) for t in tables
-        )
-        notes = "".join(f"<li>{note}</li>" for note in self.notes)
-        return (
-            f"<p>Displacement of the apex (mm, labial positive)</p>{body}<ul>{notes}</ul>"
-            f"<p>{self.caution}</p>"
-        )
+        return f"{as_html(_HEAD, *tables, notes=self.notes)}<p>{self.caution}</p>"
 
 
-def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
-    """Crown and root lengths of permanent teeth.
-
-    Parameters
-    ----------
-    teeth
-        FDI numbers 11–48; by default all 32.
-
-    Returns
-    -------
-    DataFrame
-        tooth, crown, root: mm, means in Wheeler's Dental Anatomy (from memory); of molars with
-        several roots, the longest.
-
-    Raises
-    ------
-    RootError
-        For a tooth that is no permanent tooth.
-
-    Examples
-    --------
-    >>> tooth_lengths([41, 21])
-       tooth  crown  root
-    0     41    9.0  12.5
-    1     21   10.5  13.0
-    """
-    if teeth is None:
-        teeth = [10 * quadrant + n for quadrant in (1, 2, 3, 4) for n in range(1, 9)]
-    wrong = [t for t in teeth if t // 10 not in (1, 2, 3, 4) or t % 10 not in range(1, 9)]
-    if wrong:
-        raise RootError(
-            f"No root length is known for {', '.join(map(str, wrong))}: give permanent teeth, FDI "
-            "11 to 48, or lengths of your own."
-        )
-    rows = [(t, *HANDBOOK["upper" if t // 10 < 3 else "lower"][t % 10]) for t in teeth]
-    return pd.DataFrame(rows, columns=["tooth", "crown", "root"])
-
-
-def apex_motion(translation: np.ndarray, angles: np.ndarray, arm: np.ndarray | float) -> np.ndarray:
-    """Displacement of the apex from the rigid motion of the crown: T + (R − I) r.
-
-    Parameters
-    ----------
-    translation
-        Mesial, buccal and extrusive movement of the reference point, mm, shape (..., 3).
-    angles
-        Tip, torque and rotation, degrees, shape (..., 3): mesial crown tip, buccal crown torque,
-        mesial surface turning buccally.
-    arm
-        From the reference point down the long axis to the apex, mm, shape (...).
-
-    Returns
-    -------
-    ndarray
-        Mesial, buccal and extrusive movement of the apex, mm, shape (..., 3).
-
-    Notes
-    -----
-    The three angles are taken as one rotation vector, so that their order does not matter. In axes
-    (mesial, buccal, extrusive) torque turns the long axis towards buccal, which is a negative turn
-    about the mesial axis.
-
-    Examples
-    --------
-    Ten degrees of buccal crown torque about the incisal edge of a lower central incisor, 9.0 + 12.5
-    mm long, take the apex 2 · 21.5 · sin 5° = 3.75 mm, lingually:
-
-    >>> moved = apex_motion(np.zeros(3), np.array([0.0, 10.0, 0.0]), 21.5)
-    >>> moved.round(2), float(np.linalg.norm(moved).round(2))
-    (array([ 0.  , -3.73,  0.33]), 3.75)
-    """
-    from scipy.spatial.transform import Rotation
-
-    angles = np.asarray(angles, dtype=float)
-    tip, torque, rotation = np.moveaxis(angles, -1, 0)
-    vectors = np.stack([-torque, tip, rotation], axis=-1).reshape(-1, 3)
-    turned = Rotation.from_rotvec(vectors, degrees=True)
-    root = np.zeros_like(vectors)
-    root[:, 2] = -np.broadcast_to(np.asarray(arm, dtype=float), angles.shape[:-1]).ravel()
-    return np.asarray(translation, dtype=float) + (turned.apply(root) - root).reshape(angles.shape)
+_HEAD = "Displacement of the apex (mm, labial positive)"
 
 
 def apex_displacement(
@@ -258,7 +116,7 @@ def apex_displacement(
 
     Raises
     ------
-    RootError
+    CannotAnswer
         If columns are missing, or a length is not known or makes no sense.
 
     Examples
@@ -270,24 +128,24 @@ def apex_displacement(
     0     31  17.0        -1.87           0.17
     """
     if of not in ("achieved", "planned"):
-        raise RootError(f"of={of!r}: give 'achieved' or 'planned'.")
+        raise CannotAnswer(f"of={of!r}: give 'achieved' or 'planned'.")
     if reference not in ("crown centre", "incisal edge"):
-        raise RootError(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
+        raise CannotAnswer(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
     frame = cohort if isinstance(cohort, pd.DataFrame) else _every(cohort)
     absent = [c for c in ("patient", "tooth", "movement", of) if c not in frame.columns]
     if absent:
-        raise RootError(
+        raise CannotAnswer(
             f"No column {', '.join(absent)}. The movements have: "
             f"{', '.join(map(str, frame.columns))}."
         )
-    arms = _arms(teeth, lengths or {}, reference)
+    arms = arms_to_apex(teeth, lengths or {}, reference)
     known = frame["movement"].isin((*TRANSLATIONS, *ANGLES))
     rows = frame[frame["tooth"].isin(list(teeth)) & known]
     table = _moved(_tidy(rows, of), arms)
     measures = None if isinstance(cohort, pd.DataFrame) else cohort.measures
     table = _with_plate(table, measures, of)
     return ApexDisplacement(
-        table=table[list(COLUMNS)],
+        table=table,
         summary=_summary(table),
         caution=CAUTION,
         notes=_notes(table, of, reference),
@@ -299,21 +157,6 @@ def _every(cohort: Cohort) -> pd.DataFrame:
     if not len(cohort.unmeasured):
         return cohort.movements
     return pd.concat([cohort.movements, cohort.unmeasured], ignore_index=True)
-
-
-def _arms(
-    teeth: Collection[int], lengths: Mapping[int, tuple[float, float]], reference: Reference
-) -> dict[int, float]:
-    """Tooth to the distance from the reference point to the apex."""
-    handbook = tooth_lengths([t for t in teeth if t not in lengths])
-    known = {int(t): (c, r) for t, c, r in handbook.itertuples(index=False)} | dict(lengths)
-    bad = [t for t, (crown, root) in known.items() if not (crown > 0 and root > 0)]
-    if bad:
-        raise RootError(
-            f"Length of {', '.join(map(str, bad))}: give crown and root in mm, above 0."
-        )
-    share = 0.5 if reference == "crown centre" else 1.0
-    return {t: share * crown + root for t, (crown, root) in known.items()}
 
 
 def _tidy(rows: pd.DataFrame, of: str) -> pd.DataFrame:
@@ -348,11 +191,12 @@ def _moved(tidy: pd.DataFrame, arms: Mapping[int, float]) -> pd.DataFrame:
     given = sums.notna().to_numpy()
     known = given.any(axis=1)
     table = sums.rename_axis(columns=None).reset_index()
+    last = counts.groupby(key)["course"].max().reindex(teeth).fillna(0).to_numpy(int)
+    table.insert(2, "courses", last)
     table["recorded"] = [
         ", ".join(name for name, there in zip(movements, row, strict=True) if there)
         for row in given
     ]
-    table["courses"] = counts.groupby(key)["course"].max().reindex(teeth).fillna(0).to_numpy(int)
     of_tooth = dict(list(tidy.groupby(key)))
     table["missing"] = [_missing(of_tooth[site]) for site in teeth]
     torque = counts[counts["movement"] == "torque"].groupby(key)["course"].nunique()
@@ -400,26 +244,23 @@ def _with_plate(table: pd.DataFrame, measures: pd.DataFrame | None, of: str) -> 
             (str(p), int(t), int(k)): float(v)
             for (p, t, k), v in zip(keys, plate["value"], strict=True)
         }
-    nan = float("nan")
-    sites = list(zip(table["patient"], table["tooth"], table["courses"], strict=True))
-    start = np.array([found.get((p, t, 0), nan) for p, t, _ in sites], dtype=float)
-    end = np.array([found.get((p, t, int(k)), nan) for p, t, k in sites], dtype=float)
-    end[table["courses"].to_numpy(int) == 0] = nan
-    later = [
-        max((k for a, b, k in found if (a, b) == (p, t) and k), default=0) for p, t, _ in sites
-    ]
-    last = [
-        found.get((p, t, k), nan) if k else nan for (p, t, _), k in zip(sites, later, strict=True)
-    ]
-    achieved = of == "achieved"
+    sites = list(zip(table["patient"], table["tooth"], strict=True))
+    later = [max((k for p, t, k in found if (p, t) == site), default=0) for site in sites]
+    if of == "planned":
+        later = [0] * len(sites)
+
+    def distance(courses: Iterable[int]) -> np.ndarray:
+        """After the course of each site; missing for course 0."""
+        pairs = zip(sites, courses, strict=True)
+        return np.array([found.get((*site, int(k)), np.nan) if k else np.nan for site, k in pairs])
+
+    start = np.array([found.get((*site, 0), np.nan) for site in sites], dtype=float)
     return table.assign(
         plate_start=start,
         plate_expected=start - table["apex_buccal"],
-        plate_measured=end if achieved else nan,
-        plate_last=np.array(last, dtype=float) if achieved else nan,
-        plate_last_course=pd.array(
-            [k or None for k in later] if achieved else [None] * len(later), "Int64"
-        ),
+        plate_measured=distance(table["courses"]) if of == "achieved" else np.nan,
+        plate_last=distance(later).astype(float),
+        plate_last_course=pd.array([k or None for k in later], "Int64"),
     )
 
 
@@ -459,16 +300,10 @@ def _notes(table: pd.DataFrame, of: str, reference: str) -> tuple[str, ...]:
         )
     blank = table[table["missing"].str.contains("not measured")]
     if len(blank):
-        sites = [
-            f"{patient} {tooth}: {missing}"
-            for patient, tooth, missing in blank[["patient", "tooth", "missing"]].itertuples(
-                index=False
-            )
-        ]
-        more = f", and {len(sites) - SHOWN} more" if len(sites) > SHOWN else ""
+        sites = _first([f"{row.patient} {row.tooth}: {row.missing}" for row in blank.itertuples()])
         notes.append(
             "Where a value is blank, the apex is followed to the course before, and not at all where "
-            f"that is the first ({', '.join(sites[:SHOWN])}{more})."
+            f"that is the first ({sites})."
         )
     if table["plate_expected"].lt(0).any():
         notes.append(
@@ -477,13 +312,20 @@ def _notes(table: pd.DataFrame, of: str, reference: str) -> tuple[str, ...]:
         )
     apart = table["plate_last"].notna() & table["plate_measured"].isna()
     if apart.any():
-        sites = [
-            f"{row.patient} {row.tooth}: {row.plate_last:g} mm after course {row.plate_last_course}"
-            for row in table[apart].itertuples()
-        ]
-        more = f", and {len(sites) - SHOWN} more" if len(sites) > SHOWN else ""
+        sites = _first(
+            [
+                f"{row.patient} {row.tooth}: {row.plate_last:g} mm after course {row.plate_last_course}"
+                for row in table[apart].itertuples()
+            ]
+        )
         notes.append(
             "The last measured distance to the plate is of another time than the apex "
-            f"({', '.join(sites[:SHOWN])}{more}): it is not compared with what was expected."
+            f"({sites}): it is not compared with what was expected."
         )
     return tuple(notes)
+
+
+def _first(sites: list[str]) -> str:
+    """As many as a note names."""
+    more = f", and {len(sites) - SHOWN} more" if len(sites) > SHOWN else ""
+    return f"{', '.join(sites[:SHOWN])}{more}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,12 +10,15 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.mixed import fit as mixed
-from outcomes.rates.design import RateError, with_derived
+from outcomes.domain.limits import Given, limits, units_of
+from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
+from outcomes.errors import CannotAnswer
+from outcomes.mixed.blocks import cross_products
+from outcomes.mixed.fit import fit_mixed
+from outcomes.rates.design import with_derived
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = [
     "FEWEST_PATIENTS",
@@ -58,8 +61,6 @@ _SAME = 1e-9
 """Values that differ by less than this share of their size are the same value."""
 _NO_SPREAD = 1e-8
 """Share of the variation below which the rows of a patient do not vary."""
-
-Limit = float | Mapping[str, float] | None
 
 
 @dataclass(frozen=True)
@@ -137,7 +138,7 @@ def clustered_mean(values: np.ndarray, patient: np.ndarray) -> ClusteredMean:
         se = float(means.std(ddof=1) / np.sqrt(patients))
         return ClusteredMean(float(means.mean()), se, float(patients - 1), patients, note)
     one = np.ones((n, 1))
-    fitted = mixed.fit(mixed.cross_products(one, values, one, code, names=("mean",)))
+    fitted = fit_mixed(cross_products(one, values, one, code, names=("mean",)))
     note = "no variation between patients beyond that between rows" if fitted.singular else ""
     contrast = np.ones((1, 1))
     return ClusteredMean(
@@ -153,7 +154,7 @@ def unplanned(
     cohort: Cohort | pd.DataFrame,
     by: str | Sequence[str] = ("movement", "tooth_class"),
     *,
-    tolerance: Limit = None,
+    tolerance: Given = None,
     level: float = 0.95,
     alpha: float = 0.05,
 ) -> pd.DataFrame:
@@ -200,7 +201,7 @@ def unplanned(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing, movements would be mixed, or no limit is known.
 
     References
@@ -223,11 +224,11 @@ def unplanned(
     """
     for name, value in (("level", level), ("alpha", alpha)):
         if not 0 < value < 1:
-            raise RateError(f"{name} must lie between 0 and 1, not {value}.")
+            raise CannotAnswer(f"{name} must lie between 0 and 1, not {value}.")
     by = (by,) if isinstance(by, str) else tuple(by)
     clash = [name for name in by if name in (*COLUMNS, "unit")]
     if clash:
-        raise RateError(
+        raise CannotAnswer(
             f"{', '.join(clash)}: a result column has that name. Group by other columns."
         )
     rows = _rows(cohort, by, tolerance)
@@ -238,7 +239,7 @@ def unplanned(
     parts = []
     for key, group in rows.groupby(keys, observed=True, sort=True, dropna=False):
         if "movement" in group.columns and group["movement"].nunique() > 1:
-            raise RateError("A group would mix movements: put 'movement' into by.")
+            raise CannotAnswer("A group would mix movements: put 'movement' into by.")
         found: dict[str, Any] = dict(zip(keys, key, strict=True))
         parts.append({**found, "treated": treated, **_describe(group, level, alpha)})
     table = pd.DataFrame(parts, columns=[*keys, *COLUMNS])
@@ -249,7 +250,7 @@ def unplanned(
 
 
 def worst_unplanned(
-    cohort: Cohort | pd.DataFrame, n: int = 10, *, tolerance: Limit = None
+    cohort: Cohort | pd.DataFrame, n: int = 10, *, tolerance: Given = None
 ) -> pd.DataFrame:
     """The unplanned movements that went furthest, whatever their unit.
 
@@ -282,53 +283,35 @@ def worst_unplanned(
     return rows[[name for name in shown if name in rows.columns]]
 
 
-def _rows(cohort: Cohort | pd.DataFrame, by: tuple[str, ...], tolerance: Limit) -> pd.DataFrame:
+def _rows(cohort: Cohort | pd.DataFrame, by: tuple[str, ...], tolerance: Given) -> pd.DataFrame:
     """Rows with planned = 0, with the columns of ``by``, unit and limit."""
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
     missing = [c for c in ("patient", "planned", "achieved") if c not in frame.columns]
     if missing:
-        raise RateError(
+        raise CannotAnswer(
             f"No column {', '.join(missing)}. The data have: {', '.join(map(str, frame.columns))}."
         )
     if "tooth" in frame.columns:
         frame = with_derived(frame, [c for c in by if c in ("tooth_class", "arch", "side")])
     absent = [c for c in by if c not in frame.columns]
     if absent:
-        raise RateError(
+        raise CannotAnswer(
             f"No column {', '.join(absent)}. The data have: {', '.join(map(str, frame.columns))}."
         )
     rows = frame[(frame["planned"] == 0).to_numpy(dtype=bool, na_value=False)]
-    rows = rows.assign(unit=_unit(rows))
-    rows = rows.assign(limit=_limits(rows, tolerance))
+    units = units_of(rows)
+    if "unit" not in rows.columns and units.isna().any():
+        raise CannotAnswer("Whether mm or degrees is not known: add a column 'movement' or 'unit'.")
+    limit = limits("tolerance", rows.get("movement"), units, tolerance)
+    if not (limit > 0).all():
+        raise CannotAnswer("Give tolerance as a positive number, or positive numbers by unit.")
+    rows = rows.assign(unit=rows.get("unit", units), limit=limit)
     if "movement" in rows.columns:
         rows = rows.assign(movement=_in_schema_order(rows["movement"]))
     return rows
 
 
-def _unit(rows: pd.DataFrame) -> pd.Series:
-    from outcomes.domain.movements import MOVEMENTS
-
-    if "unit" in rows.columns:
-        return rows["unit"]
-    known = {name: movement.unit for name, movement in MOVEMENTS.items()}
-    if "movement" in rows.columns and rows["movement"].isin(known).all():
-        return rows["movement"].astype(object).map(known).astype(object)
-    raise RateError("Whether mm or degrees is not known: add a column 'movement' or 'unit'.")
-
-
-def _limits(rows: pd.DataFrame, tolerance: Limit) -> np.ndarray:
-    from outcomes.domain.limits import limits
-
-    movements = rows["movement"] if "movement" in rows.columns else None
-    limit = limits("tolerance", movements, rows["unit"], tolerance)
-    if not (limit > 0).all():
-        raise RateError("Give tolerance as a positive number, or positive numbers by unit.")
-    return limit
-
-
 def _in_schema_order(movement: pd.Series) -> pd.Series:
-    from outcomes.domain.movements import MOVEMENTS
-
     present = [str(m) for m in movement.dropna().unique()]
     order = [m for m in MOVEMENTS if m in present] + sorted(set(present) - set(MOVEMENTS))
     return pd.Series(pd.Categorical(movement, order, ordered=True), index=movement.index)

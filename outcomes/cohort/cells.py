@@ -134,6 +134,18 @@ def texts(column: pd.Series) -> np.ndarray:
     return by_unique(column, clean_text)
 
 
+def by_word(words: np.ndarray, function: Callable[[str], object]) -> np.ndarray:
+    """Apply ``function`` to the distinct texts of an array, ``""`` staying ``""``."""
+    return by_unique(pd.Series(words, dtype=object), lambda w: function(str(w)) if w else "")
+
+
+def blank_cells(column: pd.Series) -> np.ndarray:
+    """True where a cell holds nothing but spaces."""
+    if pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column):
+        return column.isna().to_numpy()
+    return texts(column) == ""
+
+
 def is_error(text: str) -> bool:
     """Whether a cell's text is a spreadsheet error such as ``#DIV/0!``.
 

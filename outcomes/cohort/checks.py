@@ -11,19 +11,22 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort import cells
-from outcomes.cohort.clean import by_word, plural
+from outcomes.cohort.cells import by_word
 from outcomes.cohort.problems import Sieve
 from outcomes.domain import teeth
 from outcomes.domain.limits import limits
 from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE
 from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
+from outcomes.words.units import unit_in_full
 
 #: Fewer rows than this say nothing about a whole column (common practice, no source).
 ENOUGH_ROWS = 8
 
 #: Problems of single values that stay in the rates.
 EXPECTED = tuple(dict.fromkeys((m.expected_size, m.unit) for m in MOVEMENTS.values()))
-TOO_LARGE = {(most, unit): f"larger than {most:g} {plural(unit)}" for most, unit in EXPECTED}
+TOO_LARGE = {
+    (most, unit): f"larger than {most:g} {unit_in_full(unit) or unit}" for most, unit in EXPECTED
+}
 OPPOSITE = "planned and achieved have opposite signs"
 
 LOOK = "Compare with the source; correct it, or leave it if it is right."
@@ -69,7 +72,7 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
             wrong & (unit == name),
             "unit",
             words,
-            f"the unit column gives another unit; this movement is in {plural(name)}",
+            f"the unit column gives another unit; this movement is in {unit_in_full(name)}",
             "Correct the number, its unit or the movement.",
         )
     return frame if ((words != "") & (spoken == "")).any() else frame.drop(columns="unit_given")
@@ -130,7 +133,7 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
         if name == "aim":
             value = np.where(value == planned, np.nan, value)
         for (most, of), problem in TOO_LARGE.items():
-            other = "degrees" if of == "mm" else "mm"
+            other = unit_in_full("degree" if of == "mm" else "mm")
             remedy = f"A slip, or a number in {other}? {LOOK}"
             big = sieve.kept & (unit == of) & (largest == most) & (np.abs(value) > most)
             sieve.check(big, name, frame[name].to_numpy(object), problem, remedy)
@@ -207,7 +210,7 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
         sieve.note(
             "planned",
             f"{problem}: millimetres and degrees swapped?",
-            f"{name} is read in {plural(MOVEMENTS[str(name)].unit)}. Compare with the source.",
+            f"{name} is read in {unit_in_full(MOVEMENTS[str(name)].unit)}. Compare with the source.",
             row=int(rows[0]),
         )
     large = planned & (unit == "mm") & (size > EXPECTED_SIZE["mm"])
@@ -257,7 +260,7 @@ def measures(frame: pd.DataFrame, sieve: Sieve, *, teeth_read: bool) -> pd.DataF
             (known == unit) & (spoken != "") & (spoken != unit),
             "unit",
             given,
-            f"the unit column gives another unit; this measure is in {plural(unit)}",
+            f"the unit column gives another unit; this measure is in {unit_in_full(unit) or unit}",
             "Correct the value, its unit or the measure.",
         )
     sieve.exclude(

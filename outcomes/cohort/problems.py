@@ -1,20 +1,22 @@
-"""What reading finds wrong, and which rows it sets aside: the problems and the ledger."""
+"""What reading finds wrong, and which rows it sets aside."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort.cells import clean_text
 from outcomes.domain.tables import TABLES
 
 SEVERITIES = ("stop", "exclude", "check")
 PROBLEM_COLUMNS = ["table", "row", "column", "value", "problem", "remedy", "severity"]
-LEDGER_COLUMNS = ["table", "step", "reason", "rows", "patients"]
 
 #: Reasons that need no problem: nothing is wrong with these rows.
 EXAMPLE_ROW = "the example row of the empty workbook"
+HEADINGS_ROW = "a row of headings or units, not a record"
 NOT_MEASURED = "not measured yet"
 STOPPED = "the cohort cannot be analysed: see the stop problems"
 
@@ -33,6 +35,17 @@ class Sieve:
 
     def __post_init__(self) -> None:
         self.reason = np.full(len(self.rows), "", dtype=object)
+
+    def further(self) -> Sieve:
+        """A sieve that goes on where this one stands, for the next step; this one stays as it is."""
+        sieve = Sieve(self.table, self.rows, list(self.found))
+        sieve.reason = self.reason.copy()
+        return sieve
+
+    @property
+    def stopped(self) -> bool:
+        """Whether something makes the table impossible to analyse."""
+        return any_stop(self.found)
 
     @property
     def kept(self) -> np.ndarray:
@@ -125,10 +138,13 @@ class Sieve:
         self.found.append(frame.astype({"row": "Int64"}))
 
 
+def any_stop(found: Iterable[pd.DataFrame]) -> bool:
+    """Whether one of the problems found stops the analysis."""
+    return any((frame["severity"] == "stop").any() for frame in found)
+
+
 def shown(value: object) -> str:
     """A cell's value for a list of problems: short, on one line."""
-    from outcomes.cohort.cells import clean_text
-
     text = clean_text(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
@@ -165,34 +181,3 @@ def gather(found: list[pd.DataFrame]) -> pd.DataFrame:
     order = order.sort_values(["severity", "table", "row"], kind="stable")
     text = {c: "str" for c in PROBLEM_COLUMNS if c != "row"}
     return problems.loc[order.index].reset_index(drop=True).astype(text)
-
-
-def ledger_lines(
-    table: str, patients: np.ndarray, reason: np.ndarray, kept: dict[str, np.ndarray]
-) -> pd.DataFrame:
-    """Ledger of one table: read, excluded by reason, analysed.
-
-    Parameters
-    ----------
-    table
-        Its name.
-    patients
-        Patient of each row read, ``""`` where none; shape (n,).
-    reason
-        Why a row is excluded, ``""`` where it is kept; shape (n,).
-    kept
-        For each line of the analysed rows, which of the n rows are in it.
-    """
-
-    def line(step: str, why: str, where: np.ndarray) -> list[object]:
-        named = set(patients[where].tolist()) - {""}
-        return [table, step, why, int(where.sum()), len(named)]
-
-    lines = [line("read", "", np.ones(len(reason), dtype=bool))]
-    reasons = pd.Series(reason[reason != ""], dtype=object).value_counts(sort=True)
-    lines += [line("excluded", str(why), reason == why) for why in reasons.index]
-    lines += [line("analysed", why, where & (reason == "")) for why, where in kept.items()]
-    frame = pd.DataFrame(lines, columns=LEDGER_COLUMNS)
-    return frame.astype(
-        {"table": "str", "step": "str", "reason": "str", "rows": int, "patients": int}
-    )

@@ -4,32 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from outcomes.cohort import checks
-from outcomes.cohort.cells import numbers
-from outcomes.cohort.clean import (
-    Raw,
-    clean_table,
-    open_table,
-    set_aside_unmeasured,
-    settle_notations,
-)
-from outcomes.cohort.problems import (
-    NOT_MEASURED,
-    STOPPED,
-    Sieve,
-    gather,
-    ledger_lines,
-    problem_frame,
-)
-from outcomes.cohort.records import PLANNED, UNPLANNED, Cohort, CohortError, describe
+from outcomes.cohort.headed import head
+from outcomes.cohort.ledger import excluded, ledger
+from outcomes.cohort.named import name_columns
+from outcomes.cohort.notation import settle_notations
+from outcomes.cohort.problems import NOT_MEASURED, STOPPED, any_stop, gather, problem_frame
+from outcomes.cohort.records import Cohort
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
+from outcomes.cohort.typed import Typed, blank_aims, type_columns
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import NOTATIONS, Notation
+from outcomes.errors import CohortError, InputError
+from outcomes.paths import data_path
 
-__all__ = ["Cohort", "CohortError", "describe", "from_frames", "read_cohort"]
+__all__ = ["Cohort", "from_frames", "read_cohort"]
 
 
 def read_cohort(
@@ -138,8 +129,6 @@ def _input_columns(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _is_demo(path: str | Path) -> bool:
-    from outcomes.paths import data_path
-
     try:
         demo = data_path("synthetic_data")
     except FileNotFoundError:
@@ -148,65 +137,87 @@ def _is_demo(path: str | Path) -> bool:
 
 
 def _build(source: Source, notation: Notation | None, *, strict: bool, invented: bool) -> Cohort:
+    """From what was found at a path to a cohort, by the steps of reading.
+
+    Source -> headed sheets -> named columns -> typed tables -> checked tables -> cohort. Each step
+    makes new values, which carry the problems found so far, and leaves those of the step before as
+    they are. A table of another layout is brought into the schema's between the headed sheet, which
+    judges nothing, and the named columns.
+    """
     if notation is not None and notation not in NOTATIONS:
-        raise ValueError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
+        raise InputError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
+    headed = {name: head(source.sheets[name]) for name in TABLES if name in source.sheets}
+    named = settle_notations({n: name_columns(sheet) for n, sheet in headed.items()}, notation)
+    typed = {name: type_columns(table) for name, table in named.items()}
     found = list(source.found)
-    stopped = any((f["severity"] == "stop").any() for f in found)
-    if "movements" not in source.sheets and not stopped:
+    if "movements" not in typed and not any_stop(found):
         found.append(_no_movements(source))
-    raws = {name: open_table(source.sheets[name]) for name in TABLES if name in source.sheets}
-    tables = _clean(raws, notation)
-    blank_aims = _blank_aims(raws)
-    sieves = {name: raw.sieve for name, raw in raws.items()}
-    stopped = _any_stop(found) or any(_any_stop(s.found) for s in sieves.values())
-    if not stopped:
-        tables = _check(tables, sieves)
-        if not sieves["movements"].kept.any():
-            sieves["movements"].stop(
-                "",
-                "no movement is left to analyse",
-                "Add rows with patient, tooth, movement, planned and achieved.",
-            )
-            stopped = True
-    problems = gather([*found, *(f for s in sieves.values() for f in s.found)])
+    stopped = any_stop(found) or any(table.sieve.stopped for table in typed.values())
+    checked = typed if stopped else _checked(typed)
+    return _cohort(source, found, checked, strict=strict, invented=invented or source.invented)
+
+
+def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
+    """The fifth step: records and tables as wholes, once their cells are read."""
+    tables = {name: table.further() for name, table in tables.items()}
+    sieves = {name: table.sieve for name, table in tables.items()}
+    for name, table in tables.items():
+        checks.duplicates(table.frame, sieves[name])
+    checks.movements(tables["movements"].frame, sieves["movements"])
+    if "courses" in tables:
+        checks.courses(tables["courses"].frame, sieves["courses"])
+    checks.together({name: table.frame for name, table in tables.items()}, sieves)
+    if not sieves["movements"].kept.any():
+        sieves["movements"].stop(
+            "",
+            "no movement is left to analyse",
+            "Add rows with patient, tooth, movement, planned and achieved.",
+        )
+    return tables
+
+
+def _cohort(
+    source: Source,
+    found: list[pd.DataFrame],
+    tables: dict[str, Typed],
+    *,
+    strict: bool,
+    invented: bool,
+) -> Cohort:
+    """The last step: all problems in one list, the rows kept, and where the others went."""
+    problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
+    stopped = any_stop([problems])
     if stopped and strict:
         raise CohortError(problems, source.name)
     if stopped:
-        for sieve in sieves.values():
-            sieve.set_aside(sieve.kept, STOPPED)
-    kept = {name: _finish(name, tables[name][sieves[name].kept]) for name in tables}
+        tables = {name: table.further() for name, table in tables.items()}
+        for table in tables.values():
+            table.sieve.set_aside(table.sieve.kept, STOPPED)
+    kept = {name: _finish(name, table.kept) for name, table in tables.items()}
     return Cohort(
         **{name: kept.get(name, _empty(name)) for name in TABLES},
         problems=problems,
-        ledger=_ledger(raws, tables),
-        excluded=_excluded(raws),
+        ledger=ledger(tables),
+        excluded=excluded(tables),
         source=source.name,
         sha256=source.sha256,
-        invented=invented or source.invented,
-        unmeasured=_unmeasured(tables, sieves) if not stopped else _empty("movements"),
-        blank_aims=blank_aims,
+        invented=invented,
+        unmeasured=_empty("movements") if stopped else _unmeasured(tables["movements"]),
+        blank_aims=_blank_aims(tables.get("movements")),
     )
 
 
-def _blank_aims(raws: dict[str, Raw]) -> frozenset[int]:
+def _blank_aims(movements: Typed | None) -> frozenset[int]:
     """Rows of movements in which no aim was written."""
-    if "movements" not in raws:
+    if movements is None:
         return frozenset()
-    raw = raws["movements"]
-    rows = np.asarray(raw.sieve.rows)
-    if "aim" in raw.frame:
-        rows = rows[np.asarray(numbers(raw.frame["aim"]).blank, dtype=bool)]
-    return frozenset(int(row) for row in rows)
+    return frozenset(int(row) for row in movements.sieve.rows[blank_aims(movements.named)])
 
 
-def _unmeasured(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> pd.DataFrame:
+def _unmeasured(movements: Typed) -> pd.DataFrame:
     """Movements set aside for want of a result only, cleaned like those kept."""
-    rows = tables["movements"][sieves["movements"].reason == NOT_MEASURED]
+    rows = movements.frame[movements.sieve.reason == NOT_MEASURED]
     return _finish("movements", rows) if len(rows) else _empty("movements")
-
-
-def _any_stop(found: list[pd.DataFrame]) -> bool:
-    return any((frame["severity"] == "stop").any() for frame in found)
 
 
 def _no_movements(source: Source) -> pd.DataFrame:
@@ -221,37 +232,6 @@ def _no_movements(source: Source) -> pd.DataFrame:
         f"{', '.join(TABLES['movements'].required)}; `outcomes template` writes an empty workbook.",
         "stop",
     )
-
-
-def _clean(raws: dict[str, Raw], notation: Notation | None) -> dict[str, pd.DataFrame]:
-    notations = settle_notations(raws, notation)
-    tables = {}
-    for name, raw in raws.items():
-        frame = clean_table(raw, notations.get(name))
-        if name == "movements":
-            if "aim" not in frame:
-                frame["aim"] = frame["planned"]
-            else:
-                blank = numbers(raw.frame["aim"]).blank
-                frame["aim"] = frame["aim"].where(~blank, frame["planned"])
-            frame = checks.stated_units(frame, raw.sieve)
-        if name == "measures":
-            settled = "tooth" not in raw.frame or notations.get(name) is not None
-            frame = checks.measures(frame, raw.sieve, teeth_read=settled)
-        tables[name] = frame
-    for name, raw in raws.items():
-        set_aside_unmeasured(raw, tables[name])
-    return tables
-
-
-def _check(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> dict[str, pd.DataFrame]:
-    for name, frame in tables.items():
-        checks.duplicates(frame, sieves[name])
-    checks.movements(tables["movements"], sieves["movements"])
-    if "courses" in tables:
-        checks.courses(tables["courses"], sieves["courses"])
-    checks.together(tables, sieves)
-    return tables
 
 
 def _finish(name: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -278,36 +258,3 @@ def _empty(name: str) -> pd.DataFrame:
     if name == "movements":
         frame["aim"] = pd.Series(dtype=float)
     return _finish(name, frame.assign(row=pd.Series(dtype="int64")))
-
-
-def _ledger(raws: dict[str, Raw], tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    lines = []
-    for name, raw in raws.items():
-        if name == "movements":
-            unplanned = tables[name]["planned"].astype(float).to_numpy() == 0
-            kept = {PLANNED: ~unplanned, UNPLANNED: unplanned}
-        else:
-            kept = {"": np.ones(len(raw.frame), dtype=bool)}
-        lines.append(ledger_lines(name, raw.patients, raw.sieve.reason, kept))
-    if not lines:
-        return ledger_lines(
-            "movements",
-            np.array([], dtype=object),
-            np.array([], dtype=object),
-            {PLANNED: np.array([], dtype=bool), UNPLANNED: np.array([], dtype=bool)},
-        )
-    return pd.concat(lines, ignore_index=True)
-
-
-def _excluded(raws: dict[str, Raw]) -> pd.DataFrame:
-    parts = []
-    for name, raw in raws.items():
-        out = ~raw.sieve.kept
-        part = raw.frame[out].astype(object)
-        labels = {"table": name, "row": raw.sieve.rows[out], "reason": raw.sieve.reason[out]}
-        clash = {column: f"{column}_given" for column in part.columns if column in labels}
-        parts.append(pd.DataFrame(labels).join(part.rename(columns=clash).reset_index(drop=True)))
-    parts = [part for part in parts if len(part)]
-    if not parts:
-        return pd.DataFrame(columns=["table", "row", "reason", *TABLES["movements"].required])
-    return pd.concat(parts, ignore_index=True)

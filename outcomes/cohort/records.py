@@ -9,52 +9,8 @@ import pandas as pd
 
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
-
-#: The two lines of analysed movements in the ledger.
-PLANNED = "planned movement: enters the rates"
-UNPLANNED = "planned = 0: unplanned movement, reported apart, never a rate"
-
-
-class CohortError(ValueError):
-    """The input cannot be analysed; lists every problem with its row and remedy.
-
-    Attributes
-    ----------
-    problems
-        Frame with table, row, column, value, problem, remedy, severity; the gravest first.
-    """
-
-    def __init__(self, problems: pd.DataFrame, source: str = "") -> None:
-        self.problems = problems
-        self.source = source
-        super().__init__(self._message())
-
-    def _message(self) -> str:
-        stops = int((self.problems["severity"] == "stop").sum())
-        head = f"{self.source or 'The cohort'} cannot be analysed: {stops} problem"
-        head += f"{'s' if stops != 1 else ''} must be solved first."
-        return "\n".join([head, *describe(self.problems)])
-
-
-def describe(problems: pd.DataFrame) -> list[str]:
-    """One readable line for each problem.
-
-    Examples
-    --------
-    >>> from outcomes.cohort.problems import problem_frame
-    >>> describe(problem_frame("movements", 7, "tooth", 99, "no such tooth", "Use FDI.", "exclude"))
-    ["exclude: movements, row 7, tooth '99': no such tooth. Use FDI."]
-    """
-    lines = []
-    rows = ["" if pd.isna(row) else f"row {row}" for row in problems["row"]]
-    words = problems.drop(columns="row").astype(object).to_dict("records")
-    for row, p in zip(rows, words, strict=True):
-        named = f"{p['column']} {p['value']!r}" if p["column"] and p["value"] else ""
-        named = named or p["column"] or p["value"]
-        place = ", ".join(part for part in (p["table"], row, named) if part)
-        end = "" if p["problem"].endswith("?") else "."
-        lines.append(f"{p['severity']}: {place}: {p['problem']}{end} {p['remedy']}")
-    return lines
+from outcomes.errors import InputError
+from outcomes.words.english import counted
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -127,7 +83,7 @@ class Cohort:
 
         Raises
         ------
-        ValueError
+        InputError
             If there is no such movement.
 
         Examples
@@ -145,7 +101,7 @@ class Cohort:
             joined = pd.concat([joined, self.unmeasured], ignore_index=True)
         if movement is not None:
             if movement not in MOVEMENTS:
-                raise ValueError(f"{movement!r} is no movement: use one of {', '.join(MOVEMENTS)}.")
+                raise InputError(f"{movement!r} is no movement: use one of {', '.join(MOVEMENTS)}.")
             joined = joined[joined["movement"] == movement].reset_index(drop=True)
         for name, on in (("patients", ["patient"]), ("courses", ["patient", "course"])):
             table = getattr(self, name).drop(columns="row", errors="ignore")
@@ -157,14 +113,11 @@ class Cohort:
         return joined
 
     def _summary(self) -> dict[str, str]:
-        def count(number: int, word: str) -> str:
-            return f"{number:,} {word if number != 1 else word.removesuffix('s')}"
-
         read = self.ledger.query("table == 'movements' and step == 'read'")["rows"].sum()
         patients = self.movements["patient"].nunique()
         summary = {
-            "analysed": f"{count(len(self.movements), 'movements')} of {count(patients, 'patients')}"
-            f"; {count(int(read) - len(self.movements), 'rows')} of {read:,} excluded"
+            "analysed": f"{counted(len(self.movements), 'movement')} of {counted(patients, 'patient')}"
+            f"; {counted(int(read) - len(self.movements), 'row')} of {read:,} excluded"
         }
         tables = [
             f"{name} {len(getattr(self, name)):,}"

@@ -22,6 +22,7 @@ from outcomes.cohort.cells import UNCALCULATED, texts, word_key
 from outcomes.cohort.headers import find_headings, match_headings, near
 from outcomes.cohort.problems import problem_frame
 from outcomes.domain.tables import TABLES
+from outcomes.errors import Unreadable
 
 #: Older and other workbook formats do not let error cells be told from blank ones.
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -94,14 +95,6 @@ def read_source(path: str | Path) -> Source:
     except Unreadable as error:
         return Source(path.name, sha256, found=(_stopped("movements", path.name, error),))
     return Source(path.name, sha256, sheets, tuple(found), invented)
-
-
-class Unreadable(ValueError):
-    """A file that cannot be opened as what its ending says, with a remedy."""
-
-    def __init__(self, problem: str, remedy: str) -> None:
-        super().__init__(problem)
-        self.problem, self.remedy = problem, remedy
 
 
 def _stopped(table: str, name: str, error: Unreadable) -> pd.DataFrame:
@@ -415,10 +408,3 @@ def frames_hash(frames: dict[str, pd.DataFrame]) -> str:
             words = pd.Series(texts(frame.iloc[:, i]), dtype=object)
             digest.update(pd.util.hash_pandas_object(words, index=False).to_numpy().tobytes())
     return digest.hexdigest()
-
-
-def blank_cells(column: pd.Series) -> np.ndarray:
-    """True where a cell holds nothing but spaces."""
-    if pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column):
-        return column.isna().to_numpy()
-    return texts(column) == ""

@@ -12,6 +12,7 @@ from outcomes.domain.columns import BY_MOVEMENT, Column
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
 from outcomes.domain.teeth import FDI_TEETH
+from outcomes.errors import InputError
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -46,7 +47,7 @@ def write_template(path: str | Path) -> Path:
     ------
     FileExistsError
         If there is a file already; it stays as it is.
-    ValueError
+    InputError
         If the name does not end in ``.xlsx``.
 
     Examples
@@ -58,7 +59,7 @@ def write_template(path: str | Path) -> Path:
     """
     path = Path(path)
     if path.suffix.lower() != ".xlsx":
-        raise ValueError(f"{path.name} does not end in .xlsx: the template is a workbook.")
+        raise InputError(f"{path.name} does not end in .xlsx: the template is a workbook.")
     if path.exists():
         raise FileExistsError(f"{path} exists and is left as it is: choose another name.")
     buffer = io.BytesIO()

@@ -1,4 +1,4 @@
-"""The limit in force for a movement: the one place that settles whose number counts.
+"""The unit of a movement and the limit in force for it: the one place that settles whose word counts.
 
 What was given for the movement goes first, then what was given for the unit, then the movement's
 own number in the schema, then that of its unit.
@@ -10,12 +10,47 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from outcomes.domain.movements import LIMITS, MOVEMENTS
+from outcomes.errors import InputError
 
-__all__ = ["limit", "limits", "require_known"]
+__all__ = ["Given", "limit", "limits", "require_known", "unit_of", "units_of"]
 
 Given = float | Mapping[str, float] | None
+"""A limit as a user gives it: a number for all, or numbers by movement or unit."""
+
+
+def unit_of(movement: Any) -> str | None:
+    """Unit of a movement; None for a name that the schema does not know.
+
+    Examples
+    --------
+    >>> unit_of("tip"), unit_of("vertical"), unit_of(None)
+    ('degree', 'mm', None)
+    """
+    known = MOVEMENTS.get(str(movement))
+    return known.unit if known is not None else None
+
+
+def units_of(rows: pd.DataFrame) -> pd.Series:
+    """Unit of each row: its ``unit`` where there is such a column, else that of its ``movement``.
+
+    Returns
+    -------
+    Series
+        With the index of ``rows``, shape (n,); missing where neither says.
+
+    Examples
+    --------
+    >>> units_of(pd.DataFrame({"movement": ["tip", "vertical"]})).tolist()
+    ['degree', 'mm']
+    """
+    if "unit" in rows.columns:
+        return rows["unit"].astype(object)
+    if "movement" in rows.columns:
+        return rows["movement"].astype(object).map(unit_of).astype(object)
+    return pd.Series(None, index=rows.index, dtype=object)
 
 
 def limit(kind: str, movement: str | None, unit: str | None, given: Given = None) -> float:
@@ -74,21 +109,21 @@ def limits(
 
 
 def require_known(name: str, given: Mapping[str, float]) -> None:
-    """Raise ValueError for limits that are not above 0, or of names nobody knows.
+    """Raise InputError for limits that are not above 0, or of names nobody knows.
 
     Examples
     --------
     >>> require_known("tolerance", {"rotaton": 2})
     Traceback (most recent call last):
         ...
-    ValueError: tolerance names rotaton: use mm, degree or a movement (mesiodistal, ... rotation).
+    outcomes.errors.InputError: tolerance names rotaton: use mm, degree or a movement (mesiodistal, ... rotation).
     """
     unknown = [str(key) for key in given if key not in MOVEMENTS and key not in LIMITS["tolerance"]]
     if unknown:
-        raise ValueError(
+        raise InputError(
             f"{name} names {', '.join(unknown)}: use mm, degree or a movement "
             f"({', '.join(MOVEMENTS)})."
         )
     low = [f"{key} {value}" for key, value in given.items() if not value > 0]
     if low:
-        raise ValueError(f"{name} must be above 0, not {', '.join(low)}.")
+        raise InputError(f"{name} must be above 0, not {', '.join(low)}.")

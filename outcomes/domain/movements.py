@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from outcomes.errors import InputError
+
 TOOTH_CLASSES = ("incisor", "canine", "premolar", "molar")
 
 #: Clinically relevant difference (Angle Orthod 2017;87(6):809-815, doi:10.2319/022717-147.1).
@@ -88,7 +90,7 @@ class Movement:
 
     Raises
     ------
-    ValueError
+    InputError
         If the unit is not known or a limit is not above 0.
     """
 
@@ -111,13 +113,13 @@ class Movement:
 
     def __post_init__(self) -> None:
         if self.unit not in TOLERANCE:
-            raise ValueError(f"{self.name}: unit {self.unit!r} is not one of mm, degree.")
+            raise InputError(f"{self.name}: unit {self.unit!r} is not one of mm, degree.")
         for limit, by_unit in LIMITS.items():
             value = getattr(self, limit)
             if value != value:
                 object.__setattr__(self, limit, by_unit[self.unit])
             elif value <= 0:
-                raise ValueError(f"{self.name}: {limit} must be above 0, not {value}.")
+                raise InputError(f"{self.name}: {limit} must be above 0, not {value}.")
 
     def direction(self, value: float) -> str:
         """The direction of a signed number as in the column direction; "" for 0."""

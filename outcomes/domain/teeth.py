@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import TOOTH_CLASSES
+from outcomes.errors import InputError
 
 Notation = Literal["fdi", "universal", "quadrant"]
 NOTATIONS: tuple[Notation, ...] = ("fdi", "universal", "quadrant")
@@ -89,7 +90,7 @@ def parse_tooth(text: object, notation: Notation = "fdi") -> int:
 
     Raises
     ------
-    ValueError
+    InputError
         If the notation has no such tooth.
 
     Examples
@@ -99,7 +100,7 @@ def parse_tooth(text: object, notation: Notation = "fdi") -> int:
     """
     tooth = _tokens(notation).get(tooth_token(text))
     if tooth is None:
-        raise ValueError(
+        raise InputError(
             f"{text!r} is no tooth in {notation} notation: use {describe_notation(notation)}."
         )
     return tooth
@@ -121,7 +122,7 @@ def parse_teeth(values: Iterable[object], notation: Notation = "fdi") -> np.ndar
 
 def _tokens(notation: str) -> dict[str, int]:
     if notation not in TOKENS:
-        raise ValueError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
+        raise InputError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
     return TOKENS[notation]
 
 
@@ -248,5 +249,5 @@ def _numbers(fdi: int | Iterable[int]) -> tuple[np.ndarray, bool]:
     numbers = np.atleast_1d(np.asarray(fdi, dtype=int))
     wrong = sorted(set(numbers[~np.isin(numbers, FDI_TEETH)].tolist()))
     if wrong:
-        raise ValueError(f"{wrong} are no FDI tooth numbers: use {describe_notation('fdi')}.")
+        raise InputError(f"{wrong} are no FDI tooth numbers: use {describe_notation('fdi')}.")
     return numbers, bool(one)

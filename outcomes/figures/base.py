@@ -20,6 +20,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine, PlaceHolderLayoutEngine
 
+from outcomes.errors import InputError
 from outcomes.paths import data_path
 
 __all__ = [
@@ -159,13 +160,13 @@ def alt_text(drawn: Axes | Figure | Sequence[Axes] | np.ndarray) -> str:
 
     Raises
     ------
-    ValueError
+    InputError
         If no figure function of this package drew on it.
     """
     axes = drawn.axes if isinstance(drawn, Figure) else np.ravel(np.asarray(drawn, dtype=object))
     texts = [vars(ax)[_ALT] for ax in axes if vars(ax).get(_ALT)]
     if not texts:
-        raise ValueError("No alt text: draw with a function of outcomes.figures first.")
+        raise InputError("No alt text: draw with a function of outcomes.figures first.")
     return " ".join(dict.fromkeys(texts))
 
 
@@ -221,7 +222,7 @@ def figure_bytes(
         "png": {"Software": None, "Title": title, "Description": alt},
     }
     if kind not in metadata:
-        raise ValueError(f"Cannot save a figure as {kind!r}: choose svg, pdf or png.")
+        raise InputError(f"Cannot save a figure as {kind!r}: choose svg, pdf or png.")
     buffer = io.BytesIO()
     with style():
         _settle(figure)

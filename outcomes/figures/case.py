@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -23,7 +24,7 @@ from outcomes.figures.base import (
 from outcomes.words.english import counted, listed, wrapped
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["case_page", "course_times", "measure_name", "measured"]
 
@@ -52,7 +53,7 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
 
     Raises
     ------
-    ValueError
+    InputError
         If the cohort has no such patient.
 
     Examples
@@ -68,7 +69,7 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
     from outcomes.clinical.remaining import first_not_measured, remaining
 
     if patient not in cohort.treated:
-        raise ValueError(f"No patient {patient!r} in this cohort.")
+        raise InputError(f"No patient {patient!r} in this cohort.")
     values = measured(cohort, patient)
     every = history(cohort)
     every = every[every["patient"] == patient]

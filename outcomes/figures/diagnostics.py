@@ -12,12 +12,13 @@ from matplotlib.patheffects import withStroke
 from scipy import stats
 
 from outcomes.domain.names import movement_name
+from outcomes.errors import InputError
 from outcomes.figures.base import COLOURS, FAINT, FULL_WIDTH, INK, new_axes, set_alt_text, style
 from outcomes.words.english import counted
 from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 __all__ = ["residuals"]
 
@@ -55,7 +56,7 @@ def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> 
 
     Raises
     ------
-    ValueError
+    InputError
         If other than four Axes are given.
 
     Examples
@@ -74,7 +75,7 @@ def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> 
             axes = new_axes(FULL_WIDTH, 5.4, rows=2, columns=2)
         panels = np.ravel(np.asarray(axes, dtype=object))
         if panels.shape != (4,):
-            raise ValueError(f"Give four Axes, not {len(panels)}.")
+            raise InputError(f"Give four Axes, not {len(panels)}.")
         data = fit.data
         unit = unit_symbol(fit.unit)
         what = movement_name(fit.movement)

@@ -13,7 +13,7 @@ from outcomes.figures.base import COLOURS, QUIET, new_axes, set_alt_text, style,
 from outcomes.words.english import counted
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 __all__ = ["shrinkage"]
 

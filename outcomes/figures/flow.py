@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     COLOURS,
     FULL_WIDTH,
@@ -24,7 +25,7 @@ from outcomes.figures.base import (
 from outcomes.words.english import counted
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["record_flow"]
 
@@ -81,13 +82,13 @@ def record_flow(cohort: Cohort, ax: Axes | None = None, *, table: str = "movemen
 
     Raises
     ------
-    ValueError
+    InputError
         If the ledger has no such table, or the Axes are too small to hold it legibly.
     """
     ledger = cohort.ledger[cohort.ledger["table"] == table]
     if not len(ledger):
         tables = ", ".join(cohort.ledger["table"].unique())
-        raise ValueError(f"The ledger has no table {table!r}; it has {tables}.")
+        raise InputError(f"The ledger has no table {table!r}; it has {tables}.")
     with style():
         if ax is None:
             plan = _plan(ledger, FULL_WIDTH * 72, 8.0)
@@ -120,7 +121,7 @@ def _fitting_plan(ledger: pd.DataFrame, width: float, height: float) -> _Plan:
     while plan.height > height:
         size -= 0.25
         if size < _SMALLEST:
-            raise ValueError(
+            raise InputError(
                 f"The flow of records needs Axes at least {plan.height / 72:.1f} inches high at "
                 f"this width; these have {height / 72:.1f}. Make the figure higher."
             )

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import movement_name
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -30,7 +31,7 @@ from outcomes.words.numbers import bare_percent
 from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 __all__ = ["rates_forest"]
 
@@ -67,7 +68,7 @@ def rates_forest(
 
     Raises
     ------
-    ValueError
+    InputError
         If there is no rate, or columns are missing.
 
     Examples
@@ -106,17 +107,17 @@ def _rows(given: RateFit | Mapping[str, RateFit] | pd.DataFrame) -> pd.DataFrame
         table = given.copy()
     elif isinstance(given, Mapping):
         if not given:
-            raise ValueError("No fit to draw: none of the movements could be fitted.")
+            raise InputError("No fit to draw: none of the movements could be fitted.")
         table = pd.concat([_named(fit, name) for name, fit in given.items()], ignore_index=True)
     else:
         table = _named(given, given.movement)
     missing = [name for name in _NEEDED if name not in table.columns]
     if missing:
-        raise ValueError(
+        raise InputError(
             f"No column {', '.join(missing)}; the rates have {', '.join(table.columns)}."
         )
     if not len(table):
-        raise ValueError("No rates to draw.")
+        raise InputError("No rates to draw.")
     if "movement" not in table.columns:
         table["movement"] = None
     if "unit" not in table.columns:

@@ -12,6 +12,7 @@ from matplotlib.patheffects import withStroke
 
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.names import movement_name
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -67,7 +68,7 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
 
     Raises
     ------
-    ValueError
+    InputError
         If there is no factor.
 
     Examples
@@ -79,7 +80,7 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
     'Factor: plan over aim'
     """
     if not len(factors):
-        raise ValueError("No factors to draw.")
+        raise InputError("No factors to draw.")
     table = factors.reset_index(drop=True)
     if "movement" not in table:
         table = table.assign(movement="")
@@ -172,7 +173,7 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
 
     Raises
     ------
-    ValueError
+    InputError
         If no aim of the movement has numbers.
     """
     planned = plan.options.loc[(plan.options["option"] == BEST) & plan.options["planned"].notna()]
@@ -181,7 +182,7 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
         movement = str(shown["movement"].iloc[0])
     shown = shown[shown["movement"] == movement]
     if not len(shown):
-        raise ValueError(
+        raise InputError(
             f"No aim of {movement or 'any movement'} has a plan: none has a supported factor."
         )
     source = plan.sources[str(movement)]
@@ -197,7 +198,7 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
             ax = new_axes(width, 2.9 * lines + 0.3, rows=lines, columns=columns)
         axes = np.ravel(np.asarray(ax, dtype=object))
         if len(axes) < len(order):
-            raise ValueError(f"{len(order)} kinds of teeth need as many Axes, not {len(axes)}.")
+            raise InputError(f"{len(order)} kinds of teeth need as many Axes, not {len(axes)}.")
         mesh = None
         for panel, case in zip(axes, order, strict=False):
             mesh = _map_panel(plan, str(movement), case, shown.loc[kinds[case]], panel)
@@ -304,12 +305,12 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
 
     Raises
     ------
-    ValueError
+    InputError
         If the plan has no aim of that movement.
     """
     aims = plan.aims[plan.aims["movement"] == movement]
     if not len(aims):
-        raise ValueError(f"The plan has no aim of {movement}.")
+        raise InputError(f"The plan has no aim of {movement}.")
     symbol = unit_symbol(str(aims["unit"].iloc[0]))
     several = len(plan.patients) > 1
     best: Any = plan.options[plan.options["option"] == BEST].set_index("at")

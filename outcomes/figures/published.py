@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from outcomes.errors import InputError
 from outcomes.paths import data_path
 
 __all__ = ["published_values"]
@@ -24,7 +25,7 @@ def published_values(topic: str | None = None) -> pd.DataFrame:
 
     Raises
     ------
-    ValueError
+    InputError
         If there is no such topic.
 
     Examples
@@ -38,5 +39,5 @@ def published_values(topic: str | None = None) -> pd.DataFrame:
         return table
     topics = table["topic"].drop_duplicates().tolist()
     if topic not in topics:
-        raise ValueError(f"No topic {topic!r} in the published values: choose {', '.join(topics)}.")
+        raise InputError(f"No topic {topic!r} in the published values: choose {', '.join(topics)}.")
     return table[table["topic"] == topic].reset_index(drop=True)

@@ -25,9 +25,9 @@ from outcomes.words.english import counted
 from outcomes.words.numbers import bare_percent
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.bootstrap import Bootstrap
     from outcomes.rates.pooling import ToothRates
-    from outcomes.rates.robustness import Bootstrap
+    from outcomes.rates.result import RateFit
 
 __all__ = ["influence", "intervals", "pooled_teeth"]
 

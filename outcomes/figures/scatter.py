@@ -27,7 +27,7 @@ from outcomes.words.numbers import bare_percent
 from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 __all__ = ["planned_achieved"]
 

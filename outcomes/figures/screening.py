@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from outcomes.figures.base import COLOURS, FAINT, QUIET, new_axes, set_alt_text, style
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["plausibility"]
 

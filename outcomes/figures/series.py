@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -26,7 +27,7 @@ from outcomes.words.english import counted
 
 if TYPE_CHECKING:
     from outcomes.clinical.measures import BeforeAfter
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["before_after_panels", "series_panels"]
 
@@ -66,7 +67,7 @@ def series_panels(
 
     Raises
     ------
-    ValueError
+    InputError
         If nobody was measured.
 
     Examples
@@ -83,7 +84,7 @@ def series_panels(
     values = measured(cohort)
     values = values[values["measure"] == measure]
     if not len(values):
-        raise ValueError(f"{measure} was measured in nobody.")
+        raise InputError(f"{measure} was measured in nobody.")
     patients = list(dict.fromkeys(values["patient"]))
     columns = min(len(patients), columns or max(1, int(width / 1.1)))
     lines = -(-len(patients) // columns)
@@ -167,7 +168,7 @@ def before_after_panels(
 
     Raises
     ------
-    ValueError
+    InputError
         If there is nothing to draw.
 
     Examples
@@ -190,7 +191,7 @@ def before_after_panels(
         measures = [name for name in MEASURES if name in found]
         measures += sorted(found - set(measures))
     if not measures or not len(people):
-        raise ValueError("No measure was taken before and after.")
+        raise InputError("No measure was taken before and after.")
     columns = min(len(measures), columns or max(1, int(width / 1.6)))
     lines = -(-len(measures) // columns)
     groups = list(dict.fromkeys(table[split].astype(str))) if split else [""]

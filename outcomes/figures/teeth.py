@@ -14,6 +14,7 @@ from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
 
 from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.errors import InputError
 from outcomes.figures.base import (
     FAINT,
     FULL_WIDTH,
@@ -72,7 +73,7 @@ def tooth_chart(
 
     Raises
     ------
-    ValueError
+    InputError
         If columns are missing, a tooth is listed twice or is no FDI number.
 
     Examples
@@ -115,15 +116,15 @@ def _table(given: pd.DataFrame) -> pd.DataFrame:
             table = table.rename(columns={other: wanted})
     missing = [n for n in ("tooth", "rate", "movements", "patients") if n not in table.columns]
     if missing:
-        raise ValueError(f"No column {', '.join(missing)}; there are {', '.join(table.columns)}.")
+        raise InputError(f"No column {', '.join(missing)}; there are {', '.join(table.columns)}.")
     numbers = pd.to_numeric(table["tooth"], errors="coerce")
     unknown = table.loc[~numbers.isin(FDI_TEETH), "tooth"]
     if len(unknown):
-        raise ValueError(f"No FDI tooth number: {', '.join(map(str, unknown.unique()))}.")
+        raise InputError(f"No FDI tooth number: {', '.join(map(str, unknown.unique()))}.")
     table["tooth"] = numbers.astype(int)
     if table["tooth"].duplicated().any():
         twice = table.loc[table["tooth"].duplicated(), "tooth"].iloc[0]
-        raise ValueError(f"Tooth {twice} is listed twice: choose one movement for a chart.")
+        raise InputError(f"Tooth {twice} is listed twice: choose one movement for a chart.")
     if not {"reading", "differs"} <= set(table.columns):
         table = table.assign(reading=np.nan, differs=False)
     differs = table["differs"].astype(bool)

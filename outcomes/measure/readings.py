@@ -20,10 +20,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+from outcomes.errors import CannotAnswer
 
-__all__ = ["RepeatsError", "measurement_error", "smallest_detectable_change"]
+if TYPE_CHECKING:
+    from outcomes.cohort.records import Cohort
+
+__all__ = ["measurement_error", "smallest_detectable_change"]
 
 Comparison = Literal["readings", "readers"]
 
@@ -63,10 +65,6 @@ _REQUIRED = ["patient", "tooth", "movement", "reader", "reading", "value"]
 _MISSING = float("nan")
 
 
-class RepeatsError(ValueError):
-    """The repeated readings cannot be compared; the message says what to change."""
-
-
 def measurement_error(
     repeats: Cohort | pd.DataFrame,
     *,
@@ -104,7 +102,7 @@ def measurement_error(
 
     Raises
     ------
-    RepeatsError
+    CannotAnswer
         If columns are missing, or no subject has two readings.
 
     Notes
@@ -144,7 +142,7 @@ def measurement_error(
     ]
     result = pd.DataFrame(rows, columns=COLUMNS)
     if not len(result) or not result["pairs"].any():
-        raise RepeatsError(_no_pairs(compare))
+        raise CannotAnswer(_no_pairs(compare))
     return _in_schema_order(result)
 
 
@@ -174,7 +172,7 @@ def _readings(repeats: Cohort | pd.DataFrame) -> pd.DataFrame:
     table = repeats if isinstance(repeats, pd.DataFrame) else repeats.repeats
     missing = [name for name in _REQUIRED if name not in table.columns]
     if missing:
-        raise RepeatsError(
+        raise CannotAnswer(
             f"The repeats table lacks {', '.join(missing)}; it has "
             f"{', '.join(map(str, table.columns)) or 'no columns'}."
         )
@@ -201,7 +199,7 @@ def _wide(part: pd.DataFrame, compare: Comparison) -> pd.DataFrame:
         part = part.drop_duplicates([*_SUBJECT, "reader"])
         column = part["reader"]
     else:
-        raise RepeatsError(f"compare is 'readings', 'readers' or None, not {compare!r}.")
+        raise CannotAnswer(f"compare is 'readings', 'readers' or None, not {compare!r}.")
     wide = part.assign(_column=column).pivot(index=subject, columns="_column", values="value")
     return wide[sorted(wide.columns)].astype(float)
 

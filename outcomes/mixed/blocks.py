@@ -1,6 +1,6 @@
 """Cross-products of a mixed model: all the sums its likelihood needs, formed once.
 
-See outcomes.mixed.fit for the model and the notation.
+See outcomes.mixed for the model and the notation.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from outcomes.errors import ModelError
+
 Array = NDArray[np.float64]
 
 _ROWS = 16_384  # rows made dense at once, so that work stays in the processor's cache
@@ -20,36 +22,33 @@ ALIAS_TOLERANCE = 1e-9
 """Squared norm, relative to its own, below which a scaled column adds nothing to those before."""
 
 
-class ModelError(ValueError):
-    """The model cannot be fitted to these rows; the message names the reason and the remedy."""
-
-
 @dataclass(frozen=True)
 class Blocks:
-    """Cross-products of one data set: P patients, S sites, p fixed effects, q patient effects.
+    """Cross-products of one data set: G outer groups, S inner groups, p fixed effects, q effects of
+    an outer group.
 
-    ``variances`` (q,) numbers the variance of each patient effect, from 0: effects are independent
-    and those of one number share a variance. None for two effects with a covariance of their own.
+    ``variances`` (q,) numbers the variance of each outer effect, from 0: effects are independent
+    and those of one number share a variance.
     Columns of X and Z are divided by ``x_scale`` and ``z_scale`` (root mean squares) and y by
     ``y_scale``, after ``y_shift`` (an X-coefficient vector) was taken from y.
     """
 
     names: tuple[str, ...]
-    rows: NDArray[np.int64]  # (P,) rows of each patient
-    ww: Array  # (k(k+1)/2, P) packed W'W, k = p + 1
-    zz: Array  # (q, q, P)
-    zw: Array  # (k, q, P)
-    site_n: Array  # (S,) z'z
-    site_c: Array  # (q, S) Z'z
-    site_w: Array  # (k, S) W'z
-    site_first: NDArray[np.int64]  # (P,) index of each patient's first site
+    rows: NDArray[np.int64]  # (G,) rows of each outer group
+    ww: Array  # (k(k+1)/2, G) packed W'W, k = p + 1
+    zz: Array  # (q, q, G)
+    zw: Array  # (k, q, G)
+    inner_n: Array  # (S,) z'z
+    inner_c: Array  # (q, S) Z'z
+    inner_w: Array  # (k, S) W'z
+    inner_first: NDArray[np.int64]  # (G,) each outer group's first inner one
     x_scale: Array
     z_scale: Array  # (q,)
-    site_scale: float
+    inner_scale: float
     y_scale: float
     y_shift: Array  # (p,) in scaled X and y units
-    has_site: bool
-    variances: tuple[int, ...] | None = (0,)
+    has_inner: bool
+    variances: tuple[int, ...]
 
     @property
     def p(self) -> int:
@@ -60,135 +59,164 @@ class Blocks:
         return self.zz.shape[0]
 
     @property
-    def patients(self) -> int:
+    def n_outer(self) -> int:
         return len(self.rows)
 
     @property
-    def sites(self) -> int:
-        return len(self.site_n)
+    def n_inner(self) -> int:
+        return len(self.inner_n)
 
     @property
     def n(self) -> int:
         return int(self.rows.sum())
 
     @property
-    def patient_parameters(self) -> int:
-        """Parameters of the covariance of the patient effects."""
-        return 3 if self.variances is None else max(self.variances) + 1
+    def outer_parameters(self) -> int:
+        """Variances of the outer effects."""
+        return max(self.variances) + 1
 
     @property
     def parameters(self) -> int:
-        return self.patient_parameters + int(self.has_site)
+        return self.outer_parameters + int(self.has_inner)
 
     @cached_property
-    def site_patient(self) -> NDArray[np.int32]:
-        """(S,) patient of each site."""
-        sites = np.diff(self.site_first, append=self.sites)
-        return np.repeat(np.arange(self.patients, dtype=np.int32), sites)
+    def outer_of_inner(self) -> NDArray[np.int32]:
+        """(S,) outer group of each inner one."""
+        inside = np.diff(self.inner_first, append=self.n_inner)
+        return np.repeat(np.arange(self.n_outer, dtype=np.int32), inside)
+
+    def by_outer(self, weights: Array, *, response: bool = True) -> tuple[Array, ...]:
+        """Sums over the inner groups of each outer one, each inner group with its weight.
+
+        Parameters
+        ----------
+        weights
+            m weights of each inner group, shape (S, m).
+        response
+            Whether y is among the columns W.
+
+        Returns
+        -------
+        tuple of arrays
+            c c' (m, q, q, G), W c' (m, k, q, G), packed W W' (m, k(k+1)/2, G) and n squared (m, G);
+            k = p without the response.
+        """
+        q, k = self.q, self.p + response
+        sums = (self._inner_sums if response else self._inner_sums_of_x) @ weights
+        sums = sums.reshape(-1, self.n_outer, weights.shape[1])
+        each = np.ascontiguousarray(sums.transpose(2, 0, 1))  # (m, rows, G)
+        cc, wc, ww, nn = np.split(each, np.cumsum([q * (q + 1) // 2, k * q, k * (k + 1) // 2]), 1)
+        square = np.moveaxis(unpack(np.moveaxis(cc, 1, -1), q), 1, -1)
+        return square, wc.reshape(len(wc), k, q, self.n_outer), ww, nn[:, 0]
 
     @cached_property
-    def site_sums(self) -> Any:
-        """Sparse (rows x P, S): what site weights are multiplied with, summed by patient.
+    def _inner_sums(self) -> Any:
+        return self._products(self.p + 1)
+
+    @cached_property
+    def _inner_sums_of_x(self) -> Any:
+        return self._products(self.p)
+
+    @cached_property
+    def inner_effects(self) -> Any:
+        """Sparse (q x G, S): c by outer group."""
+        return _stacked(lambda: self.inner_c, self.outer_of_inner, self.n_outer)
+
+    def _products(self, columns: int) -> Any:
+        """Sparse (rows x G, S): what inner weights are multiplied with, summed by outer group.
 
         Rows, in packed order: c c' (q(q+1)/2), W c' (k, q), W W' (k(k+1)/2) and z'z squared. Most
-        are zero, since a site belongs to one group.
+        are zero where the columns of X are those of disjoint levels.
         """
-        return self._by_patient(self.p + 1)
-
-    @cached_property
-    def site_sums_of_x(self) -> Any:
-        """The same of X only, without the response."""
-        return self._by_patient(self.p)
-
-    @cached_property
-    def site_effects(self) -> Any:
-        """Sparse (q x P, S): c by patient."""
-        return _stacked(lambda: self.site_c, self.site_patient, self.patients)
-
-    def _by_patient(self, columns: int) -> Any:
-        w, c = self.site_w[:columns], self.site_c
+        w, c = self.inner_w[:columns], self.inner_c
 
         def rows() -> Iterator[Array]:
             yield from (c[i] * c[j] for i, j in zip(*np.triu_indices(self.q), strict=True))
             yield from (a * b for a in w for b in c)
             yield from (w[i] * w[j] for i, j in zip(*np.triu_indices(columns), strict=True))
-            yield self.site_n**2
+            yield self.inner_n**2
 
-        return _stacked(rows, self.site_patient, self.patients)
+        return _stacked(rows, self.outer_of_inner, self.n_outer)
 
 
-def _stacked(rows: Callable[[], Iterable[Array]], patient: NDArray[np.int32], patients: int) -> Any:
-    """Sparse (number of rows x patients, S) matrix: each row of values spread over its patients."""
+def _stacked(rows: Callable[[], Iterable[Array]], outer: NDArray[np.int32], n_outer: int) -> Any:
+    """Sparse (number of rows x G, S) matrix: each row of values spread over its outer groups."""
     from scipy.sparse import csr_array
 
     counts = [np.count_nonzero(row) for row in rows()]
     values = np.empty(sum(counts))
     column = np.empty(len(values), dtype=np.int32)
-    per_row = np.zeros(len(counts) * patients + 1, dtype=np.int32)
+    per_row = np.zeros(len(counts) * n_outer + 1, dtype=np.int32)
     end = 0
     for r, row in enumerate(rows()):
         kept = np.flatnonzero(row)
         start, end = end, end + len(kept)
         values[start:end], column[start:end] = row[kept], kept
-        in_row = per_row[1 + r * patients : 1 + (r + 1) * patients]
-        in_row[:] = np.bincount(patient[kept], minlength=patients)
+        in_row = per_row[1 + r * n_outer : 1 + (r + 1) * n_outer]
+        in_row[:] = np.bincount(outer[kept], minlength=n_outer)
     first = np.cumsum(per_row, dtype=np.int32)
-    return csr_array((values, column, first), shape=(len(counts) * patients, len(patient)))
+    return csr_array((values, column, first), shape=(len(counts) * n_outer, len(outer)))
+
+
+def unpack(packed: Array, k: int) -> Array:
+    """Symmetric matrices (..., k, k) from packed upper triangles (..., k(k+1)/2)."""
+    i, j = np.triu_indices(k)
+    full = np.empty((*packed.shape[:-1], k, k))
+    full[..., i, j] = packed
+    full[..., j, i] = packed
+    return full
 
 
 def sum_within(values: Array, first: NDArray[np.int64]) -> Array:
     return np.add.reduceat(values, first, axis=-1)
 
 
-def _first_rows(codes: NDArray[np.int64]) -> NDArray[np.int64]:
-    return np.flatnonzero(np.diff(codes, prepend=codes[0] - 1))
-
-
 def sort_rows(
-    patient: NDArray[np.int64], site: NDArray[np.int64] | None
+    outer: NDArray[np.int64], inner: NDArray[np.int64] | None
 ) -> NDArray[np.int64] | slice:
-    """Order that brings the rows of a patient, and within it those of a site, together."""
-    key = patient.astype(np.int64)
-    if site is not None:
-        key *= int(site.max(initial=0)) + 1
-        key += site
+    """Order that brings the rows of an outer group, and in it those of an inner one, together."""
+    key = outer.astype(np.int64)
+    if inner is not None:
+        key *= int(inner.max(initial=0)) + 1
+        key += inner
     if np.all(key[1:] >= key[:-1]):
         return slice(None)
     return np.argsort(key, kind="stable")
 
 
 @dataclass(frozen=True)
-class GroupColumns:
-    """Fixed-effect columns of a rate model, dense only where asked for: ``columns[rows]`` (m, p).
+class LevelColumns:
+    """Fixed-effect columns of a model with a slope for each level of a factor, dense only where
+    asked for: ``columns[rows]`` (m, p).
 
-    A column of ``planned`` (n,) for each group, zero outside it, then ``extra`` (n, p - groups).
+    A column of ``values`` (n,) for each level, zero outside it, then ``extra`` (n, p - levels).
     """
 
-    planned: Array
-    code: NDArray[np.integer]  # (n,) group of each row
-    groups: int
+    values: Array
+    code: NDArray[np.integer]  # (n,) level of each row
+    levels: int
     extra: Array
 
     @property
     def shape(self) -> tuple[int, int]:
-        return len(self.planned), self.groups + self.extra.shape[1]
+        return len(self.values), self.levels + self.extra.shape[1]
 
     def __getitem__(self, rows: Any) -> Array:
-        planned = self.planned[rows]
-        dense = np.zeros((len(planned), self.shape[1]))
-        dense[np.arange(len(planned)), self.code[rows]] = planned
-        dense[:, self.groups :] = self.extra[rows]
+        values = self.values[rows]
+        dense = np.zeros((len(values), self.shape[1]))
+        dense[np.arange(len(values)), self.code[rows]] = values
+        dense[:, self.levels :] = self.extra[rows]
         return dense
 
 
 def cross_products(
-    x: Array | GroupColumns,
+    x: Array | LevelColumns,
     y: Array,
     z: Array,
-    patient: NDArray[np.int64],
+    outer: NDArray[np.int64],
     *,
-    site: NDArray[np.int64] | None = None,
-    site_z: Array | None = None,
+    inner: NDArray[np.int64] | None = None,
+    inner_z: Array | None = None,
     names: tuple[str, ...] = (),
     variances: Sequence[int] | None = None,
 ) -> Blocks:
@@ -201,19 +229,19 @@ def cross_products(
     y
         Response, shape (n,).
     z
-        Columns of the patient effects, shape (n, q).
-    patient
-        Patient of each row, codes 0..P-1 in which none is missing, shape (n,).
-    site
-        Site of each row, any non-negative codes; equal codes in two patients are two sites.
-    site_z
-        Column of the site effect, shape (n,). Needed with ``site``.
+        Columns of the outer effects, shape (n, q).
+    outer
+        Outer group of each row, codes 0..G-1 in which none is missing, shape (n,).
+    inner
+        Inner group of each row, any non-negative codes; equal codes in two outer groups are two
+        inner groups.
+    inner_z
+        Column of the inner effect, shape (n,). Needed with ``inner``.
     names
         Names of the columns of x, for messages.
     variances
         Which variance each column of z has, numbered from 0 without gaps, shape (q,): independent
-        effects, those of one number with the same variance. By default one column has one
-        variance, and two have a covariance matrix of their own.
+        effects, those of one number with the same variance. By default each has its own.
 
     Raises
     ------
@@ -225,8 +253,8 @@ def cross_products(
     q = z.shape[1]
     names = names or tuple(f"x{j}" for j in range(p))
     variances = _variances(variances, q)
-    if site is not None and site_z is None:
-        raise ModelError("A site level needs site_z, the column its effect multiplies.")
+    if inner is not None and inner_z is None:
+        raise ModelError("An inner level needs inner_z, the column its effect multiplies.")
     for label, values in (("y", y), ("z", z)):
         if not np.isfinite(values).all():
             raise ModelError(f"{label} holds missing or infinite values: leave those rows out.")
@@ -240,19 +268,18 @@ def cross_products(
     y_scale = float(np.sqrt(y @ y / n)) or 1.0
     y_shift = np.linalg.solve(gram, xy / x_scale / y_scale)
     z_scale = _z_scale(z, variances)
-    site_scale = 1.0 if site_z is None else float(np.sqrt(site_z @ site_z / n)) or 1.0
+    inner_scale = 1.0 if inner_z is None else float(np.sqrt(inner_z @ inner_z / n)) or 1.0
 
-    order = sort_rows(patient, site)
-    patient = patient[order]
-    starts = _first_rows(patient)
-    patients, k = len(starts), p + 1
+    order = sort_rows(outer, inner)
+    outer = outer[order]
+    starts = np.flatnonzero(np.diff(outer, prepend=outer[0] - 1))
+    n_outer, k = len(starts), p + 1
     pairs = [(i, j) for i, j in zip(*np.triu_indices(k), strict=True)]
-    ww = np.zeros((len(pairs), patients))
-    zz = np.empty((q, q, patients))
-    zw = np.empty((k, q, patients))
-    site_starts = starts if site is None else _site_starts(site[order], starts)
-    site_first = np.searchsorted(site_starts, starts)
-    by_site = np.zeros((1 + q + k, len(site_starts)))
+    ww = np.zeros((len(pairs), n_outer))
+    zz = np.empty((q, q, n_outer))
+    zw = np.empty((k, q, n_outer))
+    inside = starts if inner is None else inner_starts(inner[order], starts)
+    by_inner = np.zeros((1 + q + k, len(inside)))
     for who, first, last in _chunks(starts, n):
         rows = slice(first, last) if isinstance(order, slice) else order[first:last]
         begins = starts[who] - first
@@ -265,66 +292,59 @@ def cross_products(
                 ww[row, who] = sum_within(w[i] * w[j], begins)
         zz[:, :, who] = [[sum_within(a * b, begins) for b in effects] for a in effects]
         zw[:, :, who] = [[sum_within(c * e, begins) for e in effects] for c in w]
-        if site_z is not None:
-            here = slice(*np.searchsorted(site_starts, [first, last]))
-            at, effect = site_starts[here] - first, site_z[rows] / site_scale
+        if inner_z is not None:
+            here = slice(*np.searchsorted(inside, [first, last]))
+            at, effect = inside[here] - first, inner_z[rows] / inner_scale
             products = [effect * effect, *(e * effect for e in effects), *(c * effect for c in w)]
             for row, values in enumerate(products):
-                by_site[row, here] = sum_within(values, at)
+                by_inner[row, here] = sum_within(values, at)
     return Blocks(
         names=names,
         rows=np.diff(starts, append=n),
         ww=ww,
         zz=zz,
         zw=zw,
-        site_n=by_site[0],
-        site_c=by_site[1 : 1 + q],
-        site_w=by_site[1 + q :],
-        site_first=site_first,
+        inner_n=by_inner[0],
+        inner_c=by_inner[1 : 1 + q],
+        inner_w=by_inner[1 + q :],
+        inner_first=np.searchsorted(inside, starts),
         x_scale=x_scale,
         z_scale=z_scale,
-        site_scale=site_scale,
+        inner_scale=inner_scale,
         y_scale=y_scale,
         y_shift=y_shift,
-        has_site=site is not None,
+        has_inner=inner is not None,
         variances=variances,
     )
 
 
-def _variances(variances: Sequence[int] | None, q: int) -> tuple[int, ...] | None:
+def _variances(variances: Sequence[int] | None, q: int) -> tuple[int, ...]:
     """Checked, or the default for q effects."""
-    if variances is None:
-        if q not in (1, 2):
-            raise ModelError(f"Say which variance each of the {q} patient effects has: variances.")
-        return (0,) if q == 1 else None
-    numbers = tuple(int(v) for v in variances)
+    numbers = tuple(range(q)) if variances is None else tuple(int(v) for v in variances)
     if len(numbers) != q or set(numbers) != set(range(len(set(numbers)))):
         raise ModelError(
-            f"variances must number the variance of each of the {q} patient effects from 0 without "
+            f"variances must number the variance of each of the {q} outer effects from 0 without "
             f"gaps, not {numbers}."
         )
     return numbers
 
 
-def _z_scale(z: Array, variances: tuple[int, ...] | None) -> Array:
+def _z_scale(z: Array, variances: tuple[int, ...]) -> Array:
     """Root mean square of each column; of all its columns together for a shared variance."""
-    square = np.einsum("ij,ij->j", z, z) / len(z)
-    if variances is not None:
-        square = np.bincount(variances, square)[list(variances)]
-    scale = np.sqrt(square)
+    square = np.bincount(variances, np.einsum("ij,ij->j", z, z) / len(z))
+    scale = np.sqrt(square[list(variances)])
     scale[scale == 0] = 1.0
     return np.asarray(scale)
 
 
-def _site_starts(site: NDArray[np.int64], starts: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Row at which each site begins, in sorted rows."""
-    new = np.ones(len(site), dtype=bool)
-    new[1:] = site[1:] != site[:-1]
+def inner_starts(inner: NDArray[np.int64], starts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Row at which each inner group begins, in sorted rows; ``starts`` are those of the outer."""
+    new = np.diff(inner, prepend=-1) != 0
     new[starts] = True
     return np.flatnonzero(new)
 
 
-def _gram(x: Array | GroupColumns, y: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+def _gram(x: Array | LevelColumns, y: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
     """X'X, X'y, and which pairs of columns are never both other than zero."""
     n, p = x.shape
     gram, overlap, xy = np.zeros((p, p)), np.zeros((p, p)), np.zeros(p)
@@ -341,14 +361,14 @@ def _gram(x: Array | GroupColumns, y: Array) -> tuple[Array, Array, NDArray[np.b
 
 
 def _chunks(starts: NDArray[np.int64], n: int) -> Iterator[tuple[slice, int, int]]:
-    """Whole patients at a time: their slice, first row, and row after the last."""
+    """Whole outer groups at a time: their slice, first row, and row after the last."""
     ends = np.append(starts[1:], n)
-    patient = 0
-    while patient < len(starts):
-        first = int(starts[patient])
-        after = max(int(np.searchsorted(ends, first + _ROWS, side="right")), patient + 1)
-        yield slice(patient, after), first, int(ends[after - 1])
-        patient = after
+    group = 0
+    while group < len(starts):
+        first = int(starts[group])
+        after = max(int(np.searchsorted(ends, first + _ROWS, side="right")), group + 1)
+        yield slice(group, after), first, int(ends[after - 1])
+        group = after
 
 
 def independent(x: Array) -> list[int]:

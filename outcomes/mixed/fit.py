@@ -1,24 +1,6 @@
-"""The mixed-model core: likelihood, optimum and degrees of freedom from cross-products alone.
+"""The fit of a mixed model: estimates, standard errors and degrees of freedom at the optimum.
 
-The model, for the rows of one patient::
-
-    y = X b + Z u + z v_site + e,   u ~ N(0, s2 Psi),  v ~ N(0, s2 lam),  e ~ N(0, s2)
-
-with one patient level (1 or 2 effects) and an optional site level (one effect) nested in it.
-``Psi`` and ``lam`` are relative to the residual variance ``s2``. They are functions of ``theta``:
-relative standard deviations, and for two effects the lower Cholesky factor row by row, as in
-Bates, Maechler, Bolker & Walker, J Stat Softw 2015;67(1), doi:10.18637/jss.v067.i01.
-
-With W = [X, y], site sums ``S = z'W`` and ``n = z'z``, and ``w = lam/(1 + lam n)``::
-
-    A = Z'Z - sum_s w c c'     T = Z'W - sum_s w c S'     (c = Z'z within the site)
-    K = Psi (I + A Psi)^-1
-    C = W'W - sum_s w S S' - sum_p T'K T
-    log|V| = sum_s log(1 + lam n) + sum_p log|I + A Psi|
-
-The Cholesky factor of ``C`` gives b, s2 and log|X'V^-1 X|. No evaluation touches the rows again, so
-that a bootstrap over patients is a weight per patient and a new response changes the y part only.
-Four modules: crossproducts (the sums), likelihood, optimum, and here the fit.
+See outcomes.mixed for the model and the notation.
 """
 
 from __future__ import annotations
@@ -29,52 +11,24 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.mixed.blocks import (
-    Array,
-    Blocks,
-    GroupColumns,
-    ModelError,
-    cross_products,
-    sort_rows,
-    sum_within,
-)
+from outcomes.errors import ExactFit, NoOptimum
+from outcomes.mixed.blocks import Array, Blocks
 from outcomes.mixed.likelihood import (
-    Evaluation,
     Problems,
     as_observed,
     evaluate,
-    relative_covariance,
-    reweighted,
-    unpack,
+    relative_variances,
 )
-from outcomes.mixed.optimum import minimise, standard_deviations
+from outcomes.mixed.optimum import minimise
+from outcomes.mixed.shares import Shares
 
 __all__ = [
-    "Array",
-    "Blocks",
-    "Evaluation",
-    "GroupColumns",
     "MixedFit",
-    "ModelError",
-    "NoOptimum",
-    "Predictor",
-    "Problems",
-    "as_observed",
     "at_optimum",
-    "cross_products",
-    "evaluate",
-    "fit",
-    "minimise",
-    "predictor",
-    "relative_covariance",
-    "reweighted",
-    "sort_rows",
-    "unpack",
+    "fit_mixed",
+    "given_variances",
+    "relative_sds",
 ]
-
-
-class NoOptimum(ModelError):
-    """The search for the variances does not converge: a fit with fewer of them may."""
 
 
 @dataclass(frozen=True)
@@ -82,21 +36,20 @@ class MixedFit:
     """A fitted model, in the units of the data.
 
     ``beta`` (p,) and ``covariance`` (p, p) of the fixed effects; ``psi`` (q, q) covariance of the
-    patient effects; ``site_variance`` (None without a site level); ``sigma2``; ``theta`` relative
-    standard deviations in scaled units; ``log_likelihood`` (restricted if ``reml``).
+    outer effects, diagonal; ``inner_variance`` (None without an inner level); ``sigma2``;
+    ``theta`` relative standard deviations in scaled units; ``log_likelihood`` (restricted if
+    ``reml``).
     """
 
     blocks: Blocks
-    names: tuple[str, ...]
     beta: Array
     covariance: Array
     psi: Array
-    site_variance: float | None
+    inner_variance: float | None
     sigma2: float
     theta: Array
     log_likelihood: float
     reml: bool
-    converged: bool
     covariance_slopes: Array  # (t, p, p): covariance by each variance parameter
     parameter_covariance: Array  # (t, t)
 
@@ -106,8 +59,13 @@ class MixedFit:
 
     @property
     def singular(self) -> bool:
-        """Is a variance on the boundary, so zero (or the patient effects perfectly correlated)?"""
-        return bool((self.theta[standard_deviations(self.blocks)] == 0).any())
+        """Is a variance on the boundary, so zero?"""
+        return bool((self.theta == 0).any())
+
+    @cached_property
+    def shares(self) -> Shares:
+        """What each outer group adds to the fit, in scaled units."""
+        return Shares(self.blocks, self.theta)
 
     def df(self, contrast: Array) -> Array:
         """Satterthwaite degrees of freedom of contrasts (..., p) of the fixed effects.
@@ -128,32 +86,37 @@ class MixedFit:
 
     @cached_property
     def effects(self) -> tuple[Array, Array, Array]:
-        """Predicted patient effects (P, q), their error covariance given beta (P, q, q), and
-        predicted site effects (S,), all in data units, patients and sites in sorted order."""
-        return predicted_effects(self)
+        """Predicted outer effects (G, q), their error covariance given beta (G, q, q), and
+        predicted inner effects (S,), all in data units, groups in sorted order."""
+        blocks = self.blocks
+        scaled = self.beta * blocks.x_scale / blocks.y_scale - blocks.y_shift
+        outer, inner = self.shares.effects(scaled)
+        unit = blocks.y_scale / blocks.z_scale
+        error = self.sigma2 / blocks.y_scale**2 * self.shares.gain * np.outer(unit, unit)
+        return outer * unit, error, inner * (blocks.y_scale / blocks.inner_scale)
 
 
-def fit(blocks: Blocks, *, reml: bool = True) -> MixedFit:
+def fit_mixed(blocks: Blocks, *, reml: bool = True) -> MixedFit:
     """Fit the model to the blocks.
 
     Raises
     ------
-    ModelError
+    ExactFit
         If the fixed effects leave no residual variation.
     NoOptimum
         If the search does not converge.
     """
     problems = as_observed(blocks)
     if problems.base[0, -1, -1] / blocks.n < 1e-20:
-        raise ModelError(
-            "The response is an exact multiple of the plan in every row, so there is no variation "
-            "to model. Check that achieved was not copied or computed from planned."
+        raise ExactFit(
+            "The fixed effects explain the response exactly in every row, so there is no variation "
+            "to model. Check that the response was not computed from them."
         )
     theta, converged = minimise(blocks, problems, reml=reml)
     if not converged[0]:
         raise NoOptimum(
-            "The rows are too few, or too much alike, to tell the variation between patients from "
-            "the rest. Use fewer groups or covariates, or add cases."
+            "The rows are too few, or too much alike, to tell the variation between outer groups "
+            "from the rest. Use fewer columns, or add outer groups."
         )
     return at_optimum(blocks, theta[0], reml=reml)
 
@@ -172,7 +135,6 @@ def at_optimum(blocks: Blocks, theta: Array, *, reml: bool) -> MixedFit:
     deviance = float(e.deviance[0]) + 2 * m * np.log(blocks.y_scale)
     if reml:
         deviance += 2 * np.log(blocks.x_scale).sum()
-    psi = relative_covariance(theta, blocks)
     z_unit = blocks.y_scale / blocks.z_scale
     free = np.flatnonzero(theta != 0)
     jacobian = [-sigma2 * cxx_inverse @ e.d_cxx[0, j] @ cxx_inverse * unit for j in free]
@@ -180,23 +142,51 @@ def at_optimum(blocks: Blocks, theta: Array, *, reml: bool) -> MixedFit:
     hessian = _unprofiled_hessian(theta, free, sigma2, blocks, problems, reml)
     return MixedFit(
         blocks=blocks,
-        names=blocks.names,
         beta=beta,
         covariance=sigma2 * cxx_inverse * unit,
-        psi=sigma2 * psi * np.outer(z_unit, z_unit),
-        site_variance=(
-            float(sigma2 * theta[-1] ** 2 * (blocks.y_scale / blocks.site_scale) ** 2)
-            if blocks.has_site
+        psi=np.diag(sigma2 * relative_variances(theta, blocks) * z_unit**2),
+        inner_variance=(
+            float(sigma2 * theta[-1] ** 2 * (blocks.y_scale / blocks.inner_scale) ** 2)
+            if blocks.has_inner
             else None
         ),
         sigma2=sigma2 * blocks.y_scale**2,
         theta=theta,
         log_likelihood=-deviance / 2,
         reml=reml,
-        converged=True,
         covariance_slopes=np.array(jacobian),
         parameter_covariance=2 * _positive_inverse(hessian),
     )
+
+
+def relative_sds(blocks: Blocks, outer: Array, inner: float | None, sigma2: float) -> Array:
+    """theta (d,) of variances given in the units of the data.
+
+    Parameters
+    ----------
+    blocks
+        The data; its inner level counts where ``inner`` is given.
+    outer
+        Variance of the effects of each number, shape (number of variances,).
+    inner, sigma2
+        Variance of the inner effects (None: no such level) and of the residuals.
+    """
+    first = np.unique(blocks.variances, return_index=True)[1]
+    relative = list(outer * blocks.z_scale[first] ** 2)
+    if inner is not None:
+        relative.append(inner * blocks.inner_scale**2)
+    return np.sqrt(np.array(relative) / sigma2)
+
+
+def given_variances(blocks: Blocks, fitted: MixedFit) -> Array:
+    """Coefficients (p,) of other data, in their units, under the variances of a fit with the same
+    outer effects."""
+    first = np.unique(blocks.variances, return_index=True)[1]
+    variances = np.diag(fitted.psi)[first]
+    theta = relative_sds(blocks, variances, fitted.inner_variance, fitted.sigma2)
+    c = Shares(blocks, theta).c.sum(axis=0)
+    beta = np.linalg.solve(c[:-1, :-1], c[:-1, -1]) + blocks.y_shift
+    return np.asarray(beta * blocks.y_scale / blocks.x_scale)
 
 
 def _unprofiled_hessian(
@@ -231,56 +221,3 @@ def _positive_inverse(hessian: Array) -> Array:
     good = values > 1e-8
     inverse = (vectors[:, good] / values[good]) @ vectors[:, good].T
     return inverse * np.outer(scale, scale)
-
-
-@dataclass(frozen=True)
-class Predictor:
-    """What predictions need, in scaled units: u = gain (t_y - t_x b), v = w (s_y - s_x b - c u).
-
-    ``gain`` (P, q, q) is K; ``t`` (k, q, P); ``w`` (S,). Given b, the error variance of u is
-    sigma2 K and that of v given u is sigma2 w.
-    """
-
-    gain: Array
-    t: Array
-    w: Array
-
-
-def predictor(blocks: Blocks, theta: Array) -> Predictor:
-    """The pieces of the best linear unbiased predictions at ``theta`` (d,)."""
-    psi = relative_covariance(theta, blocks)
-    a, t = blocks.zz, blocks.zw
-    lam = theta[-1] ** 2 if blocks.has_site else 0.0
-    w = lam / (1 + lam * blocks.site_n)
-    if blocks.has_site:
-        cross = blocks.site_c[:, None] * blocks.site_c[None]
-        a = a - sum_within(w * cross, blocks.site_first)
-        t = t - np.array(
-            [
-                [sum_within(w * s * c, blocks.site_first) for c in blocks.site_c]
-                for s in blocks.site_w
-            ]
-        )
-    by_patient = np.moveaxis(a, -1, 0)
-    return Predictor(psi @ np.linalg.inv(np.eye(blocks.q) + by_patient @ psi), t, w)
-
-
-def predicted_effects(fitted: MixedFit) -> tuple[Array, Array, Array]:
-    """Best linear unbiased predictions of the patient and site effects, see MixedFit.effects."""
-    blocks = fitted.blocks
-    parts = predictor(blocks, fitted.theta)
-    z_unit = blocks.y_scale / blocks.z_scale
-    scaled_beta = fitted.beta * blocks.x_scale / blocks.y_scale - blocks.y_shift
-    contrast = np.append(-scaled_beta, 1.0)
-    score = np.einsum("k,kqP->Pq", contrast, parts.t)
-    u = np.einsum("Pij,Pj->Pi", parts.gain, score)
-    residual = contrast @ blocks.site_w - np.einsum(
-        "qS,Sq->S", blocks.site_c, u[blocks.site_patient]
-    )
-    site_unit = blocks.y_scale / blocks.site_scale
-    sigma2 = fitted.sigma2 / blocks.y_scale**2
-    return (
-        u * z_unit,
-        sigma2 * parts.gain * np.outer(z_unit, z_unit),
-        parts.w * residual * site_unit,
-    )

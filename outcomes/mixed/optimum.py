@@ -1,6 +1,6 @@
 """The optimum of the likelihood: batched trust-region Newton, zero variances included.
 
-See outcomes.mixed.fit for the model and the notation.
+See outcomes.mixed for the model and the notation.
 """
 
 from __future__ import annotations
@@ -15,13 +15,7 @@ from outcomes.mixed.likelihood import Problems, evaluate, with_hessian
 _LAST_STEP = 1e-9
 _LAST_STEP_OF_MANY = 1e-6  # a replicate moves by less than a thousandth of a standard error
 _MOST_ITERATIONS = 100
-_MANY_STARTS = 20_000  # sites up to which several starts are tried
-
-
-def standard_deviations(blocks: Blocks) -> list[int]:
-    """Positions in theta of the standard deviations (the rest are off-diagonal)."""
-    diagonal = [0, 2] if blocks.variances is None else list(range(blocks.patient_parameters))
-    return [*diagonal, blocks.parameters - 1] if blocks.has_site else diagonal
+_MANY_STARTS = 20_000  # inner groups up to which several starts are tried
 
 
 def _newton_step(gradient: Array, hessian: Array, radius: Array) -> tuple[Array, Array]:
@@ -76,14 +70,12 @@ _LARGE = 2.0  # relative standard deviation from which a second optimum is looke
 
 def _grid(blocks: Blocks) -> Array:
     """Grid over the standard deviations, from almost none to many times the residual one."""
-    free = len(standard_deviations(blocks))
+    free = blocks.parameters
     levels = _FINE if free <= 2 else _COARSE if free == 3 else _WIDE
-    if blocks.sites > _MANY_STARTS:
+    if blocks.n_inner > _MANY_STARTS:
         levels = _WIDE
     axes = np.meshgrid(*[levels] * free, indexing="ij")
-    points = np.zeros((axes[0].size, blocks.parameters))
-    points[:, standard_deviations(blocks)] = np.stack([a.ravel() for a in axes], 1)
-    return points
+    return np.stack([a.ravel() for a in axes], 1)
 
 
 def _starts(blocks: Blocks, problems: Problems, reml: bool) -> Array:
@@ -94,9 +86,9 @@ def _starts(blocks: Blocks, problems: Problems, reml: bool) -> Array:
     deviance = evaluate(grid, blocks, problems, reml=reml).deviance
     best = int(np.argmin(deviance))
     chosen = {best}
-    if blocks.sites <= _MANY_STARTS:
+    if blocks.n_inner <= _MANY_STARTS:
         ends = [np.min, np.max] if grid[best].max() >= _LARGE else [np.min]
-        for j in standard_deviations(blocks):
+        for j in range(blocks.parameters):
             for end in ends:
                 there = grid[:, j] == end(grid[:, j])
                 chosen.add(int(np.argmin(np.where(there, deviance, np.inf))))
@@ -120,15 +112,13 @@ def minimise(
         Where to begin, shape (d,). By default a coarse grid is searched; then there must be one
         problem only.
     """
-    diagonal = standard_deviations(blocks)
     last_step = _LAST_STEP if start is None else _LAST_STEP_OF_MANY
     if start is None:
         begin = _starts(blocks, problems, reml)
     else:
         count = max(len(problems.base), len(problems.zw), len(problems.n))
-        begin = np.tile(start, (count, 1))
         # the gradient vanishes at zero whatever lies beside it: never begin there
-        begin[:, diagonal] = np.maximum(begin[:, diagonal], 0.1)
+        begin = np.tile(np.maximum(start, 0.1), (count, 1))
     theta, deviance, converged = _descend(begin, blocks, problems, reml, last_step)
     theta, deviance = _try_boundary(theta, deviance, blocks, problems, reml)
 
@@ -149,7 +139,7 @@ def minimise(
     if start is None:
         best = [int(np.argmin(np.where(converged, deviance, np.inf)))]
         theta, converged = theta[best], converged[best]
-    return _canonical(theta, blocks), converged
+    return np.abs(theta), converged  # Psi and lam are squares: the sign says nothing
 
 
 def _try_boundary(
@@ -157,7 +147,7 @@ def _try_boundary(
 ) -> tuple[Array, Array]:
     """Replace small standard deviations by zero wherever that costs no deviance."""
     theta, deviance = theta.copy(), deviance.copy()
-    for j in standard_deviations(blocks):
+    for j in range(blocks.parameters):
         small = np.flatnonzero((np.abs(theta[:, j]) < 0.02) & (theta[:, j] != 0))
         if not len(small):
             continue
@@ -173,7 +163,7 @@ def _try_boundary(
 def _leaves_zero(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -> NDArray[np.bool_]:
     """(B, d): is theta_j zero while the deviance falls away from it?"""
     ridge = np.zeros(theta.shape, dtype=bool)
-    for j in standard_deviations(blocks):
+    for j in range(blocks.parameters):
         at_zero = np.flatnonzero(theta[:, j] == 0)
         if not len(at_zero):
             continue
@@ -182,14 +172,3 @@ def _leaves_zero(theta: Array, blocks: Blocks, problems: Problems, reml: bool) -
         e = evaluate(trial, blocks, problems.take(at_zero), reml=reml)
         ridge[at_zero, j] = e.gradient[:, j] < -1e-6
     return ridge
-
-
-def _canonical(theta: Array, blocks: Blocks) -> Array:
-    """Signs such that standard deviations are not negative; Psi and lam stay as they are."""
-    theta = theta.copy()
-    if blocks.variances is None:
-        flip = theta[:, 0] < 0
-        theta[flip, :2] *= -1
-    for j in standard_deviations(blocks):
-        theta[:, j] = np.abs(theta[:, j])
-    return theta

@@ -1,7 +1,7 @@
-"""Resampling a mixed fit by reusing its cross-products: bootstrap and leaving patients out.
+"""Resampling a mixed fit by reusing its cross-products: bootstrap and leaving outer groups out.
 
-A parametric bootstrap changes only the y part of the cross-products; a bootstrap over patients is
-a weight per patient; leaving a patient out is a subtraction. See outcomes.mixed.fit.
+A parametric bootstrap changes only the y part of the cross-products; a bootstrap over outer groups
+is a weight for each; leaving one out is a subtraction. See outcomes.mixed.
 """
 
 from __future__ import annotations
@@ -11,26 +11,34 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from outcomes.mixed import fit as mixed
-from outcomes.mixed.blocks import ALIAS_TOLERANCE
-from outcomes.mixed.fit import Array, Blocks, MixedFit, Problems
+from outcomes.mixed.blocks import ALIAS_TOLERANCE, Array, Blocks, inner_starts, sort_rows, unpack
+from outcomes.mixed.fit import MixedFit
+from outcomes.mixed.likelihood import (
+    Problems,
+    as_observed,
+    evaluate,
+    relative_variances,
+    reweighted,
+)
+from outcomes.mixed.optimum import minimise
+from outcomes.mixed.shares import Shares
 
-_EXACT_LIMIT = 3_000_000  # patients x sites up to which every leave-one-out fit is searched in full
-_BATCH = 250_000  # rows or sites x replicates held at once
+_EXACT_LIMIT = 3_000_000  # outer x inner groups up to which leave-one-out searches every optimum
+_BATCH = 250_000  # rows or inner groups x replicates held at once
 
 
 @dataclass(frozen=True)
 class Replicates:
-    """Refits of one model, in data units; NaN where a replicate lacks a group or has no fit.
+    """Refits of one model, in data units; NaN where a replicate lacks a column or has no fit.
 
-    ``beta`` (B, p), ``covariance`` (B, p, p), ``patient_variance`` (B,), ``site_variance`` (B,),
+    ``beta`` (B, p), ``covariance`` (B, p, p), ``outer_variance`` (B,), ``inner_variance`` (B,),
     ``sigma2`` (B,), ``converged`` (B,).
     """
 
     beta: Array
     covariance: Array
-    patient_variance: Array
-    site_variance: Array
+    outer_variance: Array
+    inner_variance: Array
     sigma2: Array
     converged: np.ndarray
 
@@ -61,71 +69,67 @@ def parametric(
     return _joined(parts)
 
 
-def over_patients(fit: MixedFit, *, n: int, seed: int, progress: Progress = _nothing) -> Replicates:
-    """Refit n samples of whole patients, drawn with replacement."""
+def over_outer(fit: MixedFit, *, n: int, seed: int, progress: Progress = _nothing) -> Replicates:
+    """Refit n samples of whole outer groups, drawn with replacement."""
     blocks = fit.blocks
     rng = np.random.default_rng(seed)
-    even = np.full(blocks.patients, 1 / blocks.patients)
+    even = np.full(blocks.n_outer, 1 / blocks.n_outer)
     parts = []
-    for size in _batches(n, blocks.sites + blocks.patients):
-        weights = rng.multinomial(blocks.patients, even, size=size).astype(float)
-        parts.append(_refit(fit, mixed.reweighted(blocks, weights)))
+    for size in _batches(n, blocks.n_inner + blocks.n_outer):
+        weights = rng.multinomial(blocks.n_outer, even, size=size).astype(float)
+        parts.append(_refit(fit, reweighted(blocks, weights)))
         progress(size)
     return _joined(parts)
 
 
-def without_each_patient(fit: MixedFit, *, exact: bool | None = None) -> Replicates:
-    """Refit with each patient left out, in the order of the patients.
+def without_each_outer(fit: MixedFit, *, exact: bool | None = None) -> Replicates:
+    """Refit with each outer group left out, in their order.
 
     Parameters
     ----------
     exact
-        Search every optimum in full, or (for many patients) take one Newton step from the full
+        Search every optimum in full, or (for many outer groups) take one Newton step from the full
         fit with exact derivatives and expand the cross-products to second order around it. By
-        default exact up to some 300 patients of 28 teeth; beyond, the rates agree to some 1e-6.
+        default exact up to some 300 outer groups of 28 inner ones; beyond, coefficients agree to
+        some 1e-6.
     """
     blocks = fit.blocks
     if exact is None:
-        exact = blocks.q > 1 or blocks.patients * blocks.sites <= _EXACT_LIMIT
+        exact = blocks.q > 1 or blocks.n_outer * blocks.n_inner <= _EXACT_LIMIT
     if not exact:
         return _expanded(fit)
     parts, done = [], 0
-    for size in _batches(blocks.patients, blocks.sites + blocks.patients):
-        weights = np.ones((size, blocks.patients))
+    for size in _batches(blocks.n_outer, blocks.n_inner + blocks.n_outer):
+        weights = np.ones((size, blocks.n_outer))
         weights[np.arange(size), done + np.arange(size)] = 0.0
-        parts.append(_refit(fit, mixed.reweighted(blocks, weights)))
+        parts.append(_refit(fit, reweighted(blocks, weights)))
         done += size
     return _joined(parts)
 
 
 @dataclass(frozen=True)
 class RowArrays:
-    """The rows behind the blocks, sorted by patient and site, in the scaled units of the blocks."""
+    """The rows behind the blocks, sorted by group, in the scaled units of the blocks."""
 
     x: Array  # (n, p)
     z: Array  # (n, q)
-    site_z: Array | None  # (n,)
-    patient_first: np.ndarray
-    site_first: np.ndarray  # row at which each site begins
+    inner_z: Array | None  # (n,)
+    outer_first: np.ndarray
+    inner_first: np.ndarray  # row at which each inner group begins
 
 
 def sorted_rows(
-    blocks: Blocks, x: Array, z: Array, patient: np.ndarray, site: np.ndarray | None, site_z: Array
+    blocks: Blocks, x: Array, z: Array, outer: np.ndarray, inner: np.ndarray | None, inner_z: Array
 ) -> RowArrays:
     """Bring the rows of a design into the order and units of its blocks."""
-    order = mixed.sort_rows(patient, site)
-    patient = patient[order]
-    first = np.flatnonzero(np.diff(patient, prepend=-1))
-    if site is None:
-        return RowArrays(x[order] / blocks.x_scale, z[order] / blocks.z_scale, None, first, first)
-    ordered = site[order]
-    new = (np.diff(ordered, prepend=-1) != 0) | (np.diff(patient, prepend=-1) != 0)
+    order = sort_rows(outer, inner)
+    first = np.cumsum(blocks.rows) - blocks.rows
     return RowArrays(
-        x[order] / blocks.x_scale,
-        z[order] / blocks.z_scale,
-        site_z[order] / blocks.site_scale,
-        first,
-        np.flatnonzero(new),
+        x=x[order] / blocks.x_scale,
+        z=z[order] / blocks.z_scale,
+        inner_z=None if inner is None else inner_z[order] / blocks.inner_scale,
+        outer_first=first,
+        inner_first=first if inner is None else inner_starts(inner[order], first),
     )
 
 
@@ -139,29 +143,29 @@ def _simulated(fit: MixedFit, rows: RowArrays, rng: np.random.Generator, size: i
     """Cross-products of responses without fixed effects; the fixed effects are added after."""
     blocks, q = fit.blocks, fit.blocks.q
     scaled_sigma = np.sqrt(fit.sigma2) / blocks.y_scale
-    root = np.linalg.cholesky(mixed.relative_covariance(fit.theta, blocks) + 1e-300 * np.eye(q))
-    effects = rng.standard_normal((size, blocks.patients, q)) @ root.T
+    root = np.sqrt(relative_variances(fit.theta, blocks))
+    effects = rng.standard_normal((size, blocks.n_outer, q)) * root
     counts = blocks.rows
     y = rng.standard_normal((size, blocks.n))
     y += np.einsum("bnq,nq->bn", np.repeat(effects, counts, axis=1), rows.z)
-    if rows.site_z is not None:
-        site_rows = np.diff(rows.site_first, append=blocks.n)
-        site_effects = fit.theta[-1] * rng.standard_normal((size, blocks.sites))
-        y += np.repeat(site_effects, site_rows, axis=1) * rows.site_z
+    if rows.inner_z is not None:
+        inner_rows = np.diff(rows.inner_first, append=blocks.n)
+        inner_effects = fit.theta[-1] * rng.standard_normal((size, blocks.n_inner))
+        y += np.repeat(inner_effects, inner_rows, axis=1) * rows.inner_z
     y *= scaled_sigma
-    observed = mixed.as_observed(blocks)
+    observed = as_observed(blocks)
     base = np.repeat(observed.base, size, axis=0)
     base[:, :-1, -1] = base[:, -1, :-1] = y @ rows.x
     base[:, -1, -1] = np.einsum("bn,bn->b", y, y)
     zw = np.repeat(observed.zw, size, axis=0)
     for j in range(q):
-        zw[:, -1, j] = np.add.reduceat(y * rows.z[:, j], rows.patient_first, axis=1)
-    site_y = (
-        np.zeros((1, blocks.sites))
-        if rows.site_z is None
-        else np.add.reduceat(y * rows.site_z, rows.site_first, axis=1)
+        zw[:, -1, j] = np.add.reduceat(y * rows.z[:, j], rows.outer_first, axis=1)
+    inner_y = (
+        np.zeros((1, blocks.n_inner))
+        if rows.inner_z is None
+        else np.add.reduceat(y * rows.inner_z, rows.inner_first, axis=1)
     )
-    return Problems(base=base, zw=zw, site_y=site_y, n=observed.n)
+    return Problems(base=base, zw=zw, inner_y=inner_y, n=observed.n)
 
 
 def _refit(fit: MixedFit, problems: Problems, shift: Array | None = None) -> Replicates:
@@ -169,9 +173,9 @@ def _refit(fit: MixedFit, problems: Problems, shift: Array | None = None) -> Rep
     blocks = fit.blocks
     problems, absent = _without_empty_columns(problems)
     problems, aliased = _without_aliased_columns(blocks, problems)
-    theta, converged = mixed.minimise(blocks, problems, reml=fit.reml, start=fit.theta)
+    theta, converged = minimise(blocks, problems, reml=fit.reml, start=fit.theta)
     converged &= ~aliased
-    e = mixed.evaluate(theta, blocks, problems, reml=fit.reml)
+    e = evaluate(theta, blocks, problems, reml=fit.reml)
     sigma2 = e.r2 / e.m
     unit = blocks.y_scale / blocks.x_scale
     beta = e.beta * unit + (blocks.y_shift * unit if shift is None else shift)
@@ -190,16 +194,16 @@ def _in_data_units(
     covariance: Array,
     converged: np.ndarray,
 ) -> Replicates:
-    site = (
-        sigma2 * theta[:, -1] ** 2 * (blocks.y_scale / blocks.site_scale) ** 2
-        if blocks.has_site
+    inner = (
+        sigma2 * theta[:, -1] ** 2 * (blocks.y_scale / blocks.inner_scale) ** 2
+        if blocks.has_inner
         else np.zeros(len(theta))
     )
     return Replicates(
         beta=beta,
         covariance=covariance,
-        patient_variance=sigma2 * theta[:, 0] ** 2 * (blocks.y_scale / blocks.z_scale[0]) ** 2,
-        site_variance=site,
+        outer_variance=sigma2 * theta[:, 0] ** 2 * (blocks.y_scale / blocks.z_scale[0]) ** 2,
+        inner_variance=inner,
         sigma2=sigma2 * blocks.y_scale**2,
         converged=converged,
     )
@@ -222,14 +226,14 @@ def _without_empty_columns(problems: Problems) -> tuple[Problems, np.ndarray | N
 
 
 def _without_aliased_columns(blocks: Blocks, problems: Problems) -> tuple[Problems, np.ndarray]:
-    """Where a sample cannot tell two effects apart (all its patients have the covariate, say),
+    """Where a sample cannot tell two effects apart (all its groups have the covariate, say),
     put the whole data in its place; the second result marks these, to be left out after."""
     if problems.weights is None:
         return problems, np.zeros(1, dtype=bool)
     aliased = _is_aliased(problems.base)
     if not aliased.any():
         return problems, aliased
-    whole = mixed.as_observed(blocks)
+    whole = as_observed(blocks)
     return replace(
         problems,
         base=np.where(aliased[:, None, None], whole.base, problems.base),
@@ -252,114 +256,65 @@ def _joined(parts: list[Replicates]) -> Replicates:
     )
 
 
-# ------------------------------------------------- leaving one of many patients out, expanded
-
-
-@dataclass(frozen=True)
-class _Shares:
-    """What each patient adds to C (P, k, k), log|V| and their derivatives by theta (P, d, ...)."""
-
-    c: Array
-    d_c: Array
-    log: Array
-    d_log: Array
-
-    def left_out(self, possible: np.ndarray) -> _Shares:
-        """The totals without each patient (P,); of everybody where that is not possible."""
-
-        def without(share: Array) -> Array:
-            keep = possible.reshape(-1, *[1] * (share.ndim - 1))
-            return np.asarray(share.sum(0) - share * keep)
-
-        return _Shares(*(without(f) for f in (self.c, self.d_c, self.log, self.d_log)))
-
-
-def _shares(theta: Array, blocks: Blocks) -> _Shares:
-    """As mixed.evaluate, one patient effect, but patient by patient."""
-    k, first = blocks.p + 1, blocks.site_first
-    i, j = np.triu_indices(k)
-    psi = theta[0] ** 2
-    a, t = blocks.zz[0, 0], blocks.zw[:, 0]
-    c_packed = blocks.ww
-    log = np.zeros(blocks.patients)
-    if blocks.has_site:
-        lam = theta[-1] ** 2
-        grow = 1 + lam * blocks.site_n
-        w, w1 = lam / grow, 1 / grow**2
-        s, n = blocks.site_w, blocks.site_c[0]
-        outer = s[i] * s[j]
-        a = a - np.add.reduceat(w * n * n, first)
-        t = t - np.add.reduceat(w * n * s, first, axis=-1)
-        c_packed = c_packed - np.add.reduceat(w * outer, first, axis=-1)
-        log = log + np.add.reduceat(np.log(grow), first)
-        a1 = np.add.reduceat(w1 * n * n, first)
-        t1 = np.add.reduceat(w1 * n * s, first, axis=-1)
-        c1 = np.add.reduceat(w1 * outer, first, axis=-1)
-        slope = np.add.reduceat(blocks.site_n / grow, first)
-    inner = 1 + a * psi
-    gain = psi / inner
-    tt = t[i] * t[j]
-    d_c = [-2 * theta[0] * tt / inner**2]
-    d_log = [2 * theta[0] * a / inner]
-    if blocks.has_site:
-        change = -c1 + gain * (t1[i] * t[j] + t[i] * t1[j]) - gain**2 * a1 * tt
-        d_c.append(2 * theta[-1] * change)
-        d_log.append(2 * theta[-1] * (slope - gain * a1))
-    return _Shares(
-        c=mixed.unpack((c_packed - gain * tt).T, k),
-        d_c=np.stack([mixed.unpack(d.T, k) for d in d_c], axis=1),
-        log=log + np.log(inner),
-        d_log=np.stack(d_log, axis=1),
-    )
+# -------------------------------------------- leaving one of many outer groups out, expanded
 
 
 def _solve(c: Array) -> tuple[Array, Array, Array]:
-    """(X'V^-1X)^-1, coefficients and residual sum of squares of each C (P, k, k)."""
+    """(X'V^-1X)^-1, coefficients and residual sum of squares of each C (G, k, k)."""
     inverse = np.asarray(np.linalg.inv(c[:, :-1, :-1]), dtype=np.float64)
-    beta = np.einsum("Pij,Pj->Pi", inverse, c[:, :-1, -1])
-    return inverse, beta, c[:, -1, -1] - np.einsum("Pi,Pi->P", c[:, :-1, -1], beta)
+    beta = np.einsum("Gij,Gj->Gi", inverse, c[:, :-1, -1])
+    return inverse, beta, c[:, -1, -1] - np.einsum("Gi,Gi->G", c[:, :-1, -1], beta)
 
 
-def _gradient(left: _Shares, m: Array, reml: bool) -> Array:
-    inverse, beta, r2 = _solve(left.c)
+def _gradient(left: tuple[Array, Array, Array], m: Array, reml: bool) -> Array:
+    """Gradient of the deviance (G, d) where C, its slopes and those of log|V| are ``left``."""
+    c, d_c, d_log = left
+    inverse, beta, r2 = _solve(c)
     contrast = np.concatenate([-beta, np.ones((len(beta), 1))], 1)
-    gradient = left.d_log + (m / r2)[:, None] * np.einsum(
-        "Pi,Pdij,Pj->Pd", contrast, left.d_c, contrast
-    )
+    gradient = d_log + (m / r2)[:, None] * np.einsum("Gi,Gdij,Gj->Gd", contrast, d_c, contrast)
     if reml:
-        gradient = gradient + np.einsum("Pij,Pdji->Pd", inverse, left.d_c[:, :, :-1, :-1])
+        gradient = gradient + np.einsum("Gij,Gdji->Gd", inverse, d_c[:, :, :-1, :-1])
     return gradient
 
 
 def _expanded(fit: MixedFit) -> Replicates:
     blocks, theta = fit.blocks, fit.theta
-    if blocks.q != 1:
-        raise mixed.ModelError("Expanded leave-one-out takes one patient effect: use exact=True.")
     d = len(theta)
     m = (blocks.n - blocks.rows - (blocks.p if fit.reml else 0)).astype(np.float64)
-    whole = mixed.as_observed(blocks).base[0]
-    possible = ~_is_aliased(whole - mixed.unpack(blocks.ww.T, blocks.p + 1))
-    here = _shares(theta, blocks).left_out(possible)
+    whole = as_observed(blocks).base[0]
+    possible = ~_is_aliased(whole - unpack(blocks.ww.T, blocks.p + 1))
+
+    def left(theta: Array) -> tuple[Array, Array, Array]:
+        """C (G, k, k) and the slopes (G, d, ...) of C and log|V| without each outer group; with
+        all of them where that is not possible."""
+        shares = Shares(blocks, theta)
+
+        def without(share: Array) -> Array:
+            return share.sum(0) - share * possible.reshape(-1, *[1] * (share.ndim - 1))
+
+        d_c, d_log = shares.slopes
+        return without(shares.c), without(d_c), without(d_log)
+
+    here = left(theta)
     free = np.flatnonzero(theta > 0)
     gradient = _gradient(here, m, fit.reml)[:, free]
-    hessian = np.zeros((blocks.patients, len(free), len(free)))
-    second = np.zeros((blocks.patients, d, d, *here.c.shape[1:]))
+    hessian = np.zeros((blocks.n_outer, len(free), len(free)))
+    second = np.zeros((blocks.n_outer, d, d, *here[0].shape[1:]))
     for row, j in enumerate(free):
         step = 1e-4 * max(theta[j], 0.05)
         move = step * (np.arange(d) == j)
-        up = _shares(theta + move, blocks).left_out(possible)
-        down = _shares(theta - move, blocks).left_out(possible)
+        up, down = left(theta + move), left(theta - move)
         difference = _gradient(up, m, fit.reml) - _gradient(down, m, fit.reml)
         hessian[:, row] = difference[:, free] / (2 * step)
-        second[:, j] = (up.d_c - down.d_c) / (2 * step)
+        second[:, j] = (up[1] - down[1]) / (2 * step)
     hessian = (hessian + hessian.transpose(0, 2, 1)) / 2
-    delta = np.zeros((blocks.patients, d))
+    delta = np.zeros((blocks.n_outer, d))
     if len(free):
         delta[:, free] = -np.linalg.solve(hessian, gradient[..., None])[..., 0]
     c = (
-        here.c
-        + np.einsum("Pd,Pdij->Pij", delta, here.d_c)
-        + 0.5 * np.einsum("Pd,Pe,Pdeij->Pij", delta, delta, second)
+        here[0]
+        + np.einsum("Gd,Gdij->Gij", delta, here[1])
+        + 0.5 * np.einsum("Gd,Ge,Gdeij->Gij", delta, delta, second)
     )
     inverse, beta, r2 = _solve(c)
     sigma2 = r2 / m

@@ -12,10 +12,11 @@ import pandas as pd
 from outcomes.cohort.headers import Heading, find_headings, match_headings
 from outcomes.cohort.problems import gather, problem_frame
 from outcomes.cohort.read import from_frames
-from outcomes.cohort.records import Cohort, CohortError
+from outcomes.cohort.records import Cohort
 from outcomes.cohort.sources import WORKBOOKS, Sheet, read_source, sheet_of, workbook_pages
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import Notation
+from outcomes.errors import CohortError, Unreadable
 
 __all__ = [
     "NEW_PATIENT",
@@ -273,7 +274,6 @@ def _sheet(path: Path) -> tuple[Sheet | None, str, list[pd.DataFrame]]:
 
 
 def _named_sheet(path: Path) -> Sheet | None:
-    from outcomes.cohort.sources import Unreadable
 
     try:
         pages = workbook_pages(path.read_bytes())

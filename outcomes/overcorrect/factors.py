@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.rules import Rules, judge
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
 from outcomes.rates.pooling import tooth_rates
+from outcomes.rates.result import RateFit
 
 __all__ = ["overcorrection"]
 
@@ -144,6 +144,6 @@ def bent_sentence(fit: RateFit, rules: Rules) -> str:
         return ""
     try:
         test = fit.linearity()
-    except RateError:  # plans of one size: there is nothing to bend
+    except CannotAnswer:  # plans of one size: there is nothing to bend
         return ""
     return str(test["sentence"]) if test["p"] < rules.linear_p else ""

@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from scipy.special import stdtrit
 
+from outcomes.errors import InputError
+
 __all__ = ["FiellerInterval", "fieller", "fieller_reciprocal"]
 
 
@@ -65,7 +67,7 @@ def fieller(
 
     Raises
     ------
-    ValueError
+    InputError
         If a variance is negative or an estimate is not finite.
 
     Examples
@@ -76,9 +78,9 @@ def fieller(
     'unbounded'
     """
     if not np.isfinite([numerator, denominator, *variances, covariance]).all():
-        raise ValueError("fieller needs finite estimates and variances.")
+        raise InputError("fieller needs finite estimates and variances.")
     if min(variances) < 0:
-        raise ValueError("A variance cannot be negative.")
+        raise InputError("A variance cannot be negative.")
     t2 = float(stdtrit(df, 0.5 + level / 2)) ** 2 if np.isfinite(df) else _normal(level) ** 2
     quadratic = denominator**2 - t2 * variances[1]
     linear = numerator * denominator - t2 * covariance

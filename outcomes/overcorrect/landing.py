@@ -12,7 +12,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import stdtr, stdtrit
 
-from outcomes.mixed.fit import Array
+from outcomes.mixed.blocks import Array
 
 __all__ = ["Chances", "Outlook", "best_plan", "plan_for_mean"]
 

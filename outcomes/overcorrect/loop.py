@@ -14,17 +14,19 @@ from scipy.special import stdtrit
 from outcomes.domain.limits import limit
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
-from outcomes.mixed import fit as mixed
+from outcomes.errors import CannotAnswer, ModelError
 from outcomes.mixed.blocks import cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust
-from outcomes.mixed.fit import ModelError
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.mixed.fit import fit_mixed
+from outcomes.rates.design import rate_error
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
+from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["NOT_A_TRIAL", "Loop", "closing_loop"]
 
@@ -61,20 +63,14 @@ class Loop:
     since: pd.Timestamp
 
     def __repr__(self) -> str:
-        tables = [
-            t.to_string(index=False, float_format="{:.2f}".format)
-            for t in (self.periods, self.change)
-        ]
-        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
-        return "\n".join([*tables, *words])
+        return as_text(self.periods, self.change, *self._said)
 
     def _repr_html_(self) -> str:
-        tables = "".join(
-            t.to_html(index=False, float_format="{:.2f}".format, border=0, na_rep="–")
-            for t in (self.periods, self.change)
-        )
-        words = [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
-        return f"{tables}<ul>{''.join(f'<li>{w}</li>' for w in words)}</ul>"
+        return as_html(self.periods, self.change, notes=self._said, blank="–")
+
+    @property
+    def _said(self) -> list[str]:
+        return [*self.sentences, *self.notes, NOT_A_TRIAL, *standing_cautions(*PLANNING)]
 
 
 def closing_loop(
@@ -104,7 +100,7 @@ def closing_loop(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If there are no start dates, or no course on one side of the date.
 
     Notes
@@ -151,11 +147,11 @@ def closing_loop(
 
 def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[str]]:
     if "start" not in frame.columns or frame["start"].isna().all():
-        raise RateError(
+        raise CannotAnswer(
             "No course has a start date: fill in the column start of the table courses."
         )
     if "movement" not in frame.columns:
-        raise RateError("No column 'movement'.")
+        raise CannotAnswer("No column 'movement'.")
     aim = frame["planned"]
     if "aim" in frame.columns:
         aim = frame["aim"].fillna(frame["planned"])
@@ -171,7 +167,7 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     after = (used["start"] >= when).astype(int)
     if after.nunique() < 2:
         side = "before" if not len(after) or after.iloc[0] else "on or after"
-        raise RateError(f"No measured course began {side} {when:%Y-%m-%d}: nothing to compare.")
+        raise CannotAnswer(f"No measured course began {side} {when:%Y-%m-%d}: nothing to compare.")
     both = used.assign(after=after).groupby("patient")["after"].nunique()
     if (both > 1).any():
         n = int((both > 1).sum())
@@ -239,7 +235,9 @@ def _change(
     try:
         fit = fit_rate(rows, movement, group=group, covariates=["after", *held], level=level)
         shortfall = _shortfall(fit, rows, level)
-    except (RateError, ModelError) as error:
+    except ModelError as error:
+        return blank, str(rate_error(error))
+    except CannotAnswer as error:
         return blank, str(error)
     row = fit.covariates.set_index("covariate").loc["after"]
     values = [*row[["estimate", "low", "high"]], *shortfall[["estimate", "low", "high"]]]
@@ -277,7 +275,7 @@ def _shortfall(fit: RateFit, rows: pd.DataFrame, level: float) -> pd.Series:
     names = (*design.groups, "size", "size squared", *["later"] * (len(adjusters) - 3), "after")
     kept = independent(x)
     if x.shape[1] - 1 not in kept:
-        raise RateError("before and after cannot be told from the size of the aims")
+        raise CannotAnswer("before and after cannot be told from the size of the aims")
     blocks = cross_products(
         x[:, kept],
         np.abs(design.achieved - design.planned),
@@ -286,7 +284,7 @@ def _shortfall(fit: RateFit, rows: pd.DataFrame, level: float) -> pd.Series:
         names=tuple(names[j] for j in kept),
     )
     contrast = (np.arange(len(kept)) == len(kept) - 1).astype(float)
-    fitted = mixed.fit(blocks)
+    fitted = fit_mixed(blocks)
     robust = ClusterRobust(fitted)
     half = stdtrit(robust.df(contrast)[0], 0.5 + level / 2) * robust.standard_error(contrast)[0]
     change = float(fitted.beta[-1])

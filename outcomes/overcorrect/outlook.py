@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.landing import Outlook
-from outcomes.rates.design import RateError, with_derived
-from outcomes.rates.fit import RateFit
+from outcomes.rates.design import with_derived
 from outcomes.rates.pooling import ToothRates, class_of, tooth_rates
 from outcomes.rates.predict import own_rate_moments, rate_moments
+from outcomes.rates.result import RateFit
 
 __all__ = ["Case", "Source"]
 
@@ -90,7 +91,7 @@ class Source:
 
         Raises
         ------
-        RateError
+        CannotAnswer
             If a column is missing or blank.
         """
         sign = 1 if aim["aim"] > 0 else -1
@@ -102,7 +103,7 @@ class Source:
         for name in self.columns:
             value = frame[name].iloc[0]
             if pd.isna(value):
-                raise RateError(f"{name} is blank, and the rates depend on it: fill it in.")
+                raise CannotAnswer(f"{name} is blank, and the rates depend on it: fill it in.")
             values.append((name, self._read(name, value)))
         known = set(self.fit.design.patient_labels)
         if aim.get("patient") in known:
@@ -119,7 +120,7 @@ class Source:
         try:
             return 0.0 if value == "none" else float(value)
         except ValueError:
-            raise RateError(
+            raise CannotAnswer(
                 f"{name} is {value!r}, but a number in the past cases: write a number."
             ) from None
 
@@ -137,7 +138,7 @@ class Source:
 
         Raises
         ------
-        RateError
+        CannotAnswer
             If past cases hold no such tooth.
         """
         if self.pooled is not None:
@@ -177,7 +178,7 @@ class Source:
             hers = design.patient_labels[design.patient] == values["patient"]
             own = int(hers.sum())
             own_tooth = "tooth" in values and bool((hers & (design.tooth == values["tooth"])).any())
-            own_tooth &= self.fit.mixed.site_variance is not None
+            own_tooth &= self.fit.mixed.inner_variance is not None
         return Known(
             group=group,
             rate=rate,
@@ -240,7 +241,7 @@ class Source:
         classes = self.pooled.classes
         row = classes[classes["tooth_class"] == name]
         if not len(row):
-            raise RateError(f"No past case has tooth {group}, nor another {name} tooth.")
+            raise CannotAnswer(f"No past case has tooth {group}, nor another {name} tooth.")
         return row.iloc[0]
 
     def outlook(self, case: Case, largest: float, known: Known) -> Outlook:

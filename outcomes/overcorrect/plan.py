@@ -14,6 +14,7 @@ from outcomes.cohort.problems import gather, problem_frame
 from outcomes.domain.limits import limit, require_known
 from outcomes.domain.teeth import Notation
 from outcomes.domain.tolerance import within_tolerance
+from outcomes.errors import CannotAnswer, InputError
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.beyond import hold_back
@@ -22,8 +23,7 @@ from outcomes.overcorrect.factors import bent_sentence
 from outcomes.overcorrect.landing import Outlook, best_plan, plan_for_mean
 from outcomes.overcorrect.outlook import Case, Known, Source
 from outcomes.overcorrect.rules import Rules, Verdict, judge
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 
@@ -69,11 +69,11 @@ class PlanLimits:
 
     def __post_init__(self) -> None:
         if not 0 < self.over_cap < 1:
-            raise ValueError(f"over_cap must lie between 0 and 1, not {self.over_cap}.")
+            raise InputError(f"over_cap must lie between 0 and 1, not {self.over_cap}.")
         require_known("tolerance", self.tolerance)
         require_known("per_aligner", self.per_aligner)
         if not self.days_per_aligner > 0 or (self.aligners is not None and self.aligners < 1):
-            raise ValueError("Days and aligners must be above 0.")
+            raise InputError("Days and aligners must be above 0.")
 
     def near(self, movement: str, unit: str) -> float:
         """The tolerance of a movement, in its unit."""
@@ -128,11 +128,11 @@ class Plan:
 
         Raises
         ------
-        ValueError
+        InputError
             If the plan has no such patient.
         """
         if patient not in self.patients:
-            raise ValueError(f"No aim is of {patient}; the aims are of {', '.join(self.patients)}.")
+            raise InputError(f"No aim is of {patient}; the aims are of {', '.join(self.patients)}.")
         aims = self.aims[self.aims["patient"] == patient]
         problems = self.problems
         if "patient" in problems:
@@ -293,7 +293,7 @@ def prescribe(
             if key not in asked:
                 asked[key] = source.known(case, size)
             known[index] = (case, asked[key])
-        except RateError as error:
+        except CannotAnswer as error:
             declined[index] = str(error)
     rows = read.rows.drop(index=unusable)
     found += _odd_days(rows, limits)
@@ -330,10 +330,10 @@ def prescribe(
 def _by_movement(fit: RateFit | Mapping[str, RateFit]) -> dict[str, RateFit]:
     if isinstance(fit, Mapping):
         if not fit:
-            raise RateError("No fit: there is no movement whose rates are known.")
+            raise CannotAnswer("No fit: there is no movement whose rates are known.")
         return dict(fit)
     if fit.movement is None:
-        raise RateError(
+        raise CannotAnswer(
             "The fit does not say which movement it is of: give fit_rate a frame with the column "
             "movement, or movement=."
         )

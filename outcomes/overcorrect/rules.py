@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS
+from outcomes.errors import InputError
 from outcomes.overcorrect.fieller import FiellerInterval, fieller_reciprocal
 
 __all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]
@@ -47,13 +48,13 @@ class Rules:
 
     def __post_init__(self) -> None:
         if not 2 <= self.fewest <= self.enough:
-            raise ValueError("fewest and enough must be patients, with 2 <= fewest <= enough.")
+            raise InputError("fewest and enough must be patients, with 2 <= fewest <= enough.")
         if self.max_factor < 1:
-            raise ValueError(
+            raise InputError(
                 f"max_factor must be at least 1, not {self.max_factor}: 1 plans the aim itself."
             )
         if not 0 < self.level < 1 or not 0 < self.linear_p < 1 or self.widest <= 0:
-            raise ValueError("level and linear_p must lie between 0 and 1, and widest above 0.")
+            raise InputError("level and linear_p must lie between 0 and 1, and widest above 0.")
 
 
 @dataclass(frozen=True)

@@ -11,14 +11,15 @@ from scipy.special import stdtr, stdtrit
 
 from outcomes.domain.limits import limit
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
-from outcomes.mixed.fit import Array
+from outcomes.errors import CannotAnswer
+from outcomes.mixed.blocks import Array
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.rules import Rules, factor_given
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit
 from outcomes.rates.predict import df_as_if_new
+from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
+from outcomes.words.shown import as_html, as_text
 
 __all__ = ["ASSUMPTION", "Validation", "validate"]
 
@@ -71,19 +72,14 @@ class Validation:
         return shortfall_change(self, ax=ax)
 
     def __repr__(self) -> str:
-        parts = [t.to_string(index=False, float_format="{:.3f}".format) for t in self._tables]
-        return "\n".join([*parts, self.sentence, self.assumption, *standing_cautions(*PLANNING)])
-
-    @property
-    def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame]:
-        return self.accuracy, self.shortfall
+        return as_text(*self._shown, *standing_cautions(*PLANNING), digits=3)
 
     def _repr_html_(self) -> str:
-        tables = "".join(
-            t.to_html(index=False, float_format="{:.3f}".format, border=0) for t in self._tables
-        )
-        said = "".join(f"<li>{text}</li>" for text in standing_cautions(*PLANNING))
-        return f"{tables}<p>{self.sentence}</p><p>{self.assumption}</p><ul>{said}</ul>"
+        return as_html(*self._shown, notes=standing_cautions(*PLANNING), digits=3)
+
+    @property
+    def _shown(self) -> tuple[pd.DataFrame, pd.DataFrame, str, str]:
+        return self.accuracy, self.shortfall, self.sentence, self.assumption
 
 
 def validate(
@@ -106,7 +102,7 @@ def validate(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         With fewer than 3 patients, or without a tolerance for a fit of unknown unit.
 
     Notes
@@ -126,13 +122,13 @@ def validate(
     """
     rules = rules or Rules(level=fit.level)
     if fit.patients < 3:
-        raise RateError(
+        raise CannotAnswer(
             f"{fit.patients} patients: leaving one out leaves nothing to learn from. 3 are the "
             "fewest."
         )
     tolerance = limit("tolerance", fit.movement, fit.unit, tolerance)
     if np.isnan(tolerance):
-        raise RateError("Give a tolerance: the fit does not say whether it is in mm or degrees.")
+        raise CannotAnswer("Give a tolerance: the fit does not say whether it is in mm or degrees.")
     predictions = _predict(fit, rules)
     gain = _gain(predictions, rules.level)
     return Validation(
@@ -157,8 +153,8 @@ def _predict(fit: RateFit, rules: Rules) -> pd.DataFrame:
     mean = np.einsum("np,np->n", x, np.where(x == 0, 0.0, beta))
     mean[np.isnan(beta[np.arange(len(x)), design.group_code])] = np.nan
     estimate = np.einsum("np,npq,nq->n", x, np.nan_to_num(covariance), x)
-    tooth = np.nan_to_num(others.site_variance)
-    spread = (others.patient_variance + tooth)[who] * design.planned**2
+    tooth = np.nan_to_num(others.inner_variance)
+    spread = (others.outer_variance + tooth)[who] * design.planned**2
     sd = np.sqrt(estimate + spread + others.sigma2[who])
     df = df_as_if_new(fit)
     table = pd.DataFrame(

@@ -9,19 +9,29 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.mixed import fit as mixed
+from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum
+from outcomes.mixed.blocks import Array, Blocks, LevelColumns, cross_products
+from outcomes.words.english import counted
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
-
-Array = mixed.Array
+    from outcomes.cohort.records import Cohort
 
 FITTED, NOT_ASKED, NOT_IDENTIFIED = "fitted", "not asked", "not identified"
 """What becomes of the tooth level of a fit."""
 
 
-class RateError(ValueError):
-    """The data cannot answer the question; the message names the reason and the remedy."""
+_IN_CLINICAL_WORDS = {
+    ExactFit: "The response is an exact multiple of the plan in every row, so there is no variation "
+    "to model. Check that achieved was not copied or computed from planned.",
+    NoOptimum: "The rows are too few, or too much alike, to tell the variation between patients from "
+    "the rest. Use fewer groups or covariates, or add cases.",
+}
+
+
+def rate_error(error: ModelError, movement: str | None = None) -> CannotAnswer:
+    """What a mixed model could not fit, in the words of planned and achieved movements."""
+    where = f"{movement}: " if movement else ""
+    return CannotAnswer(f"{where}{_IN_CLINICAL_WORDS.get(type(error), error)}")
 
 
 @dataclass(frozen=True)
@@ -39,7 +49,7 @@ class Design:
     group: tuple[str, ...]
     groups: tuple[str, ...]
     names: tuple[str, ...]
-    columns: mixed.GroupColumns
+    columns: LevelColumns
     planned: Array
     achieved: Array
     aim: Array  # what the clinician wanted; planned where nothing was said
@@ -91,15 +101,15 @@ class Design:
         """The columns as one array (n, p)."""
         return self.columns[slice(None)]
 
-    def blocks(self, *, site: bool = True) -> mixed.Blocks:
+    def blocks(self, *, site: bool = True) -> Blocks:
         """The cross-products of this design."""
-        return mixed.cross_products(
+        return cross_products(
             self.columns,
             self.achieved,
             self.effect_columns,
             self.patient,
-            site=self.tooth_code if site else None,
-            site_z=self.planned if site else None,
+            inner=self.tooth_code if site else None,
+            inner_z=self.planned if site else None,
             names=self.names,
             variances=self.variances,
         )
@@ -115,9 +125,9 @@ def rate_design(
     varies_by: str | Sequence[str] = (),
 ) -> Design:
     """Choose the rows, code the groups and covariates. See ``rates.fit_rate``."""
-    group_columns = _as_tuple(group)
-    covariate_columns = _as_tuple(covariates)
-    varying = tuple(dict.fromkeys(_as_tuple(varies_by)))
+    group_columns = as_columns(group)
+    covariate_columns = as_columns(covariates)
+    varying = tuple(dict.fromkeys(as_columns(varies_by)))
     frame, movement = one_movement(cohort, movement)
     frame = with_derived(frame, (*group_columns, *covariate_columns, *varying))
     rows, notes = _usable_rows(frame, (*group_columns, *covariate_columns, *varying))
@@ -125,7 +135,7 @@ def rate_design(
     planned = rows["planned"].to_numpy(float)
     patient, patient_labels = _codes(rows["patient"])
     if len(patient_labels) < 2:
-        raise RateError(
+        raise CannotAnswer(
             "One patient only: nothing can be said about other patients. Describe it with "
             "achievement(), or add patients."
         )
@@ -162,7 +172,7 @@ def rate_design(
         within_codes, within_levels = _group_codes(rows, (name,))
         seen, _ = _pairs(patient, within_codes, len(patient_labels), len(within_levels))
         if np.bincount(seen // len(within_levels)).max() < 2:
-            raise RateError(
+            raise CannotAnswer(
                 f"varies_by: no patient has rows of more than one {name}, so that variation of the "
                 f"rate by {name} cannot be told from that between patients. Leave {name} out."
             )
@@ -183,7 +193,7 @@ def rate_design(
         group=group_columns,
         groups=groups,
         names=tuple(names),
-        columns=mixed.GroupColumns(
+        columns=LevelColumns(
             planned,
             group_code,
             len(groups),
@@ -217,29 +227,38 @@ def rate_design(
     )
 
 
+def frame_of(cohort: Cohort | pd.DataFrame, *, unmeasured: bool = False) -> pd.DataFrame:
+    """The rows of a cohort or a frame that has the columns of a rate.
+
+    ``unmeasured`` asks a cohort for movements without a result too.
+    """
+    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=unmeasured)
+    need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
+    if need:
+        raise CannotAnswer(
+            f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}. The frame has: "
+            f"{', '.join(map(str, frame.columns))}."
+        )
+    return frame
+
+
 def one_movement(
     cohort: Cohort | pd.DataFrame, movement: str | None
 ) -> tuple[pd.DataFrame, str | None]:
     """The rows of one movement, and its name if known."""
-    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
-    need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
-    if need:
-        raise RateError(
-            f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}. The frame has: "
-            f"{', '.join(map(str, frame.columns))}."
-        )
+    frame = frame_of(cohort)
     if "movement" not in frame.columns:
         return frame, movement
     present = [str(m) for m in frame["movement"].unique() if pd.notna(m)]
     if movement is None:
         if len(present) > 1:
-            raise RateError(
+            raise CannotAnswer(
                 f"Several movements ({', '.join(present)}): name one with movement=, or use "
                 "fit_rates for all. Millimetres and degrees have no common rate."
             )
         return frame, present[0] if present else None
     if movement not in present:
-        raise RateError(
+        raise CannotAnswer(
             f"No rows of movement {movement!r}. The data hold: {', '.join(present) or 'none'}."
         )
     return (frame if len(present) == 1 else frame[frame["movement"] == movement]), movement
@@ -259,14 +278,14 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
             try:
                 named = {t: function(int(t)) for t in frame["tooth"].dropna().unique()}
             except ValueError as error:
-                raise RateError(f"{name} needs FDI tooth numbers: {error}") from error
+                raise CannotAnswer(f"{name} needs FDI tooth numbers: {error}") from error
             derived[name] = frame["tooth"].map(named)
         elif name == "direction":
             derived[name] = np.where(frame["planned"] < 0, "negative", "positive")
         elif name == "plan_size":
             derived[name] = frame["planned"].abs()
         else:
-            raise RateError(
+            raise CannotAnswer(
                 f"No column {name!r}. The data have: {', '.join(map(str, frame.columns))}."
             )
     return frame.assign(**derived)
@@ -288,16 +307,16 @@ def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFr
         bad |= ~np.isfinite(numbers)
     if bad.any():
         what = f" (blank: {', '.join(blank)})" if blank else ""
-        notes.append(f"{_count(int(bad.sum()), 'row')} left out for want of a value{what}.")
+        notes.append(f"{counted(int(bad.sum()), 'row')} left out for want of a value{what}.")
     zero = (frame["planned"] == 0).to_numpy(dtype=bool, na_value=False) & ~bad
     if zero.any():
         notes.append(
-            f"{_count(int(zero.sum()), 'row')} with planned = 0 left out: unplanned movements have "
+            f"{counted(int(zero.sum()), 'row')} with planned = 0 left out: unplanned movements have "
             "no rate."
         )
     rows = frame[~(bad | zero)] if (bad | zero).any() else frame
     if not len(rows):
-        raise RateError(
+        raise CannotAnswer(
             "No row is left with a planned movement and all values. "
             + (" ".join(notes) or "The table is empty.")
             + " Fill the blanks, or choose fewer groups and covariates."
@@ -400,11 +419,8 @@ def _unit(rows: pd.DataFrame, movement: str | None) -> str | None:
     return known.unit if known else None
 
 
-def _count(n: int, noun: str) -> str:
-    return f"{n:,} {noun}{'' if n == 1 else 's'}"
-
-
-def _as_tuple(columns: str | Sequence[str] | None) -> tuple[str, ...]:
+def as_columns(columns: str | Sequence[str] | None) -> tuple[str, ...]:
+    """Names of columns, given as one name, several or None."""
     if columns is None:
         return ()
     return (columns,) if isinstance(columns, str) else tuple(columns)

@@ -14,12 +14,15 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.rates.adjust import NEITHER, Adjusters
-from outcomes.rates.design import RateError, with_derived
-from outcomes.rates.ties import TIED, Pair, ties
+from outcomes.errors import CannotAnswer
+from outcomes.rates.adjusters import NEITHER, Adjusters
+from outcomes.rates.design import with_derived
+from outcomes.rates.holm import holm
+from outcomes.rates.tied_comparisons import TIED, Pair, ties
+from outcomes.words.numbers import percent
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["FACTORS", "TIED", "Differences", "differences"]
 
@@ -165,22 +168,11 @@ def differences(
         chosen += part.chosen
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
     return Differences(
-        _holm(table).reindex(columns=list(COLUMNS)),
+        table.assign(p_holm=holm(table["p"])).reindex(columns=list(COLUMNS)),
         tuple(name for name in factors if name not in recorded),
         unanswered,
         pd.concat(chosen, ignore_index=True) if chosen else pd.DataFrame(columns=CHOSEN_COLUMNS),
     )
-
-
-def _holm(table: pd.DataFrame) -> pd.DataFrame:
-    """p adjusted over the comparisons that were tested."""
-    from statsmodels.stats.multitest import multipletests
-
-    adjusted = pd.Series(np.nan, index=table.index, dtype=float)
-    tested = table["p"].notna().to_numpy(bool)
-    if tested.any():
-        adjusted[tested] = multipletests(table["p"][tested].to_numpy(float), method="holm")[1]
-    return table.assign(p_holm=adjusted)
 
 
 class _Movement:
@@ -220,7 +212,7 @@ class _Movement:
         for name in self.factors:
             try:
                 made.append(self._factor(name))
-            except RateError as error:
+            except CannotAnswer as error:
                 self.unanswered[name] = str(error)
         return [*made, *self._instead()]
 
@@ -346,7 +338,7 @@ class _Movement:
                 else:
                     levels = (pair.reference, pair.level)
                     table = self._compare(text, levels, [pair], instead=True)
-            except RateError as error:
+            except CannotAnswer as error:
                 self.unanswered[pair.factor] = str(error)
                 continue
             blank = int((attachment.isna() | auxiliary.isna()).sum())
@@ -408,4 +400,4 @@ def _as_text(values: pd.Series) -> pd.Series:
 
 def _percent(share: float) -> str:
     """Never 100 % where a movement differs."""
-    return f"{min(100 * share, 99) if share < 1 else 100:.0f} %"
+    return percent(min(share, 0.99) if share < 1 else 1.0)

@@ -1,4 +1,5 @@
-"""What a fit should tell about its own data: spread that grows, stray results, dominant patients.
+"""What a fit tells about itself and its data: variances of zero, few patients, spread that grows,
+stray results, dominant patients.
 
 The intervals were tried on such data (benchmarks/README.md); these notes say what then holds and
 what to look at.
@@ -12,10 +13,11 @@ import numpy as np
 from scipy.special import stdtr
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.mixed.cluster import contributions
+from outcomes.words.numbers import percent
 
 if TYPE_CHECKING:
-    from outcomes.mixed.fit import Array, MixedFit
+    from outcomes.mixed.blocks import Array
+    from outcomes.mixed.fit import MixedFit
     from outcomes.rates.design import Design
 
 GROWTH, GROWTH_P = 1.25, 0.01
@@ -28,14 +30,43 @@ MOST_ROWS, MOST_WEIGHT = 1 / 3, 1 / 2
 """Share of the rows, and of the weight of a rate, from which a single patient is mentioned."""
 
 
-def check_notes(fitted: MixedFit, design: Design) -> list[str]:
-    """Sentences on what the residuals and the weights show, empty if there is nothing to say."""
+def fit_notes(fitted: MixedFit, design: Design) -> list[str]:
+    """Sentences on what the variances, residuals and weights show, empty if there is nothing."""
     residual = residuals(fitted, design)
     return [
+        *_variance_notes(fitted, design),
         *_spread_note(residual, design),
         *_stray_note(residual, design),
         *_dominant_note(fitted, design),
     ]
+
+
+def _variance_notes(fitted: MixedFit, design: Design) -> list[str]:
+    notes = []
+    if fitted.psi[0, 0] == 0:
+        notes.append(
+            "Patients do not differ beyond what teeth and measurement explain: the variance "
+            "between patients is estimated as zero. The intervals are kept to the degrees of "
+            "freedom of the number of patients all the same."
+        )
+    if fitted.inner_variance == 0:
+        notes.append(
+            "Teeth within a patient do not differ beyond measurement: the variance between teeth "
+            "is estimated as zero."
+        )
+    one_each = fitted.blocks.has_inner and len(design.site_labels) == len(design.planned)
+    if one_each:
+        notes.append(
+            "Every tooth has one record, so the variation between teeth is told from measurement "
+            "only by residuals that grow with the plan."
+        )
+    few = fitted.blocks.n_outer
+    if few < FEW_PATIENTS:
+        notes.append(
+            f"Only {few} patients: the variation between patients is hardly known, and the "
+            "intervals are correspondingly wide."
+        )
+    return notes
 
 
 def residuals(fitted: MixedFit, design: Design) -> Array:
@@ -43,7 +74,7 @@ def residuals(fitted: MixedFit, design: Design) -> Array:
     effect, _, site_effect = fitted.effects
     columns, g = design.columns, len(design.groups)
     rate = fitted.beta[:g][design.group_code] + design.rate_deviation(effect)
-    if fitted.blocks.has_site:
+    if fitted.blocks.has_inner:
         rate += site_effect[design.site_row]
     rate *= design.planned
     if columns.extra.shape[1]:
@@ -130,30 +161,18 @@ def _stray_note(residual: Array, design: Design) -> list[str]:
     ]
 
 
-def weight_shares(fitted: MixedFit) -> Array:
-    """Share of each patient in the information on each coefficient, (P, p); columns sum to 1.
-
-    The diagonal of X'V^-1 X, patient by patient. A patient's weight levels off as rows are added,
-    since the rate of one patient says little about the others.
-    """
-    p = fitted.blocks.p
-    own = contributions(fitted.theta, fitted.blocks)[:, np.arange(p), np.arange(p)]
-    information = np.maximum(own, 0.0)
-    return np.asarray(information / information.sum(axis=0, keepdims=True))
-
-
 def _dominant_note(fitted: MixedFit, design: Design) -> list[str]:
     blocks = fitted.blocks
-    if blocks.patients < FEW_PATIENTS:
+    if blocks.n_outer < FEW_PATIENTS:
         return []  # with a handful of patients an even share is a large one
-    shares = weight_shares(fitted)[:, : len(design.groups)]
+    shares = fitted.shares.weights()[:, : len(design.groups)]
     notes = []
     most = int(np.argmax(blocks.rows))
     share = blocks.rows[most] / blocks.n
     if share >= MOST_ROWS:
         notes.append(
-            f"Patient {design.patient_labels[most]} has {_percent(share)} of the rows and "
-            f"{_percent(float(shares[most].max()))} of the weight of a rate at most: the weight of "
+            f"Patient {design.patient_labels[most]} has {percent(share)} of the rows and "
+            f"{percent(float(shares[most].max()))} of the weight of a rate at most: the weight of "
             "one patient levels off as rows are added."
         )
     for g, group in enumerate(design.groups):
@@ -161,11 +180,7 @@ def _dominant_note(fitted: MixedFit, design: Design) -> list[str]:
         if shares[heavy, g] >= MOST_WEIGHT and design.counts["patients"].iloc[g] > 1:
             which = "the rate" if group == "all" else f"the rate of {group}"
             notes.append(
-                f"Patient {design.patient_labels[heavy]} carries {_percent(shares[heavy, g])} of "
+                f"Patient {design.patient_labels[heavy]} carries {percent(shares[heavy, g])} of "
                 f"the weight of {which}: influence() gives the rates without each patient."
             )
     return notes
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"

@@ -21,9 +21,11 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import RateFit, degrees_of_freedom
-from outcomes.rates.robust import robust_rates
+from outcomes.errors import CannotAnswer, InputError
+from outcomes.rates.design import as_columns
+from outcomes.rates.intervals import degrees_of_freedom
+from outcomes.rates.result import RateFit
+from outcomes.rates.robust_rates import robust_rates
 
 __all__ = ["LARGEST_SD", "Pooled", "ToothRates", "pool", "tooth_rates"]
 
@@ -78,7 +80,7 @@ def pool(
 
     Raises
     ------
-    ValueError
+    InputError
         If shapes differ or a variance is not positive.
 
     Examples
@@ -95,9 +97,9 @@ def pool(
     v = np.diag(v) if v.ndim == 1 else v
     code = np.asarray(classes)
     if v.shape != (len(b), len(b)) or len(code) != len(b):
-        raise ValueError("estimate (G,), covariance (G, G) and classes (G,) must agree in length.")
+        raise InputError("estimate (G,), covariance (G, G) and classes (G,) must agree in length.")
     if not (np.diag(v) > 0).all():
-        raise ValueError("Every estimate needs a positive variance.")
+        raise InputError("Every estimate needs a positive variance.")
     w = (code[:, None] == np.arange(code.max() + 1)).astype(float)
     tau = np.linspace(0.0, largest_sd, _GRID)
     eye = np.eye(len(b))
@@ -178,7 +180,7 @@ def tooth_rates(fit: RateFit, *, towards: str | Sequence[str] = "tooth_class") -
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the fit has no rate for each tooth.
 
     Examples
@@ -191,11 +193,11 @@ def tooth_rates(fit: RateFit, *, towards: str | Sequence[str] = "tooth_class") -
     True
     """
     if not fit.group or fit.group[0] != "tooth":
-        raise RateError(
+        raise CannotAnswer(
             'Single-tooth rates need a fit by tooth: fit_rate(..., group="tooth"), or a list of '
             "columns that begins with tooth."
         )
-    counts = _describe_groups(fit, (towards,) if isinstance(towards, str) else tuple(towards))
+    counts = _describe_groups(fit, as_columns(towards))
     code, labels = pd.factorize(counts["tooth_class"])
     g = len(fit.groups)
     pooled = pool(fit.mixed.beta[:g], fit.mixed.covariance[:g, :g], code)

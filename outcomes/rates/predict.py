@@ -19,13 +19,16 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from outcomes.mixed import fit as mixed
-from outcomes.rates.design import RateError, with_derived
+from outcomes.errors import CannotAnswer
+from outcomes.mixed.likelihood import as_observed, evaluate, relative_variances
+from outcomes.mixed.shares import Shares
+from outcomes.rates.design import with_derived
+from outcomes.rates.intervals import degrees_of_freedom
 
 if TYPE_CHECKING:
-    from outcomes.mixed.fit import Array
+    from outcomes.mixed.blocks import Array
     from outcomes.rates.design import Design
-    from outcomes.rates.fit import RateFit
+    from outcomes.rates.result import RateFit
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,7 @@ def predict(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a column is missing or a group or level was never seen.
     """
     rows = _rows(fit, new)
@@ -92,8 +95,6 @@ def rate_moments(fit: RateFit, new: pd.DataFrame) -> pd.DataFrame:
     patient and the tooth, all in rate units; ``df`` belongs to the rate itself (Satterthwaite).
     Columns of ``new`` as for ``predict``; ``planned`` is not needed.
     """
-    from outcomes.rates.fit import degrees_of_freedom
-
     rows = _rows(fit, new.assign(planned=1.0))
     parts = _parts(fit, rows, fit.mixed.theta)
     sigma2 = fit.mixed.sigma2
@@ -119,12 +120,12 @@ def own_rate_moments(fit: RateFit, new: pd.DataFrame) -> pd.DataFrame:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a patient is not in the data.
     """
     rows = _rows(fit, new.assign(planned=1.0))
     if (rows.patient < 0).any():
-        raise RateError("A patient is not in the data, so that nothing is known of an own rate.")
+        raise CannotAnswer("A patient is not in the data, so that nothing is known of an own rate.")
 
     def both(theta: Array) -> Array:
         """Relative variances, what is left and the whole: (2 n,)."""
@@ -166,7 +167,7 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
     design = fit.design
     frame = with_derived(new, (*fit.group, *design.covariates))
     if "planned" not in frame.columns:
-        raise RateError("No column 'planned': the plan to predict, in mm or degrees.")
+        raise CannotAnswer("No column 'planned': the plan to predict, in mm or degrees.")
     n, g = len(frame), len(design.groups)
     rate = np.zeros((n, len(design.names)))
     label = (
@@ -177,7 +178,7 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
     code = pd.Index(design.groups).get_indexer(pd.Index(label))
     if (code < 0).any():
         unseen = sorted(set(label[code < 0]))
-        raise RateError(
+        raise CannotAnswer(
             f"No rate for {', '.join(unseen)}: the fit holds {', '.join(design.groups)}. Use a "
             "broader group, or add cases."
         )
@@ -190,7 +191,7 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
             text = values.astype(str)
             unknown = sorted(set(text) - set(levels))
             if unknown:
-                raise RateError(
+                raise CannotAnswer(
                     f"{name} = {', '.join(unknown)} is not in the fit, which holds "
                     f"{', '.join(levels)}."
                 )
@@ -252,27 +253,27 @@ class _Parts:
 def _parts(fit: RateFit, rows: _Rows, theta: Array) -> _Parts:
     """At ``theta``: b is re-estimated, and so are the effects."""
     blocks = fit.mixed.blocks
-    e = mixed.evaluate(theta[None], blocks, mixed.as_observed(blocks), reml=fit.reml)
-    pieces = mixed.predictor(blocks, theta)
+    e = evaluate(theta[None], blocks, as_observed(blocks), reml=fit.reml)
+    shares = Shares(blocks, theta)
     scaled = e.beta[0]
     to_rate = blocks.y_scale / blocks.z_scale[0]  # planned is the column of z and of the site
     contrast = np.append(-scaled, 1.0)
     known, seen = rows.patient >= 0, rows.site >= 0
     held, new = _effects_of(fit.design, rows)
-    lam = theta[-1] ** 2 if blocks.has_site else 0.0
-    w = np.where(seen, pieces.w[rows.site], 0.0) if blocks.has_site else np.zeros(len(seen))
+    lam = theta[-1] ** 2 if blocks.has_inner else 0.0
+    w = np.where(seen, shares.w[rows.site], 0.0) if blocks.has_inner else np.zeros(len(seen))
     site_w = np.zeros((len(seen), len(contrast)))
     # a seen tooth has taken up w c of the effects of its patient
     kept = held.copy()
-    if blocks.has_site:
-        kept -= w[:, None] * np.where(seen[:, None], blocks.site_c.T[rows.site], 0.0)
-        site_w = np.where(seen[:, None], blocks.site_w.T[rows.site], 0.0)
+    if blocks.has_inner:
+        kept -= w[:, None] * np.where(seen[:, None], blocks.inner_c.T[rows.site], 0.0)
+        site_w = np.where(seen[:, None], blocks.inner_w.T[rows.site], 0.0)
     patients = np.where(known, rows.patient, 0)
-    gain = np.einsum("nq,nqr->nr", kept, pieces.gain[patients])
-    by_patient = np.einsum("nq,kqn->nk", gain, pieces.t[:, :, patients])
+    gain = np.einsum("nq,nqr->nr", kept, shares.gain[patients])
+    by_patient = np.einsum("nq,nkq->nk", gain, shares.t[patients])
     weights = np.where(known[:, None], by_patient, 0.0) + w[:, None] * site_w  # on (X, y)
     effect = weights @ contrast
-    own_variance = np.diag(mixed.relative_covariance(theta, blocks))
+    own_variance = relative_variances(theta, blocks)
     by_number = own_variance[np.unique(fit.design.variances, return_index=True)[1]]
     left = np.einsum("nq,nq->n", gain, kept) + new @ by_number
     unknown = held @ own_variance + new @ by_number
@@ -287,7 +288,7 @@ def _parts(fit: RateFit, rows: _Rows, theta: Array) -> _Parts:
         mean=base + drift + effect * to_rate,
         estimate=np.einsum("ni,ij,nj->n", loading, inverse, loading) / y2,
         patient=np.where(known, left, unknown) * scale,
-        tooth=(np.where(seen, w, lam) if blocks.has_site else np.zeros(len(seen))) * scale,
+        tooth=(np.where(seen, w, lam) if blocks.has_inner else np.zeros(len(seen))) * scale,
         loading=loading,
         inverse=inverse,
     )

@@ -28,9 +28,9 @@ _WHERE = {
     "fold": "build.show",
     "side_by_side": "build.show",
     "titled": "build.show",
-    "OutputRefused": "build.place",
+    "OutputRefused": ".errors",
     "Report": "build.run",
-    "ReportError": "build.run",
+    "ReportError": ".errors",
     "open_cohort": "build.run",
     "run_report": "build.run",
 }
@@ -40,7 +40,7 @@ __all__ = list(_WHERE)
 
 def __getattr__(name: str) -> Any:
     if name in _WHERE:
-        return getattr(import_module(f"outcomes.reports.{_WHERE[name]}"), name)
+        return getattr(import_module(f".{_WHERE[name]}", __name__), name)
     raise AttributeError(f"module 'outcomes.reports' has no attribute {name!r}")
 
 

@@ -8,7 +8,8 @@ tooth sites as random effects), so that what a fit should find is known beforeha
 movement's rows only, fast enough for thousands of cohorts.
 """
 
-from outcomes.simulate.cohorts import SimulatedCohort, Truth, simulate_cohort
+from outcomes.simulate.cohorts import simulate_cohort
+from outcomes.simulate.invented import SimulatedCohort, Truth
 from outcomes.simulate.mess import with_bad_rows
 from outcomes.simulate.rates import simulate_rates
 from outcomes.simulate.scenario import DEFAULT_RATES, MALOCCLUSIONS

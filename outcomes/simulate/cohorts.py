@@ -1,92 +1,33 @@
 """A whole invented cohort: movements over several courses, patients, measures, repeats, truth."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.movements import TOOTH_CLASSES
+from outcomes.errors import InputError
 from outcomes.simulate import scenario
-from outcomes.simulate.measures import bite_changes, measures_table
+from outcomes.simulate.invented import SimulatedCohort, Truth
+from outcomes.simulate.measures import MEASURE_COLUMNS, bite_changes, measures_table
+from outcomes.simulate.mess import with_bad_rows
 from outcomes.simulate.people import courses_table, patients_table
-from outcomes.simulate.scenario import CLASSES, DECIMALS, MOVEMENTS, TOOTH_CLASS, UNITS
+from outcomes.simulate.scenario import DECIMALS, NAMES, TOOTH_CLASS, UNITS, by_index
 from outcomes.simulate.treatment import Design, all_courses, draw_effects, reading_error, rounded
 
-if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
-
-
-@dataclass(frozen=True)
-class Truth:
-    """What was put into a simulated cohort.
-
-    Attributes
-    ----------
-    rates : DataFrame
-        movement, tooth_class, rate (no attachment), mean_rate (with attachments as they came,
-        weighted by planned², what a fit without the covariate aims at).
-    spread : DataFrame
-        movement, unit, patient_sd, tooth_sd, residual_sd, repeat_sd, attachment_effect.
-    patient_effects : DataFrame
-        patient, movement, effect: added to the rate; the site's effect is not in it.
-    tooth_effects : DataFrame
-        patient, tooth, movement, effect: added to the rate.
-    site_effects : DataFrame
-        site, effect: added to the rate of every patient of the site.
-    bite : DataFrame
-        patient, course, upper_incisor, lower_incisor (extrusion, mm), posterior (intrusion, mm,
-        upper + lower molars), overbite_change (mm): cumulated over courses, without reading error.
-    lever : float
-        mm of overbite per mm of posterior intrusion.
-    """
-
-    rates: pd.DataFrame
-    spread: pd.DataFrame
-    patient_effects: pd.DataFrame
-    tooth_effects: pd.DataFrame
-    site_effects: pd.DataFrame
-    bite: pd.DataFrame
-    lever: float
-
-
-@dataclass(frozen=True)
-class SimulatedCohort:
-    """The five tables of an invented cohort, and the truth behind them.
-
-    ``planted`` lists the bad cells put in (table, row as a spreadsheet shows it, column, value,
-    kind, outcome); empty unless asked for.
-    """
-
-    movements: pd.DataFrame
-    patients: pd.DataFrame
-    courses: pd.DataFrame
-    measures: pd.DataFrame
-    repeats: pd.DataFrame
-    truth: Truth
-    planted: pd.DataFrame = field(default_factory=pd.DataFrame)
-
-    @property
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The five tables by name, in the order a workbook has them."""
-        names = ("movements", "patients", "courses", "measures", "repeats")
-        return {name: getattr(self, name) for name in names}
-
-    def cohort(self, *, strict: bool = True) -> "Cohort":
-        """The same tables through the checks that files go through; marked as invented."""
-        from outcomes.cohort.read import from_frames
-
-        return from_frames(
-            self.movements,
-            self.patients,
-            self.courses,
-            self.measures,
-            self.repeats,
-            notation="fdi",
-            strict=strict,
-            source="simulated",
-            invented=True,
-        )
+MOVEMENT_COLUMNS = [
+    "patient",
+    "tooth",
+    "movement",
+    "planned",
+    "achieved",
+    "course",
+    "aim",
+    "attachment",
+    "auxiliary",
+]
+REPEAT_COLUMNS = ["patient", "tooth", "movement", "course", "reader", "reading", "value"]
 
 
 def simulate_cohort(
@@ -98,7 +39,7 @@ def simulate_cohort(
     tooth_sd: Mapping[str, float] | float = 0.08,
     residual_sd: Mapping[str, float] | float | None = None,
     repeat_sd: Mapping[str, float] | float | None = None,
-    movements: Sequence[str] = MOVEMENTS,
+    movements: Sequence[str] = NAMES,
     courses: int = 3,
     overcorrect: bool = True,
     drop_out: float = 0.05,
@@ -171,7 +112,7 @@ def simulate_cohort(
 
     Raises
     ------
-    ValueError
+    InputError
         For an unknown name or a number outside its range.
 
     Examples
@@ -204,15 +145,15 @@ def simulate_cohort(
     rows = all_courses(rng, design, people, effects, courses, overcorrect, drop_out, unplanned)
     treatment = courses_table(rng, people, rows, effects.cooperation)
     bite = bite_changes(rows, lever)
-    visible = _visible(rows)
+    achieved = rows["achieved"].where(rows["measured"])
     invented = SimulatedCohort(
-        movements=visible,
+        movements=rows.assign(achieved=achieved)[MOVEMENT_COLUMNS].reset_index(drop=True),
         patients=people,
         courses=treatment,
         measures=measures_table(rng, people, treatment, rows, bite)
         if measures
-        else _empty_measures(),
-        repeats=_repeats(rng, design, rows) if repeats else _empty_repeats(),
+        else pd.DataFrame(columns=MEASURE_COLUMNS),
+        repeats=_repeats(rng, design, rows) if repeats else pd.DataFrame(columns=REPEAT_COLUMNS),
         truth=Truth(
             rates=_true_rates(design, rows),
             spread=_true_spread(design),
@@ -224,8 +165,6 @@ def simulate_cohort(
         ),
     )
     if bad_rows:
-        from outcomes.simulate.mess import with_bad_rows
-
         return with_bad_rows(invented, seed=seed)
     return invented
 
@@ -240,16 +179,16 @@ def _check(
     clinicians: Sequence[str],
 ) -> None:
     if patients < 1 or courses < 1:
-        raise ValueError("patients and courses must be at least 1")
+        raise InputError("patients and courses must be at least 1")
     if not design.movements or not sites or not clinicians:
-        raise ValueError("movements, sites and clinicians must each name at least one")
+        raise InputError("movements, sites and clinicians must each name at least one")
     for movement in design.movements:
-        scenario.check_known(movement, MOVEMENTS, "movement")
+        scenario.check_known(movement, NAMES, "movement")
     for name, weight in weights.items():
         scenario.check_known(name, tuple(scenario.MALOCCLUSIONS), "malocclusion")
         scenario.check_spread("malocclusions", weight)
     if not sum(weights.values()) > 0:
-        raise ValueError("malocclusions: at least one weight must be above 0")
+        raise InputError("malocclusions: at least one weight must be above 0")
     scenario.check_share("drop_out", drop_out)
     scenario.check_share("outliers", design.outliers)
     for name in (
@@ -261,23 +200,6 @@ def _check(
         "heteroscedastic",
     ):
         scenario.check_spread(name, getattr(design, name))
-
-
-def _visible(rows: pd.DataFrame) -> pd.DataFrame:
-    """The movements table as a practice would have it."""
-    columns = [
-        "patient",
-        "tooth",
-        "movement",
-        "planned",
-        "achieved",
-        "course",
-        "aim",
-        "attachment",
-        "auxiliary",
-    ]
-    table = rows.assign(achieved=rows["achieved"].where(rows["measured"]))
-    return table[columns].reset_index(drop=True)
 
 
 def _repeats(rng: np.random.Generator, design: Design, rows: pd.DataFrame) -> pd.DataFrame:
@@ -296,10 +218,10 @@ def _repeats(rng: np.random.Generator, design: Design, rows: pd.DataFrame) -> pd
                 value = some["achieved"]
             parts.append(some.assign(reader=reader, reading=reading, value=value))
     table = pd.concat(parts, ignore_index=True)
-    decimals = np.array([DECIMALS[UNITS[m]] for m in MOVEMENTS])[table["m"].to_numpy()]
+    decimals = by_index(DECIMALS)[table["m"].to_numpy()]
     table["value"] = rounded(table["value"].to_numpy(), decimals)
     table = table.sort_values(["p", "t", "m", "reader", "reading"], ignore_index=True)
-    return table[["patient", "tooth", "movement", "course", "reader", "reading", "value"]]
+    return table[REPEAT_COLUMNS]
 
 
 def _true_rates(design: Design, rows: pd.DataFrame) -> pd.DataFrame:
@@ -313,16 +235,16 @@ def _true_rates(design: Design, rows: pd.DataFrame) -> pd.DataFrame:
                 "movement": movement,
                 "tooth_class": tooth_class,
                 "rate": design.rates[movement][tooth_class],
-                "mean_rate": mean.get((MOVEMENTS.index(movement), c), np.nan),
+                "mean_rate": mean.get((NAMES.index(movement), c), np.nan),
             }
             for movement in design.movements
-            for c, tooth_class in enumerate(CLASSES)
+            for c, tooth_class in enumerate(TOOTH_CLASSES)
         ]
     )
 
 
 def _true_spread(design: Design) -> pd.DataFrame:
-    reading = dict(zip(MOVEMENTS, reading_error(design), strict=True))
+    reading = dict(zip(NAMES, reading_error(design), strict=True))
     return pd.DataFrame(
         [
             {
@@ -340,7 +262,7 @@ def _true_spread(design: Design) -> pd.DataFrame:
 
 
 def _long(effects: np.ndarray, people: pd.DataFrame, movements: tuple[str, ...]) -> pd.DataFrame:
-    wide = pd.DataFrame(effects, columns=list(MOVEMENTS))[list(movements)]
+    wide = pd.DataFrame(effects, columns=list(NAMES))[list(movements)]
     wide.insert(0, "patient", people["patient"].to_numpy())
     return wide.melt("patient", var_name="movement", value_name="effect")
 
@@ -349,15 +271,3 @@ def _tooth_effects(rows: pd.DataFrame) -> pd.DataFrame:
     table = rows[["patient", "tooth", "movement", "tooth_effect"]]
     table = table.drop_duplicates(["patient", "tooth", "movement"], ignore_index=True)
     return table.rename(columns={"tooth_effect": "effect"})
-
-
-def _empty_repeats() -> pd.DataFrame:
-    return pd.DataFrame(
-        columns=["patient", "tooth", "movement", "course", "reader", "reading", "value"]
-    )
-
-
-def _empty_measures() -> pd.DataFrame:
-    return pd.DataFrame(
-        columns=["patient", "after_course", "measure", "tooth", "value", "unit", "target", "day"]
-    )

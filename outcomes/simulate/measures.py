@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.tables import MEASURES
 from outcomes.simulate.scenario import TOOTH_CLASS, UPPER
 
 # Per mm of overbite opened or closed by the posterior teeth, from the published changes per mm of
@@ -11,6 +12,17 @@ from outcomes.simulate.scenario import TOOTH_CLASS, UPPER
 FACE_HEIGHT_PER_OVERBITE = -1.7 / 2.6
 PLANE_PER_OVERBITE = -2.0 / 2.6
 OVERJET_PER_POSTERIOR = -0.6  # about 60 % for overjet, Prog Orthod 2018;19:13
+
+MEASURE_COLUMNS = [
+    "patient",
+    "after_course",
+    "measure",
+    "tooth",
+    "value",
+    "unit",
+    "target",
+    "day",
+]
 
 READING_SD = {
     "overbite": 0.2,
@@ -22,7 +34,6 @@ READING_SD = {
     "recession": 0.15,
     "apex_to_plate": 0.2,
 }
-UNIT = {name: "degree" if name == "mandibular_plane" else "mm" for name in READING_SD}
 TARGET = {"overbite": 2.0, "overjet": 2.5, "open_bite": 0.0, "crowding": 0.0}
 
 # Mean and SD at the start, mm: (overbite, overjet, crowding)
@@ -82,12 +93,12 @@ def measures_table(
     table["value"] = (table["value"] + rng.standard_normal(len(table)) * sd).round(1)
     floor = table["measure"].isin(["open_bite", "crowding", "recession", "apex_to_plate"])
     table["value"] = table["value"].mask(floor, table["value"].clip(lower=0.0)) + 0.0
-    table["unit"] = table["measure"].map(UNIT)
+    table["unit"] = table["measure"].map(MEASURES)
     table["target"] = table["measure"].map(TARGET)
     order = {name: i for i, name in enumerate(READING_SD)}
     table = table.assign(order=table["measure"].map(order))
     table = table.sort_values(["patient", "after_course", "order", "tooth"], ignore_index=True)
-    return table[["patient", "after_course", "measure", "tooth", "value", "unit", "target", "day"]]
+    return table[MEASURE_COLUMNS]
 
 
 def _visits(

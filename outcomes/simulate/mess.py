@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.simulate.cohorts import SimulatedCohort
+from outcomes.errors import InputError
+from outcomes.simulate.invented import SimulatedCohort
 from outcomes.simulate.scenario import DECIMALS, UNITS
+from outcomes.words.units import NBSP, unit_mark
 
 HEADER_ROWS = 1
 """Rows above the first row of data, so that row numbers are those a spreadsheet shows."""
@@ -38,8 +40,11 @@ def _text(row: pd.Series, column: str) -> str:
     return f"{row[column]:.{DECIMALS[UNITS[row['movement']]]}f}"
 
 
-def _unit(row: pd.Series) -> str:
-    return {"mm": " mm", "degree": "°"}[UNITS[row["movement"]]]
+def _unit(row: pd.Series, *, wrong: bool = False) -> str:
+    """The unit behind the number, as people type it; or the other one."""
+    unit = UNITS[row["movement"]]
+    other = {"mm": "degree", "degree": "mm"}
+    return unit_mark(other[unit] if wrong else unit).replace(NBSP, " ")
 
 
 def _wrong_way(row: pd.Series) -> float:
@@ -115,7 +120,7 @@ KINDS = (
         "movements",
         "planned",
         "exclude",
-        lambda r: _text(r, "planned") + {"mm": "°", "degree": " mm"}[UNITS[r["movement"]]],
+        lambda r: _text(r, "planned") + _unit(r, wrong=True),
     ),
     Kind("thousands or decimals", "movements", "planned", "exclude", lambda r: "1,234"),
     Kind("Excel error", "movements", "achieved", "exclude", lambda r: "#N/A"),
@@ -168,7 +173,7 @@ def with_bad_rows(
 
     Raises
     ------
-    ValueError
+    InputError
         For an unknown kind, or if there are too few rows.
 
     Examples
@@ -186,7 +191,7 @@ def with_bad_rows(
     counts |= dict.fromkeys(leave_out, 0)
     unknown = set(counts) - set(KIND_NAMES)
     if unknown:
-        raise ValueError(f"no such kind of bad row: {', '.join(sorted(unknown))}")
+        raise InputError(f"no such kind of bad row: {', '.join(sorted(unknown))}")
     rng = np.random.default_rng(seed)
     tables = {name: table.copy() for name, table in invented.tables.items()}
     free = {name: _plain_rows(name, table) for name, table in tables.items()}
@@ -200,7 +205,7 @@ def with_bad_rows(
         if kind.where:
             usable = usable.intersection(table.loc[usable].query(kind.where).index)
         if len(usable) < count:
-            raise ValueError(
+            raise InputError(
                 f"too few rows in {kind.table} for {count} of '{kind.name}': simulate more patients"
             )
         table[kind.column] = table[kind.column].astype(object)
@@ -210,25 +215,16 @@ def with_bad_rows(
             planted.append(_planted(kind.table, at, kind.column, value, kind.name, kind.outcome))
             free[kind.table] = free[kind.table].drop(at)
     tables["movements"], added = _add_rows(rng, tables["movements"], free["movements"], counts)
-    return SimulatedCohort(
-        movements=tables["movements"],
-        patients=tables["patients"],
-        courses=tables["courses"],
-        measures=tables["measures"],
-        repeats=tables["repeats"],
-        truth=invented.truth,
-        planted=pd.DataFrame([*planted, *added]),
-    )
+    planted_all = pd.DataFrame([*planted, *added])
+    return SimulatedCohort(**tables, truth=invented.truth, planted=planted_all)
 
 
 def _planted(table: str, at: int, column: str, value: Any, kind: str, outcome: str) -> dict:
-    row = int(at) + HEADER_ROWS + 1
-    shown = "" if value is None else str(value)
     return {
         "table": table,
-        "row": row,
+        "row": int(at) + HEADER_ROWS + 1,
         "column": column,
-        "value": shown,
+        "value": "" if value is None else str(value),
         "kind": kind,
         "outcome": outcome,
     }

@@ -10,6 +10,18 @@ from outcomes.domain.movements import MOVEMENTS
 FIRST_DAY = np.datetime64("2022-03-01")
 
 
+def patient_names(patients: int) -> list[str]:
+    """Codes of invented patients.
+
+    Examples
+    --------
+    >>> patient_names(2)
+    ['P001', 'P002']
+    """
+    width = max(3, len(str(patients)))
+    return [f"P{i:0{width}d}" for i in range(1, patients + 1)]
+
+
 def patients_table(
     rng: np.random.Generator,
     patients: int,
@@ -18,7 +30,6 @@ def patients_table(
     clinicians: Sequence[str],
 ) -> pd.DataFrame:
     """Patients P001 and on; each clinician works at one site, in turn."""
-    width = max(3, len(str(patients)))
     age = np.where(
         rng.random(patients) < 0.35,
         rng.integers(12, 19, patients),
@@ -29,7 +40,7 @@ def patients_table(
     weights = np.array(list(malocclusions.values()), dtype=float)
     return pd.DataFrame(
         {
-            "patient": [f"P{i:0{width}d}" for i in range(1, patients + 1)],
+            "patient": patient_names(patients),
             "sex": sex,
             "age": age,
             "growing": np.where(age < np.where(sex == "female", 15, 17), "yes", "no"),

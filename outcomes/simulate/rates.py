@@ -1,16 +1,17 @@
 """One movement's rows with known truth, fast: for coverage, benchmarks and study planning."""
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from outcomes.domain.movements import TOOTH_CLASSES
+from outcomes.errors import InputError
 from outcomes.simulate.noise import residuals, standard_effects
+from outcomes.simulate.people import patient_names
 from outcomes.simulate.scenario import (
-    CLASSES,
-    MOVEMENTS,
+    NAMES,
     PLAN_SD,
     RESIDUAL_SD,
     TEETH,
@@ -102,7 +103,7 @@ def simulate_rates(
 
     Raises
     ------
-    ValueError
+    InputError
         For a number outside its range or an unknown movement or class.
 
     Examples
@@ -113,7 +114,7 @@ def simulate_rates(
     0    P001     11    -4.01     -1.69
     1    P001     13    -1.20      0.20
     """
-    check_known(movement, MOVEMENTS, "movement")
+    check_known(movement, NAMES, "movement")
     unit = UNITS[movement]
     residual_sd = RESIDUAL_SD[unit] if residual_sd is None else residual_sd
     plan_sd = PLAN_SD[unit] if plan_sd is None else plan_sd
@@ -135,9 +136,9 @@ def simulate_rates(
     patient_effect = patient_sd * standard_effects(rng, patients, skew)
     tooth_effect = tooth_sd * rng.standard_normal(which.size)
     attachment = (rng.random(which.size) < attachment_share).astype(np.int64)
-    beta = np.array([rate_table({movement: rates or {}})[movement][c] for c in CLASSES])
+    beta = np.array([rate_table({movement: rates or {}})[movement][c] for c in TOOTH_CLASSES])
     if rates is not None and not isinstance(rates, Mapping):
-        beta = np.full(len(CLASSES), float(rates))
+        beta = np.full(len(TOOTH_CLASSES), float(rates))
 
     rows_of_site = _rows_of_site(patients, teeth_per_patient, rows_per_tooth, dominant)
     site = np.repeat(np.arange(which.size), rows_of_site)
@@ -156,11 +157,11 @@ def simulate_rates(
 
     class_code: NDArray[np.int64] = TOOTH_CLASS[which][site]
     tooth_class = pd.Categorical.from_codes(
-        class_code, categories=pd.Index(list(CLASSES)), ordered=True
+        class_code, categories=pd.Index(list(TOOTH_CLASSES)), ordered=True
     )
     frame = pd.DataFrame(
         {
-            "patient": _patient_names(patients).take(site_patient[site]),
+            "patient": pd.array(patient_names(patients), dtype="str").take(site_patient[site]),
             "tooth": TEETH[which][site],
             "tooth_class": tooth_class,
             "movement": pd.array([movement], dtype="str").take(np.zeros(site.size, np.int64)),
@@ -189,17 +190,17 @@ def _within_patients(name: str, frame: pd.DataFrame) -> np.ndarray:
         return frame["tooth_class"].cat.codes.to_numpy(np.int64)
     if name == "direction":
         return (frame["planned"] < 0).astype("int64").to_numpy()
-    raise ValueError(f"varying: course, tooth_class or direction, not {name!r}")
+    raise InputError(f"varying: course, tooth_class or direction, not {name!r}")
 
 
 def _check_design(patients: int, teeth: int, rows: int, dominant: float) -> None:
     if patients < 1 or rows < 1:
-        raise ValueError("patients and rows_per_tooth must be at least 1")
+        raise InputError("patients and rows_per_tooth must be at least 1")
     if not 1 <= teeth <= TEETH.size:
-        raise ValueError(f"teeth_per_patient must be 1 to {TEETH.size}, not {teeth}")
+        raise InputError(f"teeth_per_patient must be 1 to {TEETH.size}, not {teeth}")
     check_share("dominant", dominant, 0.99)
     if dominant and patients < 2:
-        raise ValueError("dominant needs at least 2 patients")
+        raise InputError("dominant needs at least 2 patients")
 
 
 def _teeth(rng: np.random.Generator, patients: int, teeth: int) -> NDArray[np.int64]:
@@ -215,8 +216,3 @@ def _rows_of_site(patients: int, teeth: int, rows: int, dominant: float) -> NDAr
         wanted = round(dominant / (1 - dominant) * rows * teeth * (patients - 1))
         counts[:teeth] = wanted // teeth + (np.arange(teeth) < wanted % teeth)
     return counts
-
-
-def _patient_names(patients: int) -> Any:
-    width = max(3, len(str(patients)))
-    return pd.array([f"P{i:0{width}d}" for i in range(1, patients + 1)], dtype="str")

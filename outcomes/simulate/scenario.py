@@ -10,24 +10,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from outcomes.domain import movements as schema
+from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
 from outcomes.domain.teeth import arch, tooth_class
-
-CLASSES = schema.TOOTH_CLASSES
+from outcomes.errors import InputError
 
 TEETH = np.array([q * 10 + p for q in (1, 2, 3, 4) for p in range(1, 8)])
 """The 28 permanent teeth that are simulated, FDI (third molars left out)."""
-TOOTH_CLASS = np.array([CLASSES.index(str(tooth_class(int(tooth)))) for tooth in TEETH])
-"""Index into CLASSES of each tooth of TEETH."""
+TOOTH_CLASS = np.array([TOOTH_CLASSES.index(str(tooth_class(int(tooth)))) for tooth in TEETH])
+"""Index into TOOTH_CLASSES of each tooth of TEETH."""
 UPPER = np.array([arch(int(tooth)) == "upper" for tooth in TEETH])
 
-UNITS = {name: movement.unit for name, movement in schema.MOVEMENTS.items()}
-MOVEMENTS = tuple(UNITS)
+UNITS = {name: movement.unit for name, movement in MOVEMENTS.items()}
+NAMES = tuple(MOVEMENTS)
+"""The movements in the order of the arrays: index m."""
 DECIMALS = {"mm": 2, "degree": 1}
 
 DEFAULT_RATES: dict[str, dict[str, float]] = {
-    name: dict(zip(CLASSES, movement.invented.rates, strict=True))
-    for name, movement in schema.MOVEMENTS.items()
+    name: dict(zip(TOOTH_CLASSES, movement.invented.rates, strict=True))
+    for name, movement in MOVEMENTS.items()
 }
 """Share of the plan achieved by movement and tooth class, for teeth without an attachment."""
 
@@ -41,11 +41,11 @@ BASE_PLAN = {
     name: tuple(
         zip(
             movement.invented.planned,
-            movement.invented.aim_sd or (PLAN_SD[movement.unit],) * len(CLASSES),
+            movement.invented.aim_sd or (PLAN_SD[movement.unit],) * len(TOOTH_CLASSES),
             strict=True,
         )
     )
-    for name, movement in schema.MOVEMENTS.items()
+    for name, movement in MOVEMENTS.items()
 }
 """Share of teeth planned to move and SD of the aim, by movement, then tooth class."""
 
@@ -119,7 +119,7 @@ def rate_table(rates: Mapping[str, Any] | None) -> dict[str, dict[str, float]]:
 
     Raises
     ------
-    ValueError
+    InputError
         For a movement or tooth class that does not exist.
 
     Examples
@@ -129,10 +129,10 @@ def rate_table(rates: Mapping[str, Any] | None) -> dict[str, dict[str, float]]:
     """
     table = {movement: dict(by_class) for movement, by_class in DEFAULT_RATES.items()}
     for movement, given in (rates or {}).items():
-        check_known(movement, MOVEMENTS, "movement")
-        by_class = given if isinstance(given, Mapping) else dict.fromkeys(CLASSES, given)
+        check_known(movement, NAMES, "movement")
+        by_class = given if isinstance(given, Mapping) else dict.fromkeys(TOOTH_CLASSES, given)
         for name, rate in by_class.items():
-            check_known(name, CLASSES, "tooth class")
+            check_known(name, TOOTH_CLASSES, "tooth class")
             table[movement][name] = float(rate)
     return table
 
@@ -145,7 +145,7 @@ def teeth_of(which_arch: str, name: str) -> NDArray[np.bool_]:
     >>> TEETH[teeth_of("lower", "canine")].tolist()
     [33, 43]
     """
-    of_class = np.equal(TOOTH_CLASS, CLASSES.index(name))
+    of_class = np.equal(TOOTH_CLASS, TOOTH_CLASSES.index(name))
     return of_class if which_arch == "both" else of_class & np.equal(UPPER, which_arch == "upper")
 
 
@@ -159,28 +159,39 @@ def by_movement(value: Any, default: Mapping[str, float] | None = None) -> dict[
     """
     if isinstance(value, Mapping):
         for name in value:
-            check_known(name, (*MOVEMENTS, *DECIMALS), "movement or unit")
+            check_known(name, (*NAMES, *DECIMALS), "movement or unit")
         given = {**(default or {}), **value}
-        return {m: float(given.get(m, given.get(UNITS[m], 0.0))) for m in MOVEMENTS}
+        return {m: float(given.get(m, given.get(UNITS[m], 0.0))) for m in NAMES}
     if value is None:
         return by_movement(default or {})
-    return dict.fromkeys(MOVEMENTS, float(value))
+    return dict.fromkeys(NAMES, float(value))
+
+
+def by_index(values: Mapping[str, float]) -> NDArray[np.float64]:
+    """Numbers by movement or by unit as an array over the movements, in the order of NAMES.
+
+    Examples
+    --------
+    >>> by_index(DECIMALS).tolist()
+    [2.0, 2.0, 2.0, 1.0, 1.0, 1.0]
+    """
+    return np.array(list(by_movement(values).values()))
 
 
 def check_known(name: object, known: tuple[str, ...], what: str) -> None:
-    """Raise ValueError, naming the choices, unless ``name`` is one of ``known``."""
+    """Raise InputError, naming the choices, unless ``name`` is one of ``known``."""
     if name not in known:
-        raise ValueError(f"unknown {what} {name!r}: use one of {', '.join(known)}")
+        raise InputError(f"unknown {what} {name!r}: use one of {', '.join(known)}")
 
 
 def check_share(name: str, value: float, most: float = 1.0) -> None:
-    """Raise ValueError unless ``value`` is at least 0 and at most ``most``."""
+    """Raise InputError unless ``value`` is at least 0 and at most ``most``."""
     if not 0 <= value <= most:
-        raise ValueError(f"{name} must be between 0 and {most:g}, not {value!r}")
+        raise InputError(f"{name} must be between 0 and {most:g}, not {value!r}")
 
 
 def check_spread(name: str, values: Mapping[str, float] | float) -> None:
-    """Raise ValueError if a standard deviation is negative or not a number."""
+    """Raise InputError if a standard deviation is negative or not a number."""
     for value in values.values() if isinstance(values, Mapping) else (values,):
         if not value >= 0 or not np.isfinite(value):
-            raise ValueError(f"{name} must be 0 or larger, not {value!r}")
+            raise InputError(f"{name} must be 0 or larger, not {value!r}")

@@ -70,16 +70,16 @@ def none_(n: int, capital_letter: bool = True) -> str:
     return ("None" if capital_letter else "none") if n == 0 else count(n)
 
 
-def points_of(share: float) -> str:
-    """A difference of shares, unsigned, in percentage points.
+def points_of(share: float, *, exact: bool = False) -> str:
+    """A difference of shares, unsigned, in whole percentage points, or as exact as it was given.
 
     Examples
     --------
-    >>> points_of(-0.012), points_of(0.15)
-    ('1 percentage point', '15 percentage points')
+    >>> points_of(-0.012), points_of(0.15), points_of(0.125, exact=True)
+    ('1 percentage point', '15 percentage points', '12.5 percentage points')
     """
-    n = abs(round(100 * share))
-    return f"{n} percentage {'point' if n == 1 else 'points'}"
+    n = f"{abs(100 * share):.3g}" if exact else str(abs(round(100 * share)))
+    return f"{n} percentage {'point' if n == '1' else 'points'}"
 
 
 SAYS_NOTHING = 3.0

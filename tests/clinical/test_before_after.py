@@ -8,8 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.clinical.measures import MeasuresError, _effect_size, before_after
+from outcomes.clinical.measures import before_after
+from outcomes.clinical.paired import effect_size
 from outcomes.cohort.read import from_frames
+from outcomes.errors import CannotAnswer
 
 # Student, Biometrika 1908;6:1-25: extra hours of sleep under two drugs, 10 patients (from memory).
 SLEEP = (
@@ -62,7 +64,7 @@ def test_hollander_wolfe_signed_ranks():
     assert total(measured(*DEPRESSION))["wilcoxon_p"] == pytest.approx(0.03906, abs=5e-6)
 
 
-def test_pingouin_t_effect_size_and_interval():
+def test_pingouin_teffect_size_and_interval():
     start, end = map(np.array, SLEEP)
     row = total(measured(*SLEEP), level=0.9)
     t = pg.ttest(end, start, paired=True, confidence=0.9).iloc[0]
@@ -74,7 +76,7 @@ def test_pingouin_t_effect_size_and_interval():
     assert row["effect_low"] < row["effect_size"] < row["effect_high"]
 
 
-def test_limits_of_the_effect_size_are_those_of_the_noncentral_t():
+def test_limits_of_theeffect_size_are_those_of_the_noncentral_t():
     start, end = map(np.array, SLEEP)
     row = total(measured(*SLEEP), level=0.9)
     t = stats.ttest_rel(end, start).statistic
@@ -85,7 +87,7 @@ def test_limits_of_the_effect_size_are_those_of_the_noncentral_t():
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.8])
-def test_the_interval_of_the_effect_size_holds_whatever_the_correlation(rho):
+def test_the_interval_of_theeffect_size_holds_whatever_the_correlation(rho):
     """12 patients, effect 0.5, 800 series: 95 % intervals; without the correlation of start and end
     they would hold it in 86 % at none."""
     rng = np.random.default_rng(12)
@@ -93,7 +95,7 @@ def test_the_interval_of_the_effect_size_holds_whatever_the_correlation(rho):
     for _ in range(800):
         z = rng.standard_normal((2, 12))
         start, end = z[0], rho * z[0] + np.sqrt(1 - rho**2) * z[1] + 0.5
-        _, low, high = _effect_size(start, end, 0.95)
+        _, low, high = effect_size(start, end, 0.95)
         held.append(low <= 0.5 <= high)
     assert 0.93 <= np.mean(held) <= 0.98
 
@@ -203,7 +205,7 @@ def test_by_a_column_of_the_patients():
     row = result.table.query("period == 'total'").set_index("malocclusion")["difference"]
     assert row.to_dict() == pytest.approx({"deep": -2.25, "open": 2.0, "not recorded": 2.5})
     assert set(result.patients["malocclusion"]) == {"deep", "open", "not recorded"}
-    with pytest.raises(MeasuresError, match="no column of the patients table"):
+    with pytest.raises(CannotAnswer, match="no column of the patients table"):
         before_after(cohort_with(frame, patients), by="clinician")
 
 
@@ -260,7 +262,7 @@ def test_no_measures_at_all():
     ],
 )
 def test_what_cannot_be_answered_says_what_to_change(frame, options, says):
-    with pytest.raises(MeasuresError, match=says):
+    with pytest.raises(CannotAnswer, match=says):
         before_after(frame, **options)
 
 

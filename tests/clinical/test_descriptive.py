@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.clinical.achieved import MEASURES, DescriptiveError, achievement
+from outcomes.clinical.achieved import MEASURES, achievement
+from outcomes.errors import CannotAnswer
 
 NUMBERS = [name for name in MEASURES if name != "note"]
 
@@ -278,7 +279,7 @@ def test_columns_of_the_patients_table():
 )
 def test_errors_name_the_remedy(change, options, message):
     table = frame([5.0, 6.0], [2.0, 3.0]).assign(**change)
-    with pytest.raises(DescriptiveError, match=message):
+    with pytest.raises(CannotAnswer, match=message):
         achievement(table, **{"by": "movement", **options})
 
 

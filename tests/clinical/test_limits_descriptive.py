@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.clinical.achieved import DescriptiveError, achievement
+from outcomes.clinical.achieved import achievement
+from outcomes.errors import CannotAnswer
 
 
 def frame(planned, achieved, patient=None, **columns):
@@ -46,7 +47,7 @@ def test_limits_of_zero_are_allowed_and_below_zero_are_not():
     found = row(frame([5.0, 6.0], [5.0, 6.1]), tolerance=0, smallest_plan=0)
     assert (found["within_tolerance"], found["ratio_rows"]) == (0.5, 2)
     for name in ("tolerance", "smallest_plan"):
-        with pytest.raises(DescriptiveError, match=f"{name} is -0.1: give a number"):
+        with pytest.raises(CannotAnswer, match=f"{name} is -0.1: give a number"):
             row(frame([5.0], [5.0]), **{name: -0.1})
 
 
@@ -121,9 +122,7 @@ def test_the_unit_may_stand_in_a_column_of_its_own():
         columns="movement"
     )
     assert achievement(table, by="kind")["within_tolerance"].tolist() == [0.0, 1.0]
-    with pytest.raises(
-        DescriptiveError, match=r"A group would add up mm and degrees: put 'movement'"
-    ):
+    with pytest.raises(CannotAnswer, match=r"A group would add up mm and degrees: put 'movement'"):
         achievement(table, by=[])
     assert len(achievement(table, by="unit")) == 2
 
@@ -188,13 +187,13 @@ def test_a_detectable_change_goes_before_the_usual_smallest_plan_only_where_ther
 )
 def test_messages(change, options, message):
     table = frame([5.0, 6.0], [2.0, 3.0]).assign(**change)
-    with pytest.raises(DescriptiveError) as error:
+    with pytest.raises(CannotAnswer) as error:
         achievement(table, **{"by": "movement", **options})
     assert str(error.value) == message
 
 
 def test_a_frame_without_columns_says_so():
-    with pytest.raises(DescriptiveError, match=r"Available: none\."):
+    with pytest.raises(CannotAnswer, match=r"Available: none\."):
         achievement(pd.DataFrame())
 
 

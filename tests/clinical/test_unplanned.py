@@ -16,7 +16,7 @@ from outcomes.clinical.unplanned import (
     worst_unplanned,
 )
 from outcomes.cohort.read import from_frames
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 
 
 def drift(patients=8, teeth=4, *, mean=0.1, patient_sd=0.2, sd=0.15, seed=1):
@@ -169,7 +169,7 @@ def test_limits_by_movement_unit_or_number():
     ],
 )
 def test_what_cannot_be_answered_says_what_to_change(frame, options, says):
-    with pytest.raises(RateError, match=says):
+    with pytest.raises(CannotAnswer, match=says):
         unplanned(frame, **options)
 
 

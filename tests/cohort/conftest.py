@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from outcomes.cohort.read import Cohort, from_frames, read_cohort
+from outcomes.cohort.read import from_frames, read_cohort
+from outcomes.cohort.records import Cohort
 
 HEAD = "patient,tooth,movement,planned,achieved"
 

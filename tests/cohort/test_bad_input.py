@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.cohort.read import CohortError, from_frames, read_cohort
+from outcomes.cohort.read import from_frames, read_cohort
+from outcomes.errors import CohortError
 from outcomes.paths import data_path
 from tests.cohort.conftest import adds_up, found
 

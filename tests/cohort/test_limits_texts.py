@@ -10,8 +10,9 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from outcomes.cohort.read import CohortError, describe, from_frames, read_cohort
+from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.cohort.template import write_template
+from outcomes.errors import CohortError, describe
 from outcomes.paths import data_path
 from tests.approved import as_approved
 

@@ -8,7 +8,6 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from tests.contract import pandera_schema
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -19,6 +18,7 @@ from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import FDI_TEETH
 from tests.cohort.conftest import HEAD, adds_up
+from tests.contract import pandera_schema
 
 MESS = st.one_of(
     st.none(),

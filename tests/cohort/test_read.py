@@ -8,7 +8,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from outcomes.cohort.read import CohortError, from_frames, read_cohort
+from outcomes.cohort.read import from_frames, read_cohort
+from outcomes.errors import CohortError
 from tests.cohort.conftest import HEAD, adds_up, found
 
 ROW = ["P1", 36, "rotation", 12, 8.5]

@@ -11,12 +11,12 @@ from matplotlib.colors import to_rgb
 from outcomes.clinical.measures import before_after
 from outcomes.clinical.remaining import first_not_measured, remaining
 from outcomes.cohort.read import from_frames, read_cohort
+from outcomes.errors import CannotAnswer
 from outcomes.figures.base import COLOURS, alt_text
 from outcomes.figures.case import case_page, course_times, measured
 from outcomes.figures.publication import save_for_print, write_contents
 from outcomes.figures.series import before_after_panels, series_panels
 from outcomes.paths import data_path
-from outcomes.rates.design import RateError
 
 
 @pytest.fixture(scope="module")
@@ -87,7 +87,7 @@ def test_later_aims_of_the_demonstration_are_what_was_left(cohort):
 
 def test_remaining_refuses_two_rows_of_one_course():
     rows = pd.concat([two_courses(), two_courses()])
-    with pytest.raises(RateError, match="two rows"):
+    with pytest.raises(CannotAnswer, match="two rows"):
         remaining(rows)
 
 

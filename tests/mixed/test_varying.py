@@ -14,9 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes import fit_rate
-from outcomes.mixed import fit as mixed
-from outcomes.mixed.cluster import ClusterRobust, contributions
-from outcomes.rates.design import RateError, rate_design
+from outcomes.errors import CannotAnswer
+from outcomes.mixed.cluster import ClusterRobust
+from outcomes.mixed.fit import at_optimum
+from outcomes.mixed.likelihood import as_observed, evaluate
+from outcomes.rates.design import rate_design
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -69,9 +71,9 @@ def _covariance(design, blocks, theta):
     z = design.effect_columns / blocks.z_scale
     same_patient = design.patient[:, None] == design.patient
     v = np.eye(len(z)) + same_patient * ((z * theta[list(design.variances)] ** 2) @ z.T)
-    if blocks.has_site:
+    if blocks.has_inner:
         same_site = design.site_row[:, None] == design.site_row
-        plan = design.planned / blocks.site_scale
+        plan = design.planned / blocks.inner_scale
         v += same_site * theta[-1] ** 2 * np.outer(plan, plan)
     return v
 
@@ -103,7 +105,7 @@ def test_likelihood_and_gradient_are_the_textbook_ones(seed, factors, site, poin
             + m * (1 + np.log(2 * np.pi * (rest @ inverse @ rest) / m))
         )
 
-    e = mixed.evaluate(theta[None], blocks, mixed.as_observed(blocks), reml=True)
+    e = evaluate(theta[None], blocks, as_observed(blocks), reml=True)
     assert e.deviance[0] == pytest.approx(deviance(theta), abs=1e-6)
     step = 1e-5
     for j in range(blocks.parameters):
@@ -174,7 +176,7 @@ def test_fitted_values_hold_the_effects_within_patients(cohort):
 
 
 def test_a_factor_that_does_not_vary_within_patients_is_refused(cohort):
-    with pytest.raises(RateError, match="no patient has rows of more than one clinician"):
+    with pytest.raises(CannotAnswer, match="no patient has rows of more than one clinician"):
         fit_rate(cohort.assign(clinician=cohort["patient"]), "rotation", varies_by="clinician")
 
 
@@ -194,7 +196,7 @@ def test_bootstraps_and_influence_know_the_effects_within_patients(cohort):
 def test_cr2_of_independent_rows_is_that_of_clubsandwich(cohort):
     design = rate_design(cohort, None, group="tooth_class", covariates=(), intercept=False)
     blocks = design.blocks(site=False)
-    robust = ClusterRobust(mixed.at_optimum(blocks, np.zeros(1), reml=True))
+    robust = ClusterRobust(at_optimum(blocks, np.zeros(1), reml=True))
     expected = R["cr2_independent"]
     np.testing.assert_allclose(robust.standard_error(np.eye(4)), expected["se"], rtol=1e-8)
     np.testing.assert_allclose(robust.df(np.eye(4)), expected["df"], rtol=1e-8)
@@ -247,7 +249,7 @@ def test_cr2_is_the_dense_formula(factors):
 
 def test_contributions_of_patients_add_up(cohort):
     fit = fit_rate(cohort, "rotation", varies_by="course").mixed
-    parts = contributions(fit.theta, fit.blocks)
+    parts = fit.shares.c
     p = fit.blocks.p
     whole = np.linalg.inv(parts.sum(0)[:p, :p])
     unit = fit.blocks.y_scale / fit.blocks.x_scale
@@ -271,7 +273,7 @@ def test_comparisons_are_cluster_robust_unless_asked_otherwise(cohort):
     assert whole.rates["se"].iloc[0] == pytest.approx(
         ClusterRobust(whole.mixed).standard_error(np.eye(4)[0])[0]
     )
-    with pytest.raises(RateError, match="covariance"):
+    with pytest.raises(CannotAnswer, match="covariance"):
         fit_rate(cohort, "rotation", covariance="HC3")
 
 
@@ -280,15 +282,15 @@ def test_what_one_patient_alone_tells_has_no_robust_variance(cohort):
     only = cohort.assign(new=(cohort["patient"] == "P004").astype(int))
     fit = fit_rate(only, "rotation", covariates="new")
     robust, last = ClusterRobust(fit.mixed), np.eye(5)[-1]
-    assert robust.rests_on_single_patients(last)[0]
-    assert not robust.rests_on_single_patients(np.eye(5)[:4]).any()
+    assert robust.rests_on_single_groups(last)[0]
+    assert not robust.rests_on_single_groups(np.eye(5)[:4]).any()
     assert robust.standard_error(last)[0] < 0.5 * fit.mixed.standard_error(last)[0]
     assert fit.covariates["se"].iloc[0] == pytest.approx(fit.mixed.standard_error(last)[0])
     assert fit.covariates["df"].iloc[0] <= 1
     two = cohort.assign(new=cohort["patient"].isin(["P004", "P005"]).astype(int))
     assert not ClusterRobust(
         fit_rate(two, "rotation", covariates="new").mixed
-    ).rests_on_single_patients(last)[0]
+    ).rests_on_single_groups(last)[0]
 
 
 def test_statsmodels_gives_the_same_variances(cohort):

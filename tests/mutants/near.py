@@ -19,6 +19,8 @@ from typing import Any
 import coverage
 import pytest
 
+TOGETHER = 2.0  # seconds that all cases of a test function may take to be run as one
+
 
 @dataclass
 class Record:
@@ -262,11 +264,16 @@ def nearest(
         return record.seconds[test] + sum(record.shared[name] for name in record.needs[test])
 
     # One case of each test function before the second of any: what is checked differs most so.
+    # A function whose cases take no time together goes as a whole: a table of them is one check.
     turn: dict[str, int] = {}
     cases: dict[str, int] = defaultdict(int)
+    whole: dict[str, float] = defaultdict(float)
+    for test in tests:
+        whole[test.split("[")[0]] += record.seconds[test]
     for test in sorted(tests, key=lambda t: (alone(t), t)):
-        turn[test] = cases[test.split("[")[0]]
-        cases[test.split("[")[0]] += 1
+        function_of = test.split("[")[0]
+        turn[test] = 0 if whole[function_of] <= TOGETHER else cases[function_of]
+        cases[function_of] += 1
     spent, chosen, paid = 0.0, [], set()
     for test in sorted(
         tests, key=lambda t: (alone(t) > 2, t not in closest, turn[t], stem not in t, alone(t), t)

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from outcomes.cohort.records import CohortError
+from outcomes.errors import CohortError
 from outcomes.overcorrect.aims import (
     aims_counted,
     aims_from_cohort,

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect import loop
 from outcomes.overcorrect.loop import _direction, _period, _rows, _sentence, closing_loop
-from outcomes.rates.design import RateError
 
 DAY = pd.Timestamp("2025-01-01")
 
@@ -74,21 +74,21 @@ def test_patients_on_both_sides_are_counted():
     ],
 )  # fmt: skip
 def test_refusals(change, message):
-    with pytest.raises(RateError) as error:
+    with pytest.raises(CannotAnswer) as error:
         closing_loop(rows(**change), DAY)
     assert str(error.value) == message
 
 
 def test_which_side_is_missing():
     for start, side in (("2024-12-31", "on or after"), ("2025-01-01", "before")):
-        with pytest.raises(RateError, match=rf"began {side} 2025-01-01"):
+        with pytest.raises(CannotAnswer, match=rf"began {side} 2025-01-01"):
             _rows(rows(start=[start] * 4), DAY)
 
 
 def test_columns_that_are_needed():
-    with pytest.raises(RateError, match=r"^No column 'movement'\.$"):
+    with pytest.raises(CannotAnswer, match=r"^No column 'movement'\.$"):
         _rows(rows().drop(columns="movement"), DAY)
-    with pytest.raises(RateError, match="No course has a start date"):
+    with pytest.raises(CannotAnswer, match="No course has a start date"):
         _rows(rows().drop(columns="start"), DAY)
 
 

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.loop import NOT_A_TRIAL, closing_loop
-from outcomes.rates.design import RateError
 from outcomes.simulate import simulate_rates
 
 
@@ -147,5 +147,5 @@ def test_undated_courses_and_patients_on_both_sides_are_said():
     ],
 )
 def test_refusals(rows, since, words):
-    with pytest.raises(RateError, match=words):
+    with pytest.raises(CannotAnswer, match=words):
         closing_loop(rows, since)

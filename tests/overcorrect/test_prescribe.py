@@ -47,7 +47,7 @@ def test_numbers_follow_the_predictive_distribution(fit):
     assert direct["planned"] == pytest.approx(1.0 / row["rate"], rel=1e-6)
     assert direct["expected"] == pytest.approx(1.0)
     x = direct["planned"]
-    between = fit.mixed.psi[0, 0] + fit.mixed.site_variance
+    between = fit.mixed.psi[0, 0] + fit.mixed.inner_variance
     sd = np.sqrt((row["se"] ** 2 + between) * x**2 + fit.mixed.sigma2)
     df = fit.predict(pd.DataFrame({"tooth": [13], "planned": [x]}))["df"].iloc[0]
     t = stats.t(df, loc=1.0, scale=sd)
@@ -198,7 +198,7 @@ def test_ranges_of_single_teeth_use_the_pooled_uncertainty(past):
     x = row["planned"]
     df = fit.predict(pd.DataFrame({"tooth": [13], "planned": [x]}))["df"].iloc[0]
     sd = (row["high_80"] - row["low_80"]) / 2 / stats.t.ppf(0.9, df)
-    between = fit.mixed.psi[0, 0] + fit.mixed.site_variance
+    between = fit.mixed.psi[0, 0] + fit.mixed.inner_variance
     expected = np.sqrt((pooled["se"] ** 2 + between) * x**2 + fit.mixed.sigma2)
     assert sd == pytest.approx(expected, rel=1e-3)
 

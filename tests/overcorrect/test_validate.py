@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.rules import Rules
 from outcomes.overcorrect.validate import ASSUMPTION, validate
-from outcomes.rates.design import RateError
 from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
@@ -105,8 +105,8 @@ def test_the_assumption_and_cautions_are_printed(rows):
 
 
 def test_refusals():
-    with pytest.raises(RateError, match="3 are the fewest"):
+    with pytest.raises(CannotAnswer, match="3 are the fewest"):
         validate(fit_rate(simulate_rates(2, seed=1), group=None))
     unnamed = simulate_rates(6, seed=1).drop(columns="movement")
-    with pytest.raises(RateError, match="tolerance"):
+    with pytest.raises(CannotAnswer, match="tolerance"):
         validate(fit_rate(unnamed, group=None))

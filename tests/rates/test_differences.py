@@ -165,7 +165,7 @@ def test_attachment_against_pressure_point_is_one_comparison():
     row = devices.iloc[0]
     assert (row["level"], row["reference"]) == ("attachment", "pressure point")
     assert row["movements"] == (frame["attachment"] == "rectangular").sum()
-    assert row["tied_with"] == "auxiliary pressure point against none (100 % of the movements)"
+    assert row["tied_with"] == "auxiliary pressure point against none (100\u00a0% of the movements)"
     one = differences(frame, ["attachment"]).table.iloc[0]
     assert row["difference"] == pytest.approx(one["difference"])
     both = frame.groupby("patient")["attachment"].nunique().eq(2).sum()
@@ -195,7 +195,7 @@ def test_from_nine_tenths_on_two_factors_are_one(share, tied):
     table = differences(frame, ["attachment", "auxiliary"]).table
     assert (len(table) == 1) is tied
     direct = table[table["factor"] == "attachment or auxiliary"].iloc[0]
-    assert ("90 % of the movements" in direct["tied_with"]) is tied
+    assert ("90\u00a0% of the movements" in direct["tied_with"]) is tied
     assert direct["movements"] == (frame["attachment"] == "rectangular").sum()
 
 
@@ -208,11 +208,13 @@ def test_a_site_and_its_clinicians_are_one_comparison():
     )
     table = differences(frame, ["clinician", "site"]).table.set_index("factor")
     assert table.loc["clinician", "level"] == "C"  # both in the North
-    assert table.loc["site", "tied_with"] == "clinician B against A, C (100 % of the movements)"
+    assert (
+        table.loc["site", "tied_with"] == "clinician B against A, C (100\u00a0% of the movements)"
+    )
     alike = frame[frame["clinician"] != "C"]
     table = differences(alike, ["clinician", "site"]).table
     assert table["factor"].tolist() == ["clinician"]
-    assert table["tied_with"][0] == "site South against North (100 % of the movements)"
+    assert table["tied_with"][0] == "site South against North (100\u00a0% of the movements)"
 
 
 # Too few

@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from outcomes.rates.design import RateError
-from outcomes.rates.fit import degrees_of_freedom, fit_rate
+from outcomes.errors import CannotAnswer
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.intervals import degrees_of_freedom
 from outcomes.rates.pooling import LARGEST_SD, pool, tooth_rates
 from outcomes.simulate import simulate_rates
 
@@ -159,7 +160,7 @@ def test_covariates_do_not_enter_the_pooling():
 @pytest.mark.parametrize("group", ["tooth_class", ["tooth_class", "tooth"], None])
 def test_a_fit_that_is_not_by_tooth_is_refused(group):
     fit = fit_rate(simulate_rates(6, seed=1, teeth_per_patient=4), group=group)
-    with pytest.raises(RateError) as error:
+    with pytest.raises(CannotAnswer) as error:
         tooth_rates(fit)
     assert str(error.value) == (
         'Single-tooth rates need a fit by tooth: fit_rate(..., group="tooth"), or a list of columns '

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from outcomes.rates import notes as checks
+from outcomes.rates import notes
 from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 
@@ -16,7 +16,7 @@ def _fit(patients=30, seed=1, **options):
 @pytest.mark.parametrize("site", [True, False])
 def test_weight_shares_are_those_of_the_dense_formula(site):
     fit = fit_rate(simulate_rates(9, seed=3, teeth_per_patient=7, rows_per_tooth=3), site=site)
-    d, psi, tau = fit.design, fit.mixed.psi[0, 0], fit.mixed.site_variance or 0.0
+    d, psi, tau = fit.design, fit.mixed.psi[0, 0], fit.mixed.inner_variance or 0.0
     expected = []
     for p in range(fit.patients):
         own = d.patient == p
@@ -26,7 +26,7 @@ def test_weight_shares_are_those_of_the_dense_formula(site):
         expected.append(np.diag(x.T @ np.linalg.solve(v, x)))
     expected = np.array(expected)
     np.testing.assert_allclose(
-        checks.weight_shares(fit.mixed), expected / expected.sum(0), rtol=1e-8, atol=1e-12
+        fit.mixed.shares.weights(), expected / expected.sum(0), rtol=1e-8, atol=1e-12
     )
 
 
@@ -37,18 +37,18 @@ def test_residuals_are_those_of_the_table():
         intercept=True,
     )
     np.testing.assert_allclose(
-        checks.residuals(fit.mixed, fit.design), fit.data["residual"], rtol=1e-10, atol=1e-12
+        notes.residuals(fit.mixed, fit.design), fit.data["residual"], rtol=1e-10, atol=1e-12
     )
 
 
 def test_scatter_around_a_tooth_holds_neither_patient_nor_tooth():
     fit = _fit()
-    residual = checks.residuals(fit.mixed, fit.design)
+    residual = notes.residuals(fit.mixed, fit.design)
     rate_of_tooth = np.random.default_rng(1).normal(size=fit.sites)[fit.design.site_row]
     moved = residual + rate_of_tooth * fit.design.planned
     np.testing.assert_allclose(
-        checks.spread_growth(moved, fit.design),
-        checks.spread_growth(residual, fit.design),
+        notes.spread_growth(moved, fit.design),
+        notes.spread_growth(residual, fit.design),
         rtol=1e-8,
     )
 
@@ -56,7 +56,7 @@ def test_scatter_around_a_tooth_holds_neither_patient_nor_tooth():
 def test_spread_that_grows_with_the_plan_is_said():
     growing = _fit(60, heteroscedastic=1.0)
     assert any("scatter more where more was planned" in n for n in growing.notes)
-    ratio, p = checks.spread_growth(checks.residuals(growing.mixed, growing.design), growing.design)
+    ratio, p = notes.spread_growth(notes.residuals(growing.mixed, growing.design), growing.design)
     assert ratio > 1.25
     assert p < 0.01
 
@@ -66,13 +66,13 @@ def test_the_p_value_of_growth_is_honest():
     below = 0
     for seed in range(400):
         fit = _fit(12, seed)
-        below += checks.spread_growth(checks.residuals(fit.mixed, fit.design), fit.design)[1] < 0.05
+        below += notes.spread_growth(notes.residuals(fit.mixed, fit.design), fit.design)[1] < 0.05
     assert below / 400 < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
 
 
 def test_growth_needs_teeth_with_several_records():
     fit = fit_rate(simulate_rates(20, seed=1, rows_per_tooth=1))
-    ratio, p = checks.spread_growth(checks.residuals(fit.mixed, fit.design), fit.design)
+    ratio, p = notes.spread_growth(notes.residuals(fit.mixed, fit.design), fit.design)
     assert np.isnan(ratio)
     assert np.isnan(p)
 
@@ -85,15 +85,15 @@ def test_a_stray_result_is_named():
     note = next(n for n in fit.notes if "far from what the fit expects" in n)
     assert f"{rows.patient[at]} tooth {rows.tooth[at]}" in note
     assert note.startswith("1 result lies")
-    np.testing.assert_array_equal(checks.stray_rows(fit.data["residual"].to_numpy()), [at])
+    np.testing.assert_array_equal(notes.stray_rows(fit.data["residual"].to_numpy()), [at])
 
 
 def test_a_patient_with_half_of_the_rows_is_named():
     fit = _fit(dominant=0.5)
     note = next(n for n in fit.notes if "of the rows" in n)
-    assert note.startswith("Patient P001 has 50 % of the rows")
+    assert note.startswith("Patient P001 has 50\u00a0% of the rows")
     # a patient's weight levels off: far from half of a rate of 30 patients
-    assert checks.weight_shares(fit.mixed)[0].max() < 0.3
+    assert fit.mixed.shares.weights()[0].max() < 0.3
 
 
 def test_a_rate_resting_on_one_patient_is_said():

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.pooling import pool, tooth_rates
 from outcomes.simulate import simulate_rates
@@ -93,7 +93,7 @@ def test_refusals(v, classes, words):
 
 def test_needs_a_fit_by_tooth():
     fit = fit_rate(simulate_rates(6, seed=1))
-    with pytest.raises(RateError, match='group="tooth"'):
+    with pytest.raises(CannotAnswer, match='group="tooth"'):
         tooth_rates(fit)
 
 

@@ -10,9 +10,9 @@ import pandas as pd
 from outcomes.domain.movements import MOVEMENTS, TOLERANCE
 from outcomes.rates.differences import CHOSEN_COLUMNS
 from outcomes.rates.differences import COLUMNS as DIFFERENCE
-from outcomes.rates.lagging import LATER_COLUMNS
-from outcomes.rates.robust import RobustRates
-from outcomes.rates.selection import MISSING_COLUMNS
+from outcomes.rates.later_courses import LATER_COLUMNS
+from outcomes.rates.missing_rescans import MISSING_COLUMNS
+from outcomes.rates.robust_rates import RobustRates
 
 RATE = ["movement", "group", "patients", "movements", "rate", "low", "high"]
 UNITS = {"vertical": "mm", "mesiodistal": "mm", "buccolingual": "mm"}

@@ -4,7 +4,8 @@ from functools import cache
 
 import pandas as pd
 
-from outcomes.cohort.read import Cohort, from_frames
+from outcomes.cohort.read import from_frames
+from outcomes.cohort.records import Cohort
 from outcomes.reports.series.results import Series, open_series, run_series
 from outcomes.reports.series.tables import Tables, manuscript_tables
 

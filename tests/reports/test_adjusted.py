@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
-from outcomes.rates.adjusted import holm
+from outcomes.rates.holm import holm
 from outcomes.reports.audit.words import achieved
 from outcomes.reports.overcorrection import words as calibration_words
 

@@ -9,8 +9,9 @@ from everything import sentences, shown_tables
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from outcomes.cohort.read import CohortError, from_frames
+from outcomes.cohort.read import from_frames
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.errors import CohortError
 from outcomes.reports.audit.results import run_audit
 
 TEETH = [11, 13, 14, 16, 21, 23, 35, 36, 41, 43, 46]

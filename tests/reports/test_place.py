@@ -4,7 +4,8 @@ import json
 
 import pytest
 
-from outcomes.reports.build.place import OutputRefused, written_whole
+from outcomes.errors import OutputRefused
+from outcomes.reports.build.place import written_whole
 
 
 def names(folder):

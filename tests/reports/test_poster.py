@@ -9,6 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from outcomes.errors import InputError
 from outcomes.reports.files.slides import (
     Line,
     add_grid,
@@ -20,7 +21,7 @@ from outcomes.reports.files.slides import (
     text_height,
     wrap,
 )
-from outcomes.reports.series.poster import A0, FORMATS, WIDE, Block, PosterError, fit
+from outcomes.reports.series.poster import A0, FORMATS, WIDE, Block, fit
 from outcomes.reports.series.slides import write_slides
 
 pptx = pytest.importorskip("pptx")
@@ -219,7 +220,7 @@ def test_invented_data_and_cautions_are_on_every_poster_and_deck(posters, decks)
 
 def test_what_does_not_fit_is_refused_not_squeezed():
     block = Block("long", "Long", (Line("word " * 4000, 0),))
-    with pytest.raises(PosterError, match="does not fit"):
+    with pytest.raises(InputError, match="does not fit"):
         fit([block], A0, 2000)
 
 

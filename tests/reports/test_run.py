@@ -16,11 +16,11 @@ import pandas as pd
 import pytest
 from openpyxl import load_workbook
 
-from outcomes.cohort.read import CohortError, read_cohort
+from outcomes.cohort.read import read_cohort
+from outcomes.errors import CohortError, OutputRefused, ReportFailed
 from outcomes.paths import data_path
 from outcomes.reports.build import run
-from outcomes.reports.build.place import OutputRefused
-from outcomes.reports.build.run import ReportError, demo_path, execute, run_report
+from outcomes.reports.build.run import demo_path, execute, run_report
 
 
 def provenance(report):
@@ -149,13 +149,13 @@ def notebook_that(source: str, path: Path) -> Path:
 
 def test_a_cell_that_fails_is_named(tmp_path):
     path = notebook_that("1 / 0", tmp_path / "n.ipynb")
-    with pytest.raises(ReportError, match=r"cell 2 of n\.ipynb: ZeroDivisionError"):
+    with pytest.raises(ReportFailed, match=r"cell 2 of n\.ipynb: ZeroDivisionError"):
         execute(path, {"seed": 2}, tmp_path)
 
 
 def test_a_python_that_dies_is_reported(tmp_path):
     path = notebook_that("import os\nos._exit(3)", tmp_path / "n.ipynb")
-    with pytest.raises(ReportError, match="stopped"):
+    with pytest.raises(ReportFailed, match="stopped"):
         execute(path, {"seed": 2}, tmp_path)
 
 

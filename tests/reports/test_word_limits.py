@@ -12,8 +12,7 @@ from everything import SAID
 from made_audit import Fits, contrast, described, moved, plain, rate
 
 from outcomes.clinical.achieved import achievement
-from outcomes.cohort.clean import HEADINGS_ROW
-from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, STOPPED
+from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
 from outcomes.domain import names as trade_names
 from outcomes.domain.movements import TOLERANCE
 from outcomes.reports.audit import words

@@ -9,9 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.power import TTestIndPower
 
+from outcomes.errors import InputError
 from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
-from outcomes.study.plan import Assumptions, PlanError, _aim, _closed_form, _one_study, plan_study
+from outcomes.study.asked import Aim, Assumptions
+from outcomes.study.plan import plan_study
+from outcomes.study.simulate import one_study
+from outcomes.study.size import closed_form
 
 BALANCED = {"plan_mean": 6.0, "plan_sd": 0.0}  # every tooth planned alike
 FEW = {"simulations": 60, "teeth_per_patient": 8}
@@ -33,8 +37,8 @@ def assumed(**changes):
 
 
 def closed(teeth=8, *, width=None, difference=None, compare=None, power=0.8, **changes):
-    aim = _aim(width, difference, compare, power, None, 0.95)
-    return _closed_form(assumed(**changes), aim, teeth)
+    aim = Aim(width, difference, compare, power, None, 0.95)
+    return closed_form(assumed(**changes), aim, teeth)
 
 
 # ------------------------------------------------------------------------------- closed form
@@ -79,7 +83,7 @@ def test_the_mean_width_is_that_of_t_intervals_on_patients_means():
     t = 2.2621571628  # 97.5 % of t with 9 df (tables)
     widths = 2 * t * means.std(axis=1, ddof=1) / math.sqrt(10)
     assert form.width(10) == pytest.approx(widths.mean(), rel=0.005)
-    sure = _closed_form(assumed(), _aim(0.1, None, None, 0.8, 0.9, 0.95), 8)
+    sure = closed_form(assumed(), Aim(0.1, None, None, 0.8, 0.9, 0.95), 8)
     assert sure.width(10) == pytest.approx(np.quantile(widths, 0.9), rel=0.01)
 
 
@@ -103,8 +107,8 @@ def test_fewest_patients_do_and_one_less_does_not(teeth, width, patient_sd, comp
 @pytest.mark.parametrize("compare", [None, "patients", "teeth"])
 def test_a_simulated_study_is_what_fit_rate_would_make_of_it(compare):
     assumptions = assumed(plan_mean=0.0, plan_sd=6.0)
-    aim = _aim(0.1, None, compare, 0.8, None, 0.95)
-    estimate, se, df = _one_study(assumptions, aim, 6, 10, np.random.default_rng(5))
+    aim = Aim(0.1, None, compare, 0.8, None, 0.95)
+    estimate, se, df = one_study(assumptions, aim, 6, 10, np.random.default_rng(5))
     rng = np.random.default_rng(5)
     frames = []
     for arm in range(2 if compare == "patients" else 1):
@@ -171,13 +175,13 @@ def test_elsewhere_the_size_does_what_was_asked_in_studies_made_anew():
 def test_power_that_is_counted_is_power_that_is_reported():
     plan = plan_study(difference=0.15, teeth_per_patient=4, simulations=100, **BALANCED)
     n = int(plan.table["patients"].iloc[0])
-    aim = _aim(None, 0.15, "patients", 0.8, None, 0.95)
+    aim = Aim(None, 0.15, "patients", 0.8, None, 0.95)
     rng = np.random.default_rng(77)
     from scipy.special import stdtrit
 
     found = 0
     for _ in range(200):
-        estimate, se, df = _one_study(assumed(), aim, 4, n, rng)
+        estimate, se, df = one_study(assumed(), aim, 4, n, rng)
         found += abs(estimate) > stdtrit(df, 0.975) * se
     # 200 studies: SE 2.8 points
     assert found / 200 == pytest.approx(plan.table["power"].iloc[0], abs=0.09)
@@ -204,9 +208,9 @@ def test_a_pilot_gives_its_own_variances():
     canine = rows[rows["tooth_class"] == "canine"]["planned"]
     assert [a.plan_mean, a.plan_sd] == pytest.approx([canine.mean(), canine.std(ddof=0)])
     assert a.source == "pilot of 40 patients"
-    with pytest.raises(PlanError, match="say which with group="):
+    with pytest.raises(InputError, match="say which with group="):
         plan_study(width=0.3, pilot=pilot, **FEW)
-    with pytest.raises(PlanError, match="no rate of 'milk'"):
+    with pytest.raises(InputError, match="no rate of 'milk'"):
         plan_study(width=0.3, pilot=pilot, group="milk", **FEW)
 
 
@@ -215,7 +219,7 @@ def test_a_small_pilot_is_said_to_be_small():
     plan = plan_study(width=0.3, pilot=fit_rate(rows, group=None), **FEW)
     assert any("Variances from 8 patients are uncertain" in note for note in plan.notes)
     unnamed = fit_rate(rows.drop(columns="movement"), group=None)
-    with pytest.raises(PlanError, match="which movement"):
+    with pytest.raises(InputError, match="which movement"):
         plan_study(width=0.3, pilot=unnamed, **FEW)
 
 
@@ -286,5 +290,5 @@ def test_no_variation_between_patients_is_doubted():
     ],
 )
 def test_what_makes_no_sense_says_what_to_change(options, says):
-    with pytest.raises(PlanError, match=says):
+    with pytest.raises(InputError, match=says):
         plan_study(**options)

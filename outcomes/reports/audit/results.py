@@ -15,15 +15,15 @@ from outcomes.domain.limits import limit, require_known
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.rates.differences import FACTORS, Differences, differences
 from outcomes.rates.fit import RateFits, fit_rates
-from outcomes.rates.lagging import later_courses_alone
-from outcomes.rates.robust import RobustRates, flagged_rows, robust_rates
+from outcomes.rates.later_courses import later_courses_alone
+from outcomes.rates.missing_rescans import missing_rescans
+from outcomes.rates.robust_rates import RobustRates, flagged_rows, robust_rates
 from outcomes.rates.second_opinion import opinion_on
-from outcomes.rates.selection import missing_rescans
 from outcomes.reports.common.measured import error_of_readings
 from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 
 __all__ = ["Audit", "run_audit"]

@@ -6,11 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from outcomes.errors import OutputRefused
 from outcomes.reports.build.provenance import is_report
-
-
-class OutputRefused(Exception):
-    """The output folder may not be written; the message says what to do."""
 
 
 def check_free(out: Path, *, overwrite: bool) -> None:

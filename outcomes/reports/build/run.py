@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outcomes.errors import ReportFailed
 from outcomes.paths import data_path
 from outcomes.progress import Step, silent
 from outcomes.reports.build.place import check_free, written_whole
@@ -20,7 +21,7 @@ from outcomes.reports.build.provenance import file_sha256, provenance, write_pro
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 TITLES = {
     "practice_audit": "Practice audit",
@@ -28,10 +29,6 @@ TITLES = {
     "overcorrection": "Overcorrection",
     "check_your_cohort": "Check of a cohort",
 }
-
-
-class ReportError(RuntimeError):
-    """A notebook stopped on the way; the message names the cell and the reason."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +127,7 @@ def run_report(
         If the cohort cannot be analysed.
     OutputRefused
         If ``out`` may not be written.
-    ReportError
+    ReportFailed
         If the notebook stops on the way.
     """
     source, out = data_path("notebooks", f"{notebook}.ipynb"), Path(out)
@@ -196,7 +193,7 @@ def execute(
 
     Raises
     ------
-    ReportError
+    ReportFailed
         If a cell stops.
     """
     import papermill
@@ -220,13 +217,13 @@ def execute(
                 log=log,
             )
         except PapermillExecutionError as error:
-            raise ReportError(
+            raise ReportFailed(
                 f"The report stopped in cell {error.cell_index} of {source.name}: "
                 f"{error.ename}: {error.evalue}"
             ) from error
         except RuntimeError as error:  # the kernel died, or never came up
             said = log.read_text(encoding="utf-8", errors="replace").strip() if log.exists() else ""
-            raise ReportError(
+            raise ReportFailed(
                 f"The Python that runs the notebook stopped: {error} {said[-500:]}".strip()
             ) from error
     return _without_paths(executed, parameters)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from outcomes.reports.build.provenance import versions
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 
 def computed_with(cohort: Cohort, packages: tuple[str, ...], *more: str) -> str:

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.measure.readings import RepeatsError, measurement_error
+from outcomes.errors import CannotAnswer
+from outcomes.measure.readings import measurement_error
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 
 def error_of_readings(cohort: Cohort) -> tuple[pd.DataFrame, str]:
@@ -18,5 +19,5 @@ def error_of_readings(cohort: Cohort) -> tuple[pd.DataFrame, str]:
         return pd.DataFrame(), "The cohort holds no repeated readings."
     try:
         return measurement_error(cohort), ""
-    except RepeatsError as error:
+    except CannotAnswer as error:
         return pd.DataFrame(), str(error)

@@ -9,20 +9,25 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.paths import data_path
-from outcomes.rates.adjusted import holm
-from outcomes.rates.design import RateError, one_movement
-from outcomes.rates.fit import RateFit, fit_rate
-from outcomes.rates.lagging import later_courses_alone
-from outcomes.rates.models_compared import likelihood_ratio_test, linearity, r_squared
+from outcomes.rates.bootstrap import Bootstrap, bootstrap
+from outcomes.rates.design import one_movement
+from outcomes.rates.explained import r_squared
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.holm import holm
+from outcomes.rates.influence import influence
+from outcomes.rates.later_courses import later_courses_alone
+from outcomes.rates.likelihood_ratio import likelihood_ratio_test
+from outcomes.rates.linearity import linearity
+from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.rates.pooling import ToothRates, tooth_rates
-from outcomes.rates.robust import flagged_rows, robust_rates
-from outcomes.rates.robustness import Bootstrap, bootstrap, influence
+from outcomes.rates.result import RateFit
+from outcomes.rates.robust_rates import flagged_rows, robust_rates
 from outcomes.rates.second_opinion import opinion_on
-from outcomes.rates.selection import missing_rescans
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 COVARIATES = ("attachment", "age", "growing", "clinician", "site")
 """Columns whose effect on the rate is asked for where they are recorded and vary."""
@@ -131,7 +136,7 @@ def run_depth(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If the rates themselves cannot be fitted.
     """
     described = cohort.attrs if isinstance(cohort, pd.DataFrame) else vars(cohort)
@@ -150,7 +155,7 @@ def run_depth(
             effects[name] = fit_rate(rows, movement_name, covariates=name)
             base = fit if len(rows) == len(frame) else fit_rate(rows, movement_name)
             test = likelihood_ratio_test(base, effects[name])
-        except RateError as error:
+        except CannotAnswer as error:
             skipped.append(f"{name}: {error}")
             continue
         tests.append(
@@ -165,12 +170,12 @@ def run_depth(
     bend = None
     try:
         bend = linearity(fit)
-    except RateError as error:
+    except CannotAnswer as error:
         skipped.append(str(error))
     teeth = None
     try:
         teeth = tooth_rates(fit_rate(frame, movement_name, group="tooth"))
-    except RateError as error:
+    except CannotAnswer as error:
         skipped.append(f"Single teeth: {error}")
     opinion, reason = opinion_on(fit)
     kinds = {"patient bootstrap": "patient", "parametric bootstrap": "parametric"}

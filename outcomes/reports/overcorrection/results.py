@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.clinical.courses import Courses, courses, courses_needed
+from outcomes.clinical.courses import Courses, courses
+from outcomes.clinical.courses_needed import courses_needed
+from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.factors import overcorrection
 from outcomes.overcorrect.loop import Loop, closing_loop
@@ -19,13 +21,12 @@ from outcomes.overcorrect.plan import Plan, PlanLimits, prescribe
 from outcomes.overcorrect.rules import Rules, judge
 from outcomes.overcorrect.validate import Validation, validate
 from outcomes.paths import data_path
-from outcomes.rates.design import RateError
 from outcomes.rates.fit import RateFits, fit_rates
 from outcomes.rates.pooling import ToothRates, tooth_rates
 from outcomes.rates.predict import rate_moments
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = [
     "AIMS_PROBLEMS",
@@ -220,7 +221,7 @@ def run_calibration(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If no movement has rates at all.
     """
     rules, limits = rules or Rules(), limits or PlanLimits()
@@ -228,7 +229,7 @@ def run_calibration(
     fits = fit_rates(cohort, level=level)
     if not fits:
         reasons = " ".join(fits.failed.values())
-        raise RateError(f"No movement has enough records for a rate. {reasons}".strip())
+        raise CannotAnswer(f"No movement has enough records for a rate. {reasons}".strip())
     direction = fit_rates(cohort, group=["tooth_class", "direction"], level=level)
     by_tooth = fit_rates(cohort, group="tooth", level=level)
     linearity = _linearity(fits, rules)
@@ -286,7 +287,7 @@ def _linearity(fits: RateFits, rules: Rules) -> pd.DataFrame:
     for movement, fit in fits.items():
         try:
             test = fit.linearity()
-        except RateError as error:
+        except CannotAnswer as error:
             rows.append({"movement": movement, "sentence": str(error), "bent": False})
             continue
         keep = {name: test[name] for name in ("p", "change", "low", "high", "sentence")}
@@ -431,5 +432,5 @@ def _loop(
         )
     try:
         return closing_loop(cohort, since, tolerance=limits.tolerance, level=level), ""
-    except RateError as error:
+    except CannotAnswer as error:
         return None, str(error)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from outcomes.domain.names import heading
+from outcomes.errors import InputError
 from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.overcorrection import landing_ranges
 from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted
@@ -160,7 +161,7 @@ def sheet_html(plan: Plan, *, past: str = "", invented: bool = False) -> str:
 
     Raises
     ------
-    ValueError
+    InputError
         If the plan is of several patients.
 
     Examples
@@ -172,7 +173,7 @@ def sheet_html(plan: Plan, *, past: str = "", invented: bool = False) -> str:
     True
     """
     if len(plan.patients) > 1:
-        raise ValueError(
+        raise InputError(
             f"The plan is of {listed(plan.patients)}: a sheet is of one patient. Use "
             "plan.of_patient(code)."
         )

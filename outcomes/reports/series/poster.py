@@ -9,6 +9,7 @@ from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outcomes.errors import InputError
 from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.publication import settle
 from outcomes.figures.series import before_after_panels, series_panels
@@ -46,7 +47,6 @@ __all__ = [
     "FORMATS",
     "WIDE",
     "Format",
-    "PosterError",
     "forest",
     "write_poster",
     "write_posters",
@@ -57,10 +57,6 @@ SMALLEST = 24.0
 FIGURE_SCALE = 4.0
 """Figures are drawn small and placed so much larger: their 6.5 pt become 26."""
 PRINT_DPI = 300
-
-
-class PosterError(ValueError):
-    """The material does not fit the poster at a legible size."""
 
 
 @dataclass(frozen=True)
@@ -170,7 +166,7 @@ def write_poster(series: Series, tables: Tables, path: str | Path, form: Format 
 
     Raises
     ------
-    PosterError
+    InputError
         If it does not fit even at the smallest type, without all that may be left out.
     """
     story = tell(series, tables)
@@ -396,7 +392,7 @@ def fit(
 
     Raises
     ------
-    PosterError
+    InputError
         If it does not fit.
     """
     optional = [block.name for block in found if block.worth]
@@ -416,7 +412,7 @@ def fit(
                 break
     if best is not None:
         return best[1:]
-    raise PosterError(
+    raise InputError(
         "The poster does not fit at 28 pt: make it from fewer measures, or shorten the text in the "
         "slide deck instead."
     )
@@ -497,7 +493,7 @@ def _grid(table: PaperTable, width: float, size: float) -> Grid:
             return grid
         trial -= 1
     if not fits:
-        raise PosterError(f"{table.label} is too wide for a column, even at {SMALLEST:g} pt.")
+        raise InputError(f"{table.label} is too wide for a column, even at {SMALLEST:g} pt.")
     return next((grid for grid in fits if not grid.broken), fits[0])
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.clinical.achieved import achievement
 from outcomes.clinical.bite import BiteChange, bite_change
-from outcomes.clinical.measures import BeforeAfter, before_after
+from outcomes.clinical.measures import BeforeAfter, before_after, opposed_measures
 from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
@@ -21,9 +21,9 @@ from outcomes.reports.common.measured import error_of_readings
 from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
-__all__ = ["RESAMPLES", "Series", "open_series", "opposed_measures", "run_series"]
+__all__ = ["RESAMPLES", "Series", "open_series", "run_series"]
 
 RESAMPLES = 1000
 """Bootstrap replicates of the descriptive intervals."""
@@ -164,24 +164,6 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
         measurement=measurement,
         measurement_reason=reason,
     )
-
-
-def opposed_measures(cohort: Cohort) -> tuple[str, ...]:
-    """Measures with targets above the start in some patients, below it in others.
-
-    The smaller party must be a tenth of the patients or more.
-    """
-    rows = cohort.measures
-    if not len(rows) or "target" not in rows.columns:
-        return ()
-    start = rows[rows["after_course"] == 0].dropna(subset=["value", "target"])
-    found = []
-    for measure, part in start.groupby("measure", sort=False):
-        rises = float((part["target"] > part["value"]).mean())
-        falls = float((part["target"] < part["value"]).mean())
-        if min(rises, falls) >= 0.1:
-            found.append(str(measure))
-    return tuple(found)
 
 
 def _split_column(cohort: Cohort) -> str | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import InputError
 from outcomes.reports.table import Cell
 from outcomes.words.numbers import number
 
@@ -36,7 +37,7 @@ def decimals(error: float) -> int:
 
     Raises
     ------
-    ValueError
+    InputError
         If the error is not a positive number.
 
     Examples
@@ -45,7 +46,7 @@ def decimals(error: float) -> int:
     [2, 1, 1, 0, 0]
     """
     if not (math.isfinite(error) and error > 0):
-        raise ValueError(f"A measurement error is a positive number, not {error}.")
+        raise InputError(f"A measurement error is a positive number, not {error}.")
     return int(min(3, max(0, -math.floor(math.log10(error)))))
 
 

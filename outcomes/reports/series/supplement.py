@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from outcomes.clinical.measures import SMALL
+from outcomes.clinical.paired import SMALL
 from outcomes.clinical.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import class_name, heading

@@ -15,7 +15,7 @@ from outcomes.words.english import capital, listed, number_of, verb
 from outcomes.words.numbers import count, level_words, percent
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
     from outcomes.reports.audit.results import Audit
 
 

@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.cohort.clean import HEADINGS_ROW
-from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, STOPPED
+from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
 from outcomes.words.english import capital, is_, listed, number_of, verb, was
 from outcomes.words.numbers import count
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 
 def ledger_sum(cohort: Cohort, step: str, table: str = "movements") -> int:

@@ -7,12 +7,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
-from outcomes.rates.design import RateError
+from outcomes.mixed.blocks import cross_products
+from outcomes.mixed.fit import fit_mixed
 from outcomes.rates.fit import fit_rate
-from outcomes.rates.models_compared import likelihood_ratio_test
+from outcomes.rates.likelihood_ratio import likelihood_ratio_test
 from outcomes.rates.predict import rate_moments
-from outcomes.rates.second_opinion import second_opinion
+from outcomes.rates.second_opinion import opinion_on, second_opinion
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -41,27 +43,26 @@ def test_likelihood_ratio_equals_lme4(rotation, fit):
 
 
 def test_likelihood_ratio_needs_nested_fits_to_the_same_rows(rotation, fit):
-    with pytest.raises(RateError, match="not nested"):
+    with pytest.raises(CannotAnswer, match="not nested"):
         likelihood_ratio_test(fit_rate(rotation, group=None, covariates="attachment"), fit)
-    with pytest.raises(RateError, match="different rows"):
+    with pytest.raises(CannotAnswer, match="different rows"):
         likelihood_ratio_test(fit_rate(rotation.iloc[5:]), fit_rate(rotation, covariates="age"))
 
 
 def test_marginal_and_conditional_r2_equal_performance():
     """R performance 0.10.2 on the growth data; its model is this one with planned = 1."""
-    from outcomes.mixed import fit as mixed
 
     d = pd.read_csv(REFERENCE / "dental_growth.csv")
     one = np.ones(len(d))
     x = np.stack([one, d["age"].to_numpy(float), (d["Sex"] == "Female").to_numpy(float)], 1)
-    m = mixed.fit(
-        mixed.cross_products(
+    m = fit_mixed(
+        cross_products(
             x, d["distance"].to_numpy(float), one[:, None], pd.factorize(d["Subject"])[0]
         )
     )
     from types import SimpleNamespace
 
-    from outcomes.rates.models_compared import r_squared
+    from outcomes.rates.explained import r_squared
 
     stand_in = SimpleNamespace(
         design=SimpleNamespace(x=x, planned=one, variances=(0,)),
@@ -99,8 +100,30 @@ def test_statsmodels_gives_the_same_rates(fit):
     assert errors["difference"].abs().max() < 1e-4
 
 
+@pytest.mark.parametrize(
+    "rows",
+    [
+        # an infinite likelihood
+        [("P004", 35, -0.78, 0.0), ("P001", 14, 1.78, 0.0), ("P004", 14, 1.78, -0.7)],
+        # a finite one without standard errors
+        [("P1", 11, 1.94, -0.1), ("P0", 35, 1.51, -0.2), ("P1", 11, -4.07, 0.0),
+         ("P0", 12, -2.83, 0.1)],
+    ],
+)  # fmt: skip
+def test_an_opinion_without_finite_numbers_is_none(rows):
+    """Rows on which statsmodels says it converged."""
+    fit = fit_rate(
+        pd.DataFrame(rows, columns=["patient", "tooth", "planned", "achieved"]), group=None
+    )
+    with pytest.raises(CannotAnswer, match="no finite likelihood or standard errors"):
+        second_opinion(fit)
+    table, reason = opinion_on(fit)
+    assert table.empty
+    assert reason
+
+
 def test_unknown_engine_is_refused(rotation):
-    with pytest.raises(RateError, match="engine"):
+    with pytest.raises(CannotAnswer, match="engine"):
         fit_rate(rotation, engine="abacus")
 
 
@@ -142,10 +165,10 @@ def test_patient_bootstrap_equals_refits_of_copied_patients(rotation, fit):
         mine = rotation[rotation["patient"] == label]
         rows += [mine.assign(patient=f"{label}-{copy}") for copy in range(w)]
     again = fit_rate(pd.concat(rows))
-    first = resample.over_patients(fit.mixed, n=1, seed=11)
+    first = resample.over_outer(fit.mixed, n=1, seed=11)
     np.testing.assert_allclose(first.beta[0], again.mixed.beta, rtol=1e-6)
     assert first.sigma2[0] == pytest.approx(again.mixed.sigma2, rel=1e-5)
-    assert first.patient_variance[0] == pytest.approx(again.mixed.psi[0, 0], rel=1e-4)
+    assert first.outer_variance[0] == pytest.approx(again.mixed.psi[0, 0], rel=1e-4)
 
 
 def test_a_group_missing_from_a_replicate_is_left_blank(rotation):
@@ -160,7 +183,7 @@ def test_a_group_missing_from_a_replicate_is_left_blank(rotation):
 
 @pytest.mark.parametrize(("n", "kind"), [(1, "patient"), (10, "teeth")])
 def test_bootstrap_refuses_nonsense(fit, n, kind):
-    with pytest.raises(RateError):
+    with pytest.raises(CannotAnswer):
         fit.bootstrap(n, kind=kind)
 
 
@@ -181,11 +204,11 @@ def test_expanded_leave_one_out_agrees_with_the_search_in_full():
 
     frame = simulate_rates(250, seed=2)
     many = fit_rate(frame)
-    full = resample.without_each_patient(many.mixed, exact=True)
-    quick = resample.without_each_patient(many.mixed, exact=False)
+    full = resample.without_each_outer(many.mixed, exact=True)
+    quick = resample.without_each_outer(many.mixed, exact=False)
     np.testing.assert_allclose(quick.beta, full.beta, atol=5e-6)
     np.testing.assert_allclose(quick.covariance, full.covariance, rtol=5e-3)
-    np.testing.assert_allclose(quick.patient_variance, full.patient_variance, rtol=5e-3)
+    np.testing.assert_allclose(quick.outer_variance, full.outer_variance, rtol=5e-3)
 
 
 def test_influence_finds_the_odd_patient(rotation):
@@ -229,7 +252,7 @@ def test_known_patient_and_tooth_equal_the_mixed_model_equations(rotation, fit):
     ridge = np.r_[
         np.zeros(4),
         np.full(40, m.sigma2 / m.psi[0, 0]),
-        np.full(fit.sites, m.sigma2 / m.site_variance),
+        np.full(fit.sites, m.sigma2 / m.inner_variance),
     ]
     inverse = np.linalg.inv(everything.T @ everything + np.diag(ridge))
     solution = inverse @ everything.T @ d.achieved
@@ -244,7 +267,7 @@ def test_known_patient_and_tooth_equal_the_mixed_model_equations(rotation, fit):
     loading[0, [0, 4 + 3, 44 + site["P003", 11]]] = 1
     loading[1, [3, 4 + 3]] = 1
     loading[2, 0] = 1
-    new_spread = [0, m.site_variance, m.psi[0, 0] + m.site_variance]
+    new_spread = [0, m.inner_variance, m.psi[0, 0] + m.inner_variance]
     error = np.einsum("ni,ij,nj->n", loading, inverse, loading) * m.sigma2 + new_spread
     x = who["planned"].to_numpy()
     np.testing.assert_allclose(found["expected"], loading @ solution * x, rtol=1e-6)
@@ -273,12 +296,12 @@ def test_prediction_ranges_hold_the_next_patient():
 
 
 def test_prediction_errors_name_the_remedy(rotation, fit):
-    with pytest.raises(RateError, match="No column 'planned'"):
+    with pytest.raises(CannotAnswer, match="No column 'planned'"):
         fit.predict(pd.DataFrame({"tooth": [11]}))
-    with pytest.raises(RateError, match="No rate for wisdom"):
+    with pytest.raises(CannotAnswer, match="No rate for wisdom"):
         fit.predict(pd.DataFrame({"tooth_class": ["wisdom"], "planned": [1.0]}))
     text = rotation.assign(attachment=rotation["attachment"].map({0: "none", 1: "bevelled"}))
-    with pytest.raises(RateError, match="attachment = round"):
+    with pytest.raises(CannotAnswer, match="attachment = round"):
         fit_rate(text, covariates="attachment").predict(
             pd.DataFrame({"tooth": [11], "planned": [1.0], "attachment": ["round"]})
         )
@@ -300,7 +323,7 @@ def test_a_covariate_that_one_patient_decides(rotation, exact):
     few = rotation[rotation["patient"].isin(rotation["patient"].unique()[:8])]
     frame = few.assign(helped=(few["patient"] != "P003").astype(int))
     fit = fit_rate(frame, covariates="helped")
-    left = resample.without_each_patient(fit.mixed, exact=exact)
+    left = resample.without_each_outer(fit.mixed, exact=exact)
     lone = list(fit.design.patient_labels).index("P003")
     assert np.isnan(left.beta[lone]).all()
     others = np.delete(left.beta, lone, axis=0)
@@ -343,7 +366,6 @@ def _with_sex(seed):
 
 def test_likelihood_ratio_tests_have_the_tooth_level_in_both_fits_or_in_none():
     """Small cohorts in which the tooth level drops out of one fit are not refused."""
-    from outcomes.mixed import fit as mixed
 
     levels = set()
     for seed in range(60):
@@ -353,7 +375,7 @@ def test_likelihood_ratio_tests_have_the_tooth_level_in_both_fits_or_in_none():
         test = likelihood_ratio_test(smaller, larger)
         levels.add((smaller.tooth_level, larger.tooth_level))
         fits = [
-            mixed.fit(f.design.blocks(site=bool(test["tooth_level"])), reml=False)
+            fit_mixed(f.design.blocks(site=bool(test["tooth_level"])), reml=False)
             for f in (smaller, larger)
         ]
         assert test["log_likelihood_smaller"] == pytest.approx(fits[0].log_likelihood, abs=1e-8)
@@ -366,9 +388,9 @@ def test_likelihood_ratio_tests_have_the_tooth_level_in_both_fits_or_in_none():
 
 def test_likelihood_ratio_tests_refuse_other_random_effects(rotation):
     smaller = fit_rate(rotation)
-    with pytest.raises(RateError, match="tooth level"):
+    with pytest.raises(CannotAnswer, match="tooth level"):
         likelihood_ratio_test(smaller, fit_rate(rotation, covariates="attachment", site=False))
-    with pytest.raises(RateError, match="varies_by"):
+    with pytest.raises(CannotAnswer, match="varies_by"):
         likelihood_ratio_test(
             smaller, fit_rate(rotation, covariates="attachment", varies_by="course")
         )

@@ -1,4 +1,4 @@
-"""How far the rates hold: bootstrap intervals and the influence of each patient."""
+"""Bootstrap intervals of the rates."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
-from outcomes.rates.design import RateError
+from outcomes.progress import counted
 
 if TYPE_CHECKING:
-    from outcomes.mixed.fit import Array
-    from outcomes.rates.fit import RateFit
+    from outcomes.mixed.blocks import Array
+    from outcomes.rates.result import RateFit
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ def bootstrap(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If kind or n make no sense.
 
     Notes
@@ -91,20 +92,18 @@ def bootstrap(
     (benchmarks/README.md).
     """
     if n < 2:
-        raise RateError(f"A bootstrap needs at least 2 replicates, not {n}; 1000 is usual.")
+        raise CannotAnswer(f"A bootstrap needs at least 2 replicates, not {n}; 1000 is usual.")
     if kind not in ("patient", "parametric"):
-        raise RateError(f"kind must be 'patient' or 'parametric', not {kind!r}.")
-    from outcomes.progress import counted
-
+        raise CannotAnswer(f"kind must be 'patient' or 'parametric', not {kind!r}.")
     with counted(f"{kind} bootstrap", n) as advance:
         if kind == "patient":
-            result = resample.over_patients(fit.mixed, n=n, seed=seed, progress=advance)
+            result = resample.over_outer(fit.mixed, n=n, seed=seed, progress=advance)
         else:
             result = resample.parametric(fit.mixed, _rows(fit), n=n, seed=seed, progress=advance)
     names = list(fit.design.names)
     replicates = pd.DataFrame(result.beta, columns=names)
-    replicates["sd_patient"] = np.sqrt(result.patient_variance)
-    replicates["sd_tooth"] = np.sqrt(result.site_variance)
+    replicates["sd_patient"] = np.sqrt(result.outer_variance)
+    replicates["sd_tooth"] = np.sqrt(result.inner_variance)
     replicates["sd_residual"] = np.sqrt(result.sigma2)
     table = _summary(result.beta, fit.mixed.beta, fit.level)
     g = len(fit.groups)
@@ -124,38 +123,9 @@ def bootstrap(
     )
 
 
-def influence(fit: RateFit) -> pd.DataFrame:
-    """How each rate changes when a patient is left out.
-
-    Returns
-    -------
-    DataFrame
-        patient, group, rate (without the patient), change (that minus the rate of all), change_se
-        (change over the standard error of all), movements (rows of the patient in all groups).
-        NaN where the group has no row but the patient's. Largest changes first.
-    """
-    left = fit.leave_one_out()
-    g, patients = len(fit.groups), fit.patients
-    change = left.beta[:, :g] - fit.mixed.beta[:g]
-    table = pd.DataFrame(
-        {
-            "patient": np.repeat(np.asarray(fit.design.patient_labels), g),
-            "group": list(fit.groups) * patients,
-            "rate": left.beta[:, :g].ravel(),
-            "change": change.ravel(),
-            "change_se": (change / fit.rates["se"].to_numpy()).ravel(),
-            "movements": np.repeat(fit.mixed.blocks.rows, g),
-        }
-    )
-    order = (
-        table["change_se"].abs().sort_values(ascending=False, na_position="first", kind="stable")
-    )
-    return table.loc[order.index].reset_index(drop=True)
-
-
 def _rows(fit: RateFit) -> resample.RowArrays:
     d, blocks = fit.design, fit.mixed.blocks
-    site = d.tooth_code if blocks.has_site else None
+    site = d.tooth_code if blocks.has_inner else None
     return resample.sorted_rows(blocks, d.x, d.effect_columns, d.patient, site, d.planned)
 
 

@@ -7,17 +7,19 @@ adjustment.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from outcomes.rates.design import RateError, one_movement, with_derived
-from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.errors import CannotAnswer
+from outcomes.mixed.fit import given_variances
+from outcomes.rates.design import as_columns, frame_of, one_movement, rate_design, with_derived
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["SHARES", "missing_rescans"]
 
@@ -86,7 +88,7 @@ def missing_rescans(
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If columns are missing or a movement is asked for that the data do not hold.
 
     Notes
@@ -111,13 +113,10 @@ def missing_rescans(
     1                 2             0.5  0.45
     2                 2             1.0  0.60
     """
-    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
-    need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
-    if need:
-        raise RateError(f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}.")
+    frame = frame_of(cohort, unmeasured=True)
     wrong = [s for s in shares if not np.isfinite(s)]
     if wrong or not len(shares):
-        raise RateError("shares must be numbers: 0 for nothing, 1 for as much as expected.")
+        raise CannotAnswer("shares must be numbers: 0 for nothing, 1 for as much as expected.")
     if "movement" in frame.columns and movement is None:
         names = [str(m) for m in frame["movement"].dropna().unique()]
     else:
@@ -136,7 +135,7 @@ def _of_movement(
     shares: Sequence[float],
     level: float,
 ) -> pd.DataFrame:
-    columns = () if group is None else (group,) if isinstance(group, str) else tuple(group)
+    columns = as_columns(group)
     rows = with_derived(rows[(rows["planned"] != 0) & rows["planned"].notna()], columns)
     rows = rows.dropna(subset=["patient", "tooth", *columns])
     achieved = pd.to_numeric(rows["achieved"], errors="coerce")
@@ -148,9 +147,9 @@ def _of_movement(
     labels = _labels(rows, columns)
     try:
         fit = fit_rate(measured, None, group=group, level=level)
-    except RateError as error:
+    except CannotAnswer as error:
         return _no_rates(movement, measured, missing, str(error))
-    filled = _Filled(fit, measured, missing, labels)
+    pull = _pull(fit, measured, missing[labels[missing.index].isin(fit.groups)])
     lines = []
     for name in dict.fromkeys([*fit.groups, *labels[missing.index]]):
         here, gone = (
@@ -167,7 +166,7 @@ def _of_movement(
         g = fit.groups.index(name)
         line = fit.rates.iloc[g]
         for share in shares:
-            change = float(filled.change(share)[g])
+            change = (share - 1) * float(pull[g])
             lines.append(
                 {
                     **counts,
@@ -210,53 +209,17 @@ def _no_rates(
     return pd.DataFrame([line]).reindex(columns=list(MISSING_COLUMNS))
 
 
-@dataclass(frozen=True)
-class _Filled:
-    """All planned rows, measured or not, under the variances of a fit to the measured ones.
+def _pull(fit: RateFit, measured: pd.DataFrame, missing: pd.DataFrame) -> np.ndarray:
+    """What the missing rows add to each rate, per share of what is expected of them, (g,).
 
-    y_missing = share * E(y_missing | y_measured); the rates are (X'V^-1 X)^-1 X'V^-1 y over all
-    rows. With share 1 they are those of the fit, so only the rest is needed: the change is
-    (share - 1) (X'V^-1 X)^-1 X'V^-1 [0, E(y_missing)].
+    The rates are (X'V^-1 X)^-1 X'V^-1 y over all planned rows, under the variances of a fit to the
+    measured ones, with y_missing = share * E(y_missing | y_measured). With share 1 they are those
+    of the fit, so only the rest is needed: (X'V^-1 X)^-1 X'V^-1 [0, E(y_missing)].
     """
-
-    fit: RateFit
-    measured: pd.DataFrame
-    missing: pd.DataFrame
-    labels: pd.Series
-
-    def change(self, share: float) -> np.ndarray:
-        """Change of each rate of the fit, (g,)."""
-        return (share - 1) * self._pull
-
-    @property
-    def _pull(self) -> np.ndarray:
-        groups = pd.Index(self.fit.groups)
-        known = self.missing[self.labels[self.missing.index].isin(groups)]
-        rows = pd.concat([self.measured, known])
-        code = groups.get_indexer(pd.Index(self.labels[rows.index]))
-        planned = rows["planned"].to_numpy(float)
-        y = rows["achieved"].to_numpy(float)
-        gone = np.isnan(y)
-        psi, sigma2 = float(self.fit.mixed.psi[0, 0]), self.fit.mixed.sigma2
-        tau = self.fit.mixed.site_variance or 0.0
-        tooth = rows["tooth"].to_numpy()
-        beta = self.fit.mixed.beta[: len(groups)]
-        p = len(groups)
-        information, score = np.zeros((p, p)), np.zeros(p)
-        for at in pd.Series(range(len(rows))).groupby(rows["patient"].to_numpy()).indices.values():
-            z, lost = planned[at], gone[at]
-            x = np.zeros((len(at), p))
-            x[np.arange(len(at)), code[at]] = z
-            same = tooth[at][:, None] == tooth[at][None, :]
-            v = np.outer(z, z) * (psi + tau * same) + sigma2 * np.eye(len(at))
-            expected = np.zeros(len(at))
-            if lost.any():
-                expected[lost] = x[lost] @ beta
-                if not lost.all():
-                    left = y[at][~lost] - x[~lost] @ beta
-                    seen = v[np.ix_(~lost, ~lost)]
-                    expected[lost] += v[np.ix_(lost, ~lost)] @ np.linalg.solve(seen, left)
-            weighted = np.linalg.solve(v, np.column_stack([x, expected]))
-            information += x.T @ weighted[:, :p]
-            score += x.T @ weighted[:, p]
-        return np.linalg.solve(information, score)
+    if missing.empty:
+        return np.zeros(len(fit.groups))
+    expected = fit.predict(missing, levels=())["expected"]
+    rows = pd.concat([measured.assign(achieved=0.0), missing.assign(achieved=expected)])
+    design = rate_design(rows, None, group=fit.group, covariates=(), intercept=False)
+    blocks = design.blocks(site=fit.mixed.blocks.has_inner)
+    return given_variances(blocks, fit.mixed)[[design.groups.index(g) for g in fit.groups]]

@@ -8,10 +8,10 @@ import pytest
 import statsmodels.api as sm
 
 from outcomes.cohort.read import from_frames
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.pooling import tooth_rates
-from outcomes.rates.robust import _Weighing, flagged_rows, robust_rates
+from outcomes.rates.robust_rates import _Weighing, flagged_rows, robust_rates
 from outcomes.reports.audit import tables
 from outcomes.reports.audit.results import run_audit
 from outcomes.reports.audit.words import second_reading, second_readings, tooth_chart
@@ -159,7 +159,7 @@ def test_covariates_keep_their_meaning():
 
 
 def test_unknown_rows_are_refused():
-    with pytest.raises(RateError, match="No such row in the fit: 99999"):
+    with pytest.raises(CannotAnswer, match="No such row in the fit: 99999"):
         robust_rates(fit_rate(clean()), flagged=[99999])
 
 

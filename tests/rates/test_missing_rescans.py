@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 
 from outcomes.cohort.read import from_frames
-from outcomes.rates.design import RateError
+from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate
-from outcomes.rates.lagging import later_course_notes, later_courses_alone
-from outcomes.rates.selection import missing_rescans
+from outcomes.rates.later_courses import later_course_notes, later_courses_alone
+from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.reports.audit import tables
 from outcomes.reports.audit.words import later_alone
 from outcomes.reports.audit.words import missing as missing_words
@@ -116,7 +116,7 @@ def test_rates_of_all_rows_by_dense_algebra():
     x = (frame["tooth_class"].astype(str).to_numpy()[:, None] == np.array(fit.groups)) * z[:, None]
     patient = frame["patient"].to_numpy()[:, None] == frame["patient"].to_numpy()
     tooth = patient & (frame["tooth"].to_numpy()[:, None] == frame["tooth"].to_numpy())
-    v = np.outer(z, z) * (fit.mixed.psi[0, 0] * patient + fit.mixed.site_variance * tooth)
+    v = np.outer(z, z) * (fit.mixed.psi[0, 0] * patient + fit.mixed.inner_variance * tooth)
     v += fit.mixed.sigma2 * np.eye(len(z))
     y = frame["achieved"].to_numpy().copy()
     left = np.linalg.solve(v[np.ix_(~gone, ~gone)], (y - x @ fit.mixed.beta)[~gone])
@@ -195,11 +195,11 @@ def test_one_measured_patient_is_said():
 
 
 def test_errors():
-    with pytest.raises(RateError, match="Missing columns planned, achieved"):
+    with pytest.raises(CannotAnswer, match="Missing columns planned, achieved"):
         missing_rescans(pd.DataFrame({"patient": ["P1"], "tooth": [11]}))
-    with pytest.raises(RateError, match="shares must be numbers"):
+    with pytest.raises(CannotAnswer, match="shares must be numbers"):
         missing_rescans(balanced(), shares=[])
-    with pytest.raises(RateError, match="No rows of movement"):
+    with pytest.raises(CannotAnswer, match="No rows of movement"):
         missing_rescans(balanced(), "tip")
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from outcomes.rates.design import one_movement
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
+    from outcomes.cohort.records import Cohort
 
 __all__ = ["later_course_notes", "later_courses_alone"]
 

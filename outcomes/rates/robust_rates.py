@@ -2,7 +2,7 @@
 
 Huber's weights in the same model: a row of weight w has residual variance sigma^2 / w. With
 lambda_u and lambda_v the variances of patients and teeth relative to sigma^2, W = [X, y], site sums
-S = sum w z W and n = sum w z^2, the sums of outcomes.mixed.fit with weights::
+S = sum w z W and n = sum w z^2, the sums of outcomes.mixed with weights::
 
     k = lambda_v / (1 + lambda_v n)          T = sum_p w z W - sum_s k n S
     K = lambda_u / (1 + lambda_u A)          A = sum_p w z^2 - sum_s k n^2
@@ -20,13 +20,15 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from outcomes.rates.design import Design, RateError
-from outcomes.rates.fit import RateFit, fit_design
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import Design
+from outcomes.rates.fit import fit_design
 from outcomes.rates.notes import stray_rows
+from outcomes.rates.result import RateFit
 
 if TYPE_CHECKING:
-    from outcomes.cohort.read import Cohort
-    from outcomes.mixed.fit import Array
+    from outcomes.cohort.records import Cohort
+    from outcomes.mixed.blocks import Array
 
 __all__ = ["HUBER", "LARGE_WEIGHT", "RobustRates", "flagged_rows", "robust_rates"]
 
@@ -136,7 +138,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
 
     Raises
     ------
-    RateError
+    CannotAnswer
         If a label in ``flagged`` is none of the rows.
 
     Notes
@@ -166,7 +168,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
     wanted = pd.Index(list(flagged))
     unknown = wanted.difference(design.index)
     if len(unknown):
-        raise RateError(
+        raise CannotAnswer(
             f"No such row in the fit: {', '.join(map(str, unknown[:3]))}. Give labels of "
             "fit.data.index."
         )
@@ -219,7 +221,7 @@ def _far_off(fit: RateFit) -> np.ndarray:
     far = np.zeros(fit.nobs, dtype=bool)
     try:
         residual = _standardised(coarse, _refit(fit, coarse))
-    except RateError:
+    except CannotAnswer:
         residual = _standardised(design, fit)
     far[stray_rows(residual)] = True
     return far
@@ -236,14 +238,14 @@ def _regrouped(design: Design, code: np.ndarray, groups: tuple[str, ...]) -> Des
         design,
         groups=groups,
         names=(*groups, *rest),
-        columns=replace(design.columns, code=code, groups=len(groups)),
+        columns=replace(design.columns, code=code, levels=len(groups)),
         group_code=code,
         counts=counts,
     )
 
 
 def _refit(fit: RateFit, design: Design) -> RateFit:
-    return fit_design(design, site=fit.mixed.blocks.has_site, reml=fit.reml, level=fit.level)
+    return fit_design(design, site=fit.mixed.blocks.has_inner, reml=fit.reml, level=fit.level)
 
 
 def _without(fit: RateFit, out: np.ndarray) -> RateFit | None:
@@ -254,7 +256,7 @@ def _without(fit: RateFit, out: np.ndarray) -> RateFit | None:
         return None
     try:
         return _refit(fit, _kept(fit.design, ~out))
-    except RateError:
+    except CannotAnswer:
         return None
 
 
@@ -277,7 +279,7 @@ def _kept(design: Design, kept: np.ndarray) -> Design:
         site_labels=design.site_labels.iloc[places].reset_index(drop=True),
         site_row=site_row,
         index=design.index[kept],
-        columns=replace(design.columns, planned=planned, extra=design.columns.extra[kept]),
+        columns=replace(design.columns, values=planned, extra=design.columns.extra[kept]),
     )
     return _regrouped(part, code, groups)
 
@@ -316,7 +318,7 @@ class _Weighing:
         self.owner[design.site_row] = design.patient
         sigma2 = clean.mixed.sigma2
         self.of_patient = float(clean.mixed.psi[0, 0]) / sigma2
-        self.of_tooth = (clean.mixed.site_variance or 0.0) / sigma2
+        self.of_tooth = (clean.mixed.inner_variance or 0.0) / sigma2
         self.spread = np.sqrt(1 + self.of_tooth * self.z**2)
 
     def solve(self, weights: Array) -> tuple[Array, Array]:

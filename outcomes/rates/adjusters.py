@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.rates.design import RateError, with_derived
-from outcomes.rates.fit import RateFit, fit_rate
+from outcomes.errors import CannotAnswer
+from outcomes.rates.design import with_derived
+from outcomes.rates.fit import fit_rate
+from outcomes.rates.result import RateFit
 
 ADJUSTERS = ("size of plan", "course", "arch")
 """What a comparison is adjusted for, beside the tooth class, where the rows allow it."""
@@ -79,7 +81,7 @@ class Adjusters:
         column = {"course": "course", "arch": "arch"}.get(label, label)
         try:
             values = with_derived(rows, [column])[column]
-        except RateError:
+        except CannotAnswer:
             return None, "not recorded"
         if values.isna().any():
             return None, "not recorded in every row"
@@ -101,7 +103,7 @@ class Adjusters:
         how: dict[str, Any] = {"group": self.group, "level": level}
         try:
             return comparison_fit(self.rows, movement, covariates=covariates, **how)
-        except RateError:
+        except CannotAnswer:
             if not self.used:
                 raise
         fit = comparison_fit(self.rows, movement, covariates=[self.name], **how)

@@ -1,0 +1,62 @@
+"""The second step of reading: a sheet as found becomes a headed sheet.
+
+Which row holds the headings, which column of the schema each one means, and the records below
+them. Cells stay as typed, and nothing is judged yet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort.cells import blank_cells
+from outcomes.cohort.headers import Headings, find_headings, match_headings
+from outcomes.cohort.sources import Sheet
+from outcomes.domain.columns import Table
+from outcomes.domain.tables import TABLES
+
+
+@dataclass(frozen=True)
+class Headed:
+    """A sheet with its headings; n rows below them that are not blank, k columns.
+
+    Attributes
+    ----------
+    sheet, table
+        As found, and the table it should be.
+    headings
+        As written (k,), and where each column of the schema stands.
+    body
+        Cells as typed, (n, k).
+    rows
+        Row of each in the spreadsheet, (n,).
+    blank
+        True where a cell holds nothing, (n, k).
+    """
+
+    sheet: Sheet
+    table: Table
+    headings: Headings
+    body: pd.DataFrame
+    rows: np.ndarray
+    blank: np.ndarray
+
+
+def head(sheet: Sheet) -> Headed:
+    """Find the headings of a sheet, and the rows below them."""
+    table = TABLES[sheet.table]
+    if sheet.headings is None:
+        headings = find_headings(sheet.cells, table)
+        body = sheet.cells.iloc[headings.at + 1 :] if headings.headings else sheet.cells
+    else:
+        headings = match_headings(list(sheet.headings), table)
+        body = sheet.cells
+    rows = body.index.to_numpy() + (1 if sheet.headings is None else 2)
+    blank = np.ones(body.shape, dtype=bool)
+    for i in range(body.shape[1]):
+        blank[:, i] = blank_cells(body.iloc[:, i])
+    filled = ~blank.all(axis=1)
+    body = body.iloc[np.flatnonzero(filled)].reset_index(drop=True)
+    return Headed(sheet, table, headings, body, rows[filled], blank[filled])

@@ -1,0 +1,175 @@
+"""The third step of reading: the columns of a headed sheet under the schema's names.
+
+Cells stay as typed. What is wrong with the headings is listed here, and rows that are no records
+are set aside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort import cells, headers
+from outcomes.cohort.headed import Headed
+from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, Sieve
+from outcomes.domain.columns import Table
+from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT
+
+
+@dataclass(frozen=True)
+class Named:
+    """The cells of a table, n rows, under the schema's names, and what was found wrong so far.
+
+    Attributes
+    ----------
+    table
+        Which one.
+    frame
+        Cells as typed: columns of the schema, then ``extras``, the user's own.
+    extras
+        Names of the user's own columns.
+    units
+        Column -> the unit its heading gives.
+    notation
+        How teeth are numbered: as the heading says, later as settled; "" where it stays open.
+    sieve
+        Problems, and rows set aside.
+    live
+        False (n,) for rows that are no records (the example, repeated headings) or that have
+        slipped out of their columns: nothing more is said about them.
+    """
+
+    table: Table
+    frame: pd.DataFrame
+    extras: tuple[str, ...]
+    units: dict[str, str]
+    notation: str
+    sieve: Sieve
+    live: np.ndarray = field(repr=False)
+
+    @property
+    def patients(self) -> np.ndarray:
+        """Patient of each row as text, ``""`` where the row names none."""
+        if "patient" not in self.frame:
+            return np.full(len(self.frame), "", dtype=object)
+        no_record = np.isin(self.sieve.reason.astype(str), (EXAMPLE_ROW, HEADINGS_ROW))
+        return np.where(no_record, "", cells.texts(self.frame["patient"]))
+
+    def further(self) -> Named:
+        """The same for the next step, whose findings leave this one as it is."""
+        return replace(self, sieve=self.sieve.further())
+
+
+def name_columns(headed: Headed) -> Named:
+    """Put the columns under the schema's names; list what is wrong with the headings."""
+    table, found = headed.table, headed.headings
+    sieve = Sieve(table.name, headed.rows)
+    _check_headings(headed, sieve)
+    frame, extras = _columns(headed, sieve)
+    units = {n: found.headings[i].unit for n, i in found.known.items() if found.headings[i].unit}
+    notation = found.headings[found.known["tooth"]].notation if "tooth" in found.known else ""
+    if "patient" in frame:
+        patients = cells.by_unique(frame["patient"], lambda v: cells.clean_text(v).casefold())
+        sieve.set_aside(patients == EXAMPLE_PATIENT.casefold(), EXAMPLE_ROW)
+        sieve.set_aside(headers.repeats_headings(frame, list(found.known)), HEADINGS_ROW)
+    if headed.sheet.delimited and found.headings:
+        _check_width(headed, sieve)
+    return Named(table, frame, extras, units, notation, sieve, sieve.kept)
+
+
+def _check_headings(headed: Headed, sieve: Sieve) -> None:
+    table, found = headed.table, headed.headings
+    for name, places in found.twice.items():
+        written = ", ".join(repr(found.headings[i].written) for i in places)
+        remedy = (
+            f"Leave one column for {name}, with one {table.one_row.split(' of ')[0]} in each row."
+        )
+        sieve.stop(name, f"several columns could be {name}: {written}", remedy)
+    unused = [
+        h.written for i, h in enumerate(found.headings) if i not in found.known.values() and h.name
+    ]
+    for name in table.required:
+        if name in found.known:
+            continue
+        close = headers.near(name, unused)
+        wide = [w for w in unused if name in headers.heading(w).name.split("_")]
+        if len(wide) > 1:
+            remedy = (
+                f"Columns such as {wide[0]!r} and {wide[1]!r} look like one column for each "
+                f"movement: put one movement in each row instead, with columns "
+                f"{', '.join(table.required)}."
+            )
+        elif close:
+            remedy = f"The column {close!r} looks like it: rename it to {name}."
+        else:
+            remedy = (
+                f"Add a column headed {name}: {table.column(name).description}. "
+                f"`outcomes template` writes an empty workbook with all columns."
+            )
+        sieve.stop(
+            name, f"the {table.name} table has no column {name}", remedy, value=headed.sheet.label
+        )
+
+
+def _columns(headed: Headed, sieve: Sieve) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Columns of the schema under its names, then the user's own under theirs."""
+    body, table, found = headed.body, headed.table, headed.headings
+    columns = {name: body.iloc[:, i] for name, i in found.known.items()}
+    extras = []
+    used = {i for places in found.twice.values() for i in places} | set(found.known.values())
+    for i, heading in enumerate(found.headings):
+        if i in used or headed.blank[:, i].all():
+            continue
+        if not heading.written:
+            sieve.note(
+                "",
+                f"values in column {i + 1} have no heading and are not read",
+                "Give the column a heading, or empty it.",
+            )
+            continue
+        if headers.looks_personal(heading.name):
+            sieve.note(
+                heading.written,
+                "this column looks like personal data: it is left out of the cohort",
+                "Remove names, birth dates and contact data from the file; use codes.",
+            )
+            continue
+        name = _free_name(heading.written, {*columns, *(c.name for c in table.columns)}, table)
+        if name != heading.written:
+            sieve.note(
+                heading.written,
+                f"this heading is taken: the column is kept as {name}",
+                "Nothing, or give the column another heading.",
+            )
+        columns[name] = body.iloc[:, i]
+        extras.append(name)
+    return pd.DataFrame(columns, index=body.index), tuple(extras)
+
+
+def _free_name(written: str, taken: set[str], table: Table) -> str:
+    derived = DERIVED if table.name == "movements" else ("row",)
+    name = f"{written}_given" if written in derived else written
+    count = 2
+    while name in taken:
+        name, count = f"{written}_{count}", count + 1
+    return name
+
+
+def _check_width(headed: Headed, sieve: Sieve) -> None:
+    last = max((i for i, h in enumerate(headed.headings.headings) if h.written), default=-1)
+    spilled = ~headed.blank[:, last + 1 :].all(axis=1) & sieve.kept
+    if spilled.any():
+        beyond = np.array(
+            [cells.clean_text(v) for v in headed.body.iloc[:, last + 1].to_numpy(object)],
+            dtype=object,
+        )
+        sieve.exclude(
+            spilled,
+            "",
+            beyond,
+            "more cells than headings",
+            "A decimal comma in a file separated by commas? Save it with semicolons, put such "
+            'numbers in quotation marks ("0,8"), or use decimal points.',
+        )

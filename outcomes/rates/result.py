@@ -1,0 +1,274 @@
+"""A fitted rate model and what can be asked of it."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.mixed.fit import MixedFit
+from outcomes.mixed.resample import Replicates, without_each_outer
+from outcomes.rates import bootstrap, explained, influence, linearity, predict
+from outcomes.rates.bootstrap import Bootstrap
+from outcomes.rates.design import Design
+from outcomes.rates.holm import holm
+from outcomes.rates.intervals import contrast_table
+from outcomes.words.english import counted
+from outcomes.words.numbers import percent
+
+__all__ = ["RateFit"]
+
+
+@dataclass(frozen=True)
+class RateFit:
+    """A fitted rate model. See ``fit_rate``; tables are tidy DataFrames.
+
+    Attributes
+    ----------
+    movement, unit
+        What was fitted; None if the frame did not say.
+    rates
+        group, patients, movements, rate, se, df, low, high. Rates are shares: 0.5 is half the plan.
+    covariates
+        covariate, estimate, se, df, low, high, p: change of the rate per unit, or against the
+        reference level.
+    variance
+        component (patient, "patient x course" and so on for ``varies_by``, tooth, residual), sd,
+        share. The sd of the residual is in the unit of the movement, the others are in rate units.
+        Shares are of the variance of achieved among the rows at hand (mean square plan times the
+        rate variance). Where teeth cannot be told from measurement, both have neither.
+    level
+        Level of all intervals (low, high): t intervals on Satterthwaite degrees of freedom.
+    notes
+        Sentences on boundaries, rows left out and what the numbers refer to.
+    tooth_level
+        "fitted", "not asked" (``site=False``) or "not identified".
+    covariance
+        Where the standard errors of comparisons (``covariates``, ``contrasts``) come from: "CR2"
+        or "model".
+    """
+
+    movement: str | None
+    unit: str | None
+    group: tuple[str, ...]
+    level: float
+    rates: pd.DataFrame
+    covariates: pd.DataFrame
+    variance: pd.DataFrame
+    notes: tuple[str, ...]
+    engine: str
+    tooth_level: str
+    covariance: str
+    design: Design
+    mixed: MixedFit
+
+    @property
+    def log_likelihood(self) -> float:
+        """Restricted log-likelihood, or the log-likelihood of an ML fit."""
+        return self.mixed.log_likelihood
+
+    @property
+    def reml(self) -> bool:
+        return self.mixed.reml
+
+    @property
+    def singular(self) -> bool:
+        """Is a variance estimated as zero?"""
+        return self.mixed.singular
+
+    @property
+    def nobs(self) -> int:
+        return self.mixed.n
+
+    @property
+    def patients(self) -> int:
+        return self.mixed.blocks.n_outer
+
+    @property
+    def sites(self) -> int:
+        """Patient x tooth combinations."""
+        return len(self.design.site_labels)
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        return self.design.groups
+
+    def contrast_table(
+        self, contrasts: np.ndarray, *, covariance: str | None = None
+    ) -> pd.DataFrame:
+        """estimate, se, df, low, high, p of contrasts (c, p) of all coefficients.
+
+        ``covariance`` is "model" or "CR2", by default that of the fit's comparisons.
+        """
+        return contrast_table(
+            self.mixed, self.design, contrasts, self.level, covariance or self.covariance
+        )
+
+    def contrasts(self) -> pd.DataFrame:
+        """All differences between groups: a, b, difference, se, df, low, high, p, p_holm.
+
+        ``difference`` is rate a minus rate b, its standard error by the ``covariance`` of the fit
+        (cluster-robust unless asked otherwise). ``p_holm`` is adjusted for the number of
+        comparisons in this table (Holm, Scand J Stat 1979;6:65-70); the intervals are not. A
+        group of fewer than 5 patients is not tested: p and p_holm are missing, and not counted.
+        """
+        pairs = list(itertools.combinations(range(len(self.groups)), 2))
+        names = ["a", "b", "difference", "se", "df", "low", "high", "p", "p_holm"]
+        if not pairs:
+            return pd.DataFrame({n: pd.Series(dtype=str if n in "ab" else float) for n in names})
+        matrix = np.zeros((len(pairs), len(self.mixed.beta)))
+        for row, (i, j) in enumerate(pairs):
+            matrix[row, i], matrix[row, j] = 1.0, -1.0
+        table = self.contrast_table(matrix).rename(columns={"estimate": "difference"})
+        table.insert(0, "a", [self.groups[i] for i, _ in pairs])
+        table.insert(1, "b", [self.groups[j] for _, j in pairs])
+        few = self.design.counts["patients"].to_numpy() < FEW_PATIENTS
+        table.loc[[bool(few[i] or few[j]) for i, j in pairs], "p"] = np.nan
+        table["p_holm"] = holm(table["p"])
+        return table
+
+    @cached_property
+    def patient_effects(self) -> pd.DataFrame:
+        """patient, effect, se, movements: predicted deviation of each patient's rate.
+
+        Best linear unbiased predictions, shrunken towards zero; ``se`` is their prediction error
+        given the rates.
+        """
+        effect, error, _ = self.mixed.effects
+        # the effect of the patient alone; those by course, direction ... are varying_effects
+        return pd.DataFrame(
+            {
+                "patient": self.design.patient_labels,
+                "effect": effect[:, 0],
+                "se": np.sqrt(error[:, 0, 0]),
+                "movements": self.mixed.blocks.rows,
+            }
+        )
+
+    @cached_property
+    def varying_effects(self) -> pd.DataFrame:
+        """patient, factor, level, effect: predicted deviations of the rate within each patient by
+        the factors of ``varies_by``; a level of which the patient has no row has the effect 0."""
+        design = self.design
+        named = [
+            (f, v)
+            for f, levels in zip(design.varies_by, design.varying_levels, strict=True)
+            for v in levels
+        ]
+        patients = len(design.patient_labels)
+        return pd.DataFrame(
+            {
+                "patient": np.repeat(design.patient_labels, len(named)),
+                "factor": [f for f, _ in named] * patients,
+                "level": [v for _, v in named] * patients,
+                "effect": self.mixed.effects[0][:, 1:].ravel(),
+            }
+        )
+
+    @cached_property
+    def site_effects(self) -> pd.DataFrame:
+        """patient, tooth, effect: predicted deviation of each tooth's rate within its patient."""
+        table = self.design.site_labels.copy()
+        table["effect"] = self.mixed.effects[2] if self.mixed.blocks.has_inner else 0.0
+        return table
+
+    @cached_property
+    def data(self) -> pd.DataFrame:
+        """The rows used: patient, tooth, group, planned, achieved, fixed, fitted, residual.
+
+        ``fixed`` is what the rates (and covariates) expect, ``fitted`` adds the predicted effects
+        of the patient and the tooth, ``residual`` is achieved - fitted; all in the unit of the
+        movement. The index is that of the frame the rows came from.
+        """
+        d = self.design
+        rate = d.rate_deviation(self.mixed.effects[0])
+        if self.mixed.blocks.has_inner:
+            rate = rate + self.site_effects["effect"].to_numpy()[d.site_row]
+        fixed = d.x @ self.mixed.beta
+        fitted = fixed + rate * d.planned
+        return pd.DataFrame(
+            {
+                "patient": d.patient_labels[d.patient],
+                "tooth": d.tooth,
+                "group": pd.Categorical.from_codes(d.group_code, categories=pd.Index(d.groups)),
+                "planned": d.planned,
+                "achieved": d.achieved,
+                "fixed": fixed,
+                "fitted": fitted,
+                "residual": d.achieved - fitted,
+            },
+            index=d.index,
+        )
+
+    @property
+    def sentences(self) -> list[str]:
+        """One plain sentence for each rate."""
+        of = f"planned {self.movement}" if self.movement else "plan"
+        lines = []
+        for row in self.rates.to_dict("records"):
+            who = "" if row["group"] == "all" else f"{str(row['group']).capitalize()}: "
+            lines.append(
+                f"{who}{percent(row['rate'])} of the {of} was achieved ({percent(self.level)} "
+                f"interval {percent(row['low'])} to {percent(row['high'])}; "
+                f"{counted(row['patients'], 'patient')}, {counted(row['movements'], 'movement')})."
+            )
+        return lines
+
+    def predict(self, new: pd.DataFrame, *, levels: Sequence[float] = (0.8, 0.95)) -> pd.DataFrame:
+        """Expected result and ranges of plans: see ``outcomes.rates.predict.predict``."""
+        return predict.predict(self, new, levels=levels)
+
+    def bootstrap(self, n: int = 1000, *, kind: str = "patient", seed: int = 1) -> Bootstrap:
+        """Bootstrap the rates: see ``outcomes.rates.bootstrap.bootstrap``."""
+        return bootstrap.bootstrap(self, n, kind=kind, seed=seed)
+
+    def leave_one_out(self) -> Replicates:
+        """Coefficients and variances refitted without each patient, in the order of
+        ``patient_effects``."""
+        return without_each_outer(self.mixed)
+
+    def influence(self) -> pd.DataFrame:
+        """Rates with each patient left out: see ``outcomes.rates.influence.influence``."""
+        return influence.influence(self)
+
+    def r_squared(self) -> pd.Series:
+        """Marginal and conditional R-squared: see ``outcomes.rates.explained.r_squared``."""
+        return explained.r_squared(self)
+
+    def linearity(self) -> pd.Series:
+        """Does the rate change with the size of the plan? See
+        ``outcomes.rates.linearity.linearity``."""
+        return linearity.linearity(self)
+
+    def plot(self, ax: Any = None) -> Any:
+        """Planned against achieved with the fitted lines; returns the Axes."""
+        from outcomes.figures import planned_achieved
+
+        return planned_achieved(self, ax=ax)
+
+    def __repr__(self) -> str:
+        what = self.movement or "movement"
+        head = (
+            f"Achievement rates, {what}: {self.nobs:,} movements of {self.sites:,} teeth in "
+            f"{self.patients:,} patients, {'REML' if self.reml else 'ML'} log-likelihood "
+            f"{self.log_likelihood:.4f}"
+        )
+        parts = [head, self.rates.to_string(index=False, float_format="{:.3f}".format)]
+        if len(self.covariates):
+            parts.append(self.covariates.to_string(index=False, float_format="{:.3f}".format))
+        parts.append(self.variance.to_string(index=False, float_format="{:.3f}".format))
+        return "\n".join([*parts, *self.notes])
+
+    def _repr_html_(self) -> str:
+        tables = [self.rates, self.covariates, self.variance]
+        body = "".join(
+            t.to_html(index=False, float_format="{:.3f}".format, border=0) for t in tables if len(t)
+        )
+        notes = "".join(f"<li>{n}</li>" for n in self.notes)
+        return f"<p>{repr(self).splitlines()[0]}</p>{body}<ul>{notes}</ul>"
