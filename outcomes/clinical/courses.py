@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
-from outcomes.domain.limits import units_of_rows
+from outcomes.domain.limits import units_of
 from outcomes.errors import CannotAnswer
 from outcomes.plotting import plot
 from outcomes.rates.design import with_derived
@@ -153,7 +153,7 @@ def _rows(
             cohort = cohort.assign(movement="movement")
     frame = with_derived(history(cohort), columns).reset_index(drop=True)
     if "unit" not in frame.columns:
-        frame = frame.assign(unit=units_of_rows(frame))
+        frame = frame.assign(unit=units_of(frame))
     unmeasured = int(frame["achieved"].isna().sum())
     notes = []
     if unmeasured:

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain import teeth
-from outcomes.domain.movements import TOOTH_CLASSES, movement_unit
+from outcomes.domain.limits import unit_of
+from outcomes.domain.movements import TOOTH_CLASSES
 from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum
 from outcomes.mixed.blocks import Array, Blocks, LevelColumns, cross_products
 from outcomes.words.english import counted
@@ -407,7 +408,7 @@ def _is_number(values: pd.Series) -> bool:
 def _unit(rows: pd.DataFrame, movement: str | None) -> str | None:
     if "unit" in rows.columns and rows["unit"].nunique() == 1:
         return str(rows["unit"].iloc[0])
-    return movement_unit(movement) or None
+    return unit_of(movement)
 
 
 def as_columns(columns: str | Sequence[str] | None) -> tuple[str, ...]:

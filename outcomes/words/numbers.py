@@ -138,8 +138,8 @@ def points(share: float, digits: int = 0) -> str:
 
     Examples
     --------
-    >>> points(0.123), points(-0.2), points(0.0731, 1)
-    ('+12', '−20', '+7.3')
+    >>> points(0.123), points(-0.2), points(0.0731, 1), points(0.0004, 1)
+    ('+12', '−20', '+7.3', '0.0')
     """
     return signed(100 * share, digits)
 
