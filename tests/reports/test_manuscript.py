@@ -6,16 +6,17 @@ import re
 
 import made_series
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.reports.files import html, latex
 from outcomes.reports.files.tables import write_tables
-from outcomes.reports.files.word import write_docx
+from outcomes.reports.files.word import add_table, new_document, write_docx
 from outcomes.reports.files.workbook import write_xlsx
 from outcomes.reports.series.rounding import Rounding, between, decimals, mean_sd
-from outcomes.reports.table import Cell, Table, row
+from outcomes.reports.table import Cell, Look, Table, from_frame, row
 from outcomes.words.numbers import number
 
 docx = pytest.importorskip("docx")
@@ -247,3 +248,62 @@ def test_manuscript_holds_words_tables_figures_and_places_for_the_author(tmp_pat
         assert ("Invented demonstration data" in words) == series.cohort.invented
         # references stand as a list, the checklist as one more table
         assert len(document.tables) == len(tables)
+
+
+@pytest.mark.parametrize(
+    ("sign", "written"),
+    [
+        # commands of LaTeX itself: Lamport, LaTeX: A Document Preparation System, tables of symbols
+        # (from memory)
+        ("√", r"$\surd$"),
+        ("Σ", r"$\Sigma$"),
+        ("∑", r"$\sum$"),
+        ("−", "$-$"),
+        ("≥", r"$\geq$"),
+        ("≤", r"$\leq$"),
+        ("±", r"$\pm$"),
+        ("×", r"$\times$"),
+        ("α", r"$\alpha$"),
+        ("λ", r"$\lambda$"),
+        ("σ", r"$\sigma$"),
+        ("ω", r"$\omega$"),
+        ("Ω", r"$\Omega$"),
+        ("Α", "A"),
+        ("²", r"\textsuperscript{2}"),
+        ("[", "{[}"),
+    ],
+)
+def test_signs_that_pdflatex_does_not_know_are_written_out(sign, written):
+    assert latex.text(sign) == written
+
+
+def test_latex_of_every_table_has_only_letters_that_pdflatex_knows():
+    """Its default input encoding, UTF-8, knows the letters of Latin-1 (LaTeX News 28, from memory)."""
+    found = "".join(
+        latex.table(table) for make in made_series.EVERY.values() for table in make()[1].values()
+    )
+    assert r"$\surd$($\Sigma$d\textsuperscript{2}/2n)" in found  # Dahlberg's error
+    assert not {sign for sign in found if not sign.isascii() and not "À" <= sign <= "ÿ"}
+
+
+def test_html_marks_lines_of_few_patients_where_told_and_sets_columns_as_told():
+    frame = pd.DataFrame({"Tooth": ["a", "a"], "Patients": [4, 5], "Verdict": ["1", "2"]})
+    shown = from_frame(
+        frame, few=[True, False], looks={"Verdict": Look(False, bold=True)}, repeats=False
+    )
+    page = html.table(shown)
+    assert page.count("†") == 2  # the mark and the note
+    assert '<td class="n">4<span class="mark"> †</span></td><td class="main">1</td>' in page
+    assert '<tr class="again"><th scope="row"' in page
+    assert "<caption>" not in page
+    assert 'class="again"' not in html.table(from_frame(frame))
+
+
+def test_a_table_without_caption_has_none_in_word_and_widths_as_told():
+    document = new_document("T")
+    looks = {"a": Look(width=1), "b": Look(width=3)}
+    add_table(document, from_frame(pd.DataFrame({"a": ["x"], "b": ["y"]}), looks=looks))
+    assert [p.text for p in document.paragraphs] == [""]
+    widths = [column.width for column in document.tables[0].columns]
+    assert widths[1] == pytest.approx(3 * widths[0], abs=3 * 635)  # a twip
+    assert document.core_properties.author == ""
