@@ -7,6 +7,8 @@ importing the package costs next to nothing.
 from importlib import import_module
 from typing import Any
 
+from outcomes.plotting import plot_with
+
 __version__ = "0.1.0"
 
 _WHERE = {
@@ -15,7 +17,9 @@ _WHERE = {
     "CohortError": "outcomes.errors",
     "Unreadable": "outcomes.errors",
     "CannotAnswer": "outcomes.errors",
+    "ModelError": "outcomes.errors",
     "NoOptimum": "outcomes.errors",
+    "ExactFit": "outcomes.errors",
     "OutputRefused": "outcomes.errors",
     "ReportFailed": "outcomes.errors",
     "Cohort": "outcomes.cohort.read",
@@ -61,6 +65,7 @@ _WHERE = {
     "plan_study": "outcomes.study.plan",
     "simulate_cohort": "outcomes.simulate.cohorts",
     "simulate_rates": "outcomes.simulate.rates",
+    "plot": "outcomes.figures.dispatch",
     "data_path": "outcomes.paths",
 }
 
@@ -71,6 +76,9 @@ def __getattr__(name: str) -> Any:
     if name in _WHERE:
         return getattr(import_module(_WHERE[name]), name)
     raise AttributeError(f"module 'outcomes' has no attribute {name!r}")
+
+
+plot_with(lambda: __getattr__("plot"))
 
 
 def __dir__() -> list[str]:

@@ -43,6 +43,11 @@ NotationOption = Annotated[
         help="Tooth notation of the input. Needed only where its numbers could be two notations."
     ),
 ]
+OutOption = Annotated[Path, typer.Option("--out", help="Folder to write the report to.")]
+OverwriteOption = Annotated[
+    bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
+]
+SeedOption = Annotated[int, typer.Option(help="Seed of everything drawn at random.")]
 
 
 def main() -> None:
@@ -112,13 +117,9 @@ def check(cohort: CohortArgument = None, notation: NotationOption = None) -> Non
 @app.command()
 def audit(
     cohort: CohortArgument = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.")] = Path(
-        "audit-report"
-    ),
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
-    ] = False,
-    seed: Annotated[int, typer.Option(help="Seed of everything drawn at random.")] = 1,
+    out: OutOption = Path("audit-report"),
+    overwrite: OverwriteOption = False,
+    seed: SeedOption = 1,
     notation: NotationOption = None,
 ) -> None:
     """Write an audit report: how much was achieved, how sure, what differs, what to look at."""
@@ -128,19 +129,15 @@ def audit(
 @app.command("case-series")
 def case_series(
     cohort: CohortArgument = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.")] = Path(
-        "case-series-report"
-    ),
+    out: OutOption = Path("case-series-report"),
     poster: Annotated[
         bool,
         typer.Option(
             "--poster", help="Write posters (A0 portrait, 48 x 36 in landscape) and slides too."
         ),
     ] = False,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
-    ] = False,
-    seed: Annotated[int, typer.Option(help="Seed of everything drawn at random.")] = 1,
+    overwrite: OverwriteOption = False,
+    seed: SeedOption = 1,
     notation: NotationOption = None,
 ) -> None:
     """Write a case series: figures, tables and text for a paper, a draft in Word, a poster."""
@@ -159,9 +156,7 @@ def calibrate(
             help="A new patient's aims (.xlsx or .csv): tooth, movement, aim. Adds a plan sheet.",
         ),
     ] = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.")] = Path(
-        "calibration-report"
-    ),
+    out: OutOption = Path("calibration-report"),
     since: Annotated[
         str | None,
         typer.Option(
@@ -182,10 +177,8 @@ def calibrate(
         int | None, typer.Option(min=1, help="Most aligners the course may have.")
     ] = None,
     days: Annotated[float, typer.Option(min=1.0, help="Days each aligner is worn.")] = 7.0,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
-    ] = False,
-    seed: Annotated[int, typer.Option(help="Seed of everything drawn at random.")] = 1,
+    overwrite: OverwriteOption = False,
+    seed: SeedOption = 1,
     notation: NotationOption = None,
 ) -> None:
     """Write factors, how well they would have helped, and a plan sheet for a patient's aims."""
@@ -226,10 +219,11 @@ def _check_aims(aims: Path | None, notation: Notation | None) -> None:
 def _say_aims_problems(out: Path) -> None:
     """Add the problems of the aims to problems.csv of the report."""
     from outcomes.reports.overcorrection.results import join_aims_problems
+    from outcomes.words.english import counted
 
     joined = join_aims_problems(out)
     if joined:
-        typer.echo(f"{joined} problem{'s' if joined > 1 else ''} of the aims: see problems.csv.")
+        typer.echo(f"{counted(joined, 'problem')} of the aims: see problems.csv.")
 
 
 def _day(text: str) -> str:
@@ -315,7 +309,7 @@ def _wrong_use(message: str) -> NoReturn:
 
 
 def _stop(
-    error: "CohortError",
+    error: CohortError,
     last: str = "The cohort cannot be analysed until what says 'stop' is put right.",
 ) -> NoReturn:
     console = _console(stderr=True)

@@ -37,8 +37,9 @@ def add_entry() -> None:
     name = "outcomes.domain.movements"
     spec = importlib.util.find_spec(name)
     source = spec.loader.get_source(name)
-    assert source.count("    )\n}\n\n#: Directions have") == 1
-    changed = source.replace("    )\n}\n\n#: Directions have", ENTRY.removeprefix("\n"))
+    end = "    )\n}\n\n#: Directions have"
+    assert source.count(end) == 1
+    changed = source.replace(end, ENTRY.removeprefix("\n"))
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module
     exec(compile(changed, spec.origin, "exec"), module.__dict__)

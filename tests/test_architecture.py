@@ -1,10 +1,15 @@
-"""The order of the steps: a module imports only from steps before it (design: architecture)."""
+"""The order of the rooms: a module imports only from rooms above it in the list, without exception.
+
+Counted are all imports, also those inside functions and those for types alone, of modules and of
+public names (``from outcomes import fit_rate`` is an import from ``outcomes/rates``).
+"""
 
 import ast
 import importlib
-import pkgutil
 import subprocess
 import sys
+from collections.abc import Iterator
+from importlib.util import resolve_name
 from pathlib import Path
 
 import pytest
@@ -12,81 +17,207 @@ import pytest
 import outcomes
 
 PACKAGE = Path(outcomes.__file__).parent
+MODULES = sorted(PACKAGE.rglob("*.py"))
+MOST_LINES = 450
 
-# Each step and what it may import. paths and cohort stand at the beginning; simulate hangs on
-# cohort alone.
-STEPS = [
+ROOMS = [
+    "errors",
     "paths",
     "progress",
+    "plotting",
+    "words",
+    "domain",
     "cohort",
+    "simulate",
+    "mixed",
+    "rates",
     "measure",
-    "estimate",
-    "calibrate",
-    "plan",
+    "clinical",
+    "overcorrect",
+    "study",
     "figures",
-    "report",
+    "reports",
+    "__init__",
     "cli",
 ]
-ALLOWED = {step: {*STEPS[: number + 1]} for number, step in enumerate(STEPS)}
-ALLOWED["simulate"] = {"paths", "cohort", "simulate"}
-# Planning a study simulates and fits: it stands after estimate and uses simulate as well.
-ALLOWED["plan"] |= {"simulate"}
-ALLOWED["__init__"] = {"paths"}
+"""From the ground up. ``outcomes/__init__.py`` names what all rooms below it offer."""
 
-HEAVY = ("numpy", "pandas", "matplotlib", "scipy", "statsmodels", "pingouin", "papermill", "rich")
+REPORTS_GROUND = ["table", "files", "build", "common"]
+REPORTS = ["audit", "overcorrection", "series", "depth", "study"]
+"""Inside reports/: the ground in its order, then the reports, which do not import each other."""
 
-
-def step_of(path: Path) -> str:
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-
-
-def outside_plot(tree: ast.AST):
-    for node in ast.iter_child_nodes(tree):
-        if isinstance(node, ast.FunctionDef) and node.name == "plot":
-            continue
-        yield node
-        yield from outside_plot(node)
+HEAVY = (
+    "numpy", "pandas", "matplotlib", "seaborn", "scipy", "statsmodels", "pingouin", "papermill",
+    "rich",
+)  # fmt: skip
 
 
-def imported_steps(path: Path) -> dict[str, int]:
-    """Steps of the package that a module imports anywhere in it, with the line.
+def module_name(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
-    Results draw themselves: what their method ``plot`` imports when it is called is not counted.
+
+NAMES = {module_name(path): path for path in MODULES}
+
+
+def origin(module: str, name: str) -> str:
+    """The module that ``from module import name`` takes ``name`` from."""
+    if f"{module}.{name}" in NAMES:
+        return f"{module}.{name}"
+    listed = getattr(importlib.import_module(module), "_WHERE", {})
+    if name not in listed:
+        return module
+    where = listed[name]
+    return where if where.startswith("outcomes.") else resolve_name(f".{where}", module)
+
+
+def imported(
+    tree: ast.AST, where: str, *, typing: bool = True, functions: bool = True
+) -> Iterator[tuple[str, int]]:
+    """Modules of the package that are imported anywhere below a node, each with its line.
+
+    ``typing`` counts imports for types alone, ``functions`` those inside functions.
     """
-    found: dict[str, int] = {}
-    for node in outside_plot(ast.parse(path.read_text(encoding="utf-8"))):
-        names = []
+    for node in ast.iter_child_nodes(tree):
+        found: list[str] = []
         if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
+            found = [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{path}:{node.lineno}: write the import in full"
-            names = [node.module or ""]
-            if node.module == "outcomes":
-                names = [f"outcomes.{alias.name}" for alias in node.names]
-        for name in names:
-            parts = name.split(".")
-            if parts[0] == "outcomes" and len(parts) > 1 and parts[1] != "__version__":
-                found.setdefault(parts[1], node.lineno)
-    return found
+            assert node.level == 0, f"{where}:{node.lineno}: write the import in full"
+            module = node.module or ""
+            names = [alias.name for alias in node.names]
+            found = [origin(module, name) for name in names] if module in NAMES else [module]
+        elif isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
+            if typing:
+                yield from imported(node, where, typing=typing, functions=functions)
+        elif functions or not isinstance(node, ast.FunctionDef):
+            yield from imported(node, where, typing=typing, functions=functions)
+        yield from ((name, node.lineno) for name in found if name.split(".")[0] == "outcomes")
 
 
-MODULES = sorted(PACKAGE.rglob("*.py"))
+def imports_of(path: Path, **counted: bool) -> list[tuple[str, int]]:
+    return list(imported(ast.parse(path.read_text(encoding="utf-8")), str(path), **counted))
+
+
+def room_of(module: str) -> str:
+    return (module.split(".")[1:] or ["__init__"])[0]
+
+
+def may_import(module: str, other: str) -> bool:
+    """Does the order of the rooms let ``module`` import from ``other``?"""
+    room, source = room_of(module), room_of(other)
+    if room != source or room != "reports":
+        return ROOMS.index(source) <= ROOMS.index(room)
+    inside, from_inside = ((name.split(".")[2:] or [""])[0] for name in (module, other))
+    if inside == from_inside:
+        return True
+    if inside in REPORTS_GROUND:
+        ground = REPORTS_GROUND
+        return from_inside in ground[: ground.index(inside)]
+    # reports/__init__.py names what the reports offer; a report stands on the ground alone
+    return inside == "" or from_inside in REPORTS_GROUND
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_imports_only_from_steps_before(path):
-    step = step_of(path)
-    assert step in ALLOWED, f"{step} has no place in the order of steps: give it one"
-    for name, line in imported_steps(path).items():
-        if name not in STEPS and name not in ALLOWED:
-            # A public name (outcomes.fit_rate): the step that gives it decides.
-            name = outcomes._WHERE[name].split(".")[1]
-        assert name in ALLOWED[step], f"{path}:{line}: {step} may not import from {name}"
+def test_imports_only_from_rooms_above_it_in_the_list(path):
+    module = module_name(path)
+    assert room_of(module) in ROOMS, f"{module} has no place in the order of rooms: give it one"
+    wrong = [
+        f"line {line}: {name}" for name, line in imports_of(path) if not may_import(module, name)
+    ]
+    assert not wrong, f"{module} may not import from there: {'; '.join(wrong)}"
 
 
-def test_every_public_name_is_there():
-    for name in outcomes.__all__:
-        assert getattr(outcomes, name) is not None
+def test_every_part_of_reports_has_its_place():
+    parts = {
+        path.relative_to(PACKAGE / "reports").parts[0]
+        for path in MODULES
+        if "reports" in path.parts
+    }
+    assert {part.removesuffix(".py") for part in parts} <= {*REPORTS_GROUND, *REPORTS, "__init__"}
+
+
+@pytest.mark.parametrize(
+    ("module", "other", "allowed"),
+    [
+        ("outcomes.rates.fit", "outcomes.mixed.fit", True),
+        ("outcomes.rates.fit", "outcomes.rates.notes", True),
+        ("outcomes.mixed.fit", "outcomes.rates.fit", False),
+        ("outcomes.cohort.read", "outcomes", False),
+        ("outcomes.reports.audit.words", "outcomes.reports.table", True),
+        ("outcomes.reports.audit.words", "outcomes.reports.series.words", False),
+        ("outcomes.reports.files.word", "outcomes.reports.build.run", False),
+        ("outcomes.reports.table", "outcomes.reports.audit.words", False),
+    ],
+)
+def test_the_order_itself(module, other, allowed):
+    assert may_import(module, other) is allowed
+
+
+def test_imports_are_found_wherever_they_stand():
+    code = """
+from typing import TYPE_CHECKING
+if TYPE_CHECKING:
+    from outcomes.study.plan import StudyPlan
+def f():
+    import outcomes.cli
+    from outcomes import fit_rate, figures
+    from outcomes.figures import alt_text
+    from pandas import DataFrame
+"""
+    tree = ast.parse(code)
+    assert [name for name, _ in imported(tree, "here")] == [
+        "outcomes.study.plan", "outcomes.cli", "outcomes.rates.fit", "outcomes.figures",
+        "outcomes.figures.base",
+    ]  # fmt: skip
+    assert "outcomes.study.plan" not in dict(imported(tree, "here", typing=False))
+
+
+def circles(graph: dict[str, set[str]]) -> list[list[str]]:
+    """Groups of modules that reach each other: strongly connected parts of more than one module."""
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import connected_components
+
+    names = sorted(graph)
+    at = {name: i for i, name in enumerate(names)}
+    pairs = [(at[name], at[other]) for name in names for other in graph[name] if other in at]
+    rows, columns = zip(*pairs, strict=True)
+    matrix = csr_array(([1] * len(pairs), (rows, columns)), shape=(len(names), len(names)))
+    _, label = connected_components(matrix, connection="strong")
+    groups: dict[int, list[str]] = {}
+    for name, number in zip(names, label, strict=True):
+        groups.setdefault(int(number), []).append(name)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+@pytest.mark.parametrize("functions", [False, True], ids=["when imported", "inside functions too"])
+def test_no_modules_import_each_other(functions):
+    """Nor in a longer circle; imports for types alone do not count."""
+    graph = {
+        name: {other for other, _ in imports_of(path, typing=False, functions=functions)}
+        for name, path in NAMES.items()
+    }
+    assert circles(graph) == []
+
+
+def test_circles_are_found():
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"a"}, "d": {"a"}}) == [["a", "b", "c"]]
+    assert not circles({"a": {"b", "c"}, "b": {"c"}, "c": set()})
+
+
+def test_no_file_is_too_long_to_read():
+    lines = {
+        module_name(path): len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES
+    }
+    assert {name: n for name, n in lines.items() if n > MOST_LINES} == {}
+
+
+@pytest.mark.parametrize("name", ["outcomes", "outcomes.figures", "outcomes.reports"])
+def test_every_public_name_is_there(name):
+    package = importlib.import_module(name)
+    for public in package._WHERE:
+        assert origin(name, public) in NAMES
+        assert getattr(package, public) is not None
 
 
 @pytest.mark.parametrize("module", ["outcomes", "outcomes.cli"])
@@ -104,5 +235,5 @@ def test_nothing_heavy_is_imported_at_the_start(module):
 def test_no_public_name_is_also_a_module(name):
     """Importing the module would put it in the place of the function of that name."""
     package = importlib.import_module(name)
-    modules = {module.name for module in pkgutil.iter_modules(package.__path__)}
-    assert not modules & set(package._WHERE)
+    inside = {module.removeprefix(f"{name}.") for module in NAMES if module.startswith(f"{name}.")}
+    assert not inside & set(package._WHERE)

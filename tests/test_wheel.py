@@ -37,7 +37,14 @@ def test_the_wheel_holds_data_and_nothing_of_the_machine(wheel):
             "synthetic_data/practice.xlsx",
         ):
             assert f"outcomes/_data/{name}" in names
-        assert "outcomes/reports/templates/page.html.j2" in names
+        for name in (
+            "build/templates/page.html.j2",
+            "build/templates/report/index.html.j2",
+            "files/templates/shared.css",
+            "overcorrection/templates/plan_sheet.css",
+            "overcorrection/templates/plan_sheet.html.j2",
+        ):
+            assert f"outcomes/reports/{name}" in names
         assert not [name for name in names if "checkpoint" in name or "__pycache__" in name]
         assert not [name for name in names if name.startswith(("tests/", "benchmarks/"))]
         text = b"".join(archive.read(name) for name in names if not name.endswith(".xlsx"))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.limits import Given, limits, units_of_rows
+from outcomes.domain.limits import Given, limits, units_of
 from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
 from outcomes.domain.tolerance import within_tolerance
 from outcomes.errors import CannotAnswer
@@ -117,7 +117,7 @@ def achievement(
     """
     by = [by] if isinstance(by, str) else list(by)
     rows = _planned_rows(_frame(cohort, by), by)
-    unit = units_of_rows(rows)
+    unit = units_of(rows)
     _refuse_mixed_units(rows, unit, by)
     planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
     size = np.abs(planned)

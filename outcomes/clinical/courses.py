@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
-from outcomes.domain.limits import units_of_rows
+from outcomes.domain.limits import units_of
 from outcomes.errors import CannotAnswer
+from outcomes.plotting import plot
 from outcomes.rates.design import with_derived
 from outcomes.words.shown import as_html, as_text
 
@@ -51,9 +52,7 @@ class Courses:
 
     def plot(self, ax: Any = None) -> Any:
         """Share reached after each course; returns the Axes."""
-        from outcomes.figures.overcorrection import courses_curve
-
-        return courses_curve(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         return as_text("Share of the aim reached after each course", self.overall, *self.notes)
@@ -154,7 +153,7 @@ def _rows(
             cohort = cohort.assign(movement="movement")
     frame = with_derived(history(cohort), columns).reset_index(drop=True)
     if "unit" not in frame.columns:
-        frame = frame.assign(unit=units_of_rows(frame))
+        frame = frame.assign(unit=units_of(frame))
     unmeasured = int(frame["achieved"].isna().sum())
     notes = []
     if unmeasured:

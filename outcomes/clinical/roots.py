@@ -16,13 +16,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from outcomes.clinical.apex import (
-    ANGLES,
-    TRANSLATIONS,
-    Reference,
-    apex_motion,
-    arms_to_apex,
-)
+from outcomes.clinical.apex import ANGLES, TRANSLATIONS, Reference, apex_motion, arms_to_apex
 from outcomes.errors import CannotAnswer
 from outcomes.words.shown import as_html, as_text
 

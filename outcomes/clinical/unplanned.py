@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from outcomes.domain.limits import Given, limits, units_of_rows
+from outcomes.domain.limits import Given, limits, units_of
 from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
 from outcomes.errors import CannotAnswer
 from outcomes.mixed.blocks import cross_products
@@ -299,7 +299,7 @@ def _rows(cohort: Cohort | pd.DataFrame, by: tuple[str, ...], tolerance: Given) 
             f"No column {', '.join(absent)}. The data have: {', '.join(map(str, frame.columns))}."
         )
     rows = frame[(frame["planned"] == 0).to_numpy(dtype=bool, na_value=False)]
-    units = units_of_rows(rows)
+    units = units_of(rows)
     if "unit" not in rows.columns and units.isna().any():
         raise CannotAnswer("Whether mm or degrees is not known: add a column 'movement' or 'unit'.")
     limit = limits("tolerance", rows.get("movement"), units, tolerance)

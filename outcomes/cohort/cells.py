@@ -401,12 +401,12 @@ def code_lookup(codes: Sequence[Code]) -> dict[str, str]:
     return {word_key(word): code.name for code in codes for word in (code.name, *code.also)}
 
 
-def unit_of(text: str) -> str:
+def unit_written(text: str) -> str:
     """Unit a word stands for, ``""`` if it is none.
 
     Examples
     --------
-    >>> unit_of("Degrees"), unit_of("mm"), unit_of("inch")
+    >>> unit_written("Degrees"), unit_written("mm"), unit_written("inch")
     ('degree', 'mm', '')
     """
     return _UNITS.get(text.strip().casefold(), "")

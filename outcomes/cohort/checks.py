@@ -14,7 +14,7 @@ from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
 from outcomes.cohort.problems import Sieve
 from outcomes.domain import teeth
-from outcomes.domain.limits import limits, unit_of_movement
+from outcomes.domain.limits import limits, unit_of
 from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE
 from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
 from outcomes.words.units import unit_in_full
@@ -64,7 +64,7 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
     if "unit_given" not in frame:
         return frame
     words = cells.texts(frame["unit_given"])
-    spoken = by_word(words, cells.unit_of)
+    spoken = by_word(words, cells.unit_written)
     unit = cells.by_unique(frame["movement"], _unit)
     wrong = (spoken != "") & (unit != "") & (spoken != unit) & sieve.kept
     for name in pd.unique(unit[wrong]):
@@ -79,7 +79,7 @@ def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
 
 
 def _unit(movement: object) -> str:
-    return unit_of_movement(movement) or ""
+    return unit_of(movement) or ""
 
 
 def derive(frame: pd.DataFrame) -> pd.DataFrame:
@@ -254,7 +254,7 @@ def measures(frame: pd.DataFrame, sieve: Sieve, *, teeth_read: bool) -> pd.DataF
     name = frame["measure"].to_numpy(object)
     known = cells.by_unique(frame["measure"], lambda m: MEASURES.get(str(m), ""))
     given = cells.texts(frame["unit"]) if "unit" in frame else np.full(len(frame), "", object)
-    spoken = by_word(given, lambda w: cells.unit_of(w) or w)
+    spoken = by_word(given, lambda w: cells.unit_written(w) or w)
     for unit in pd.unique(known[known != ""]):
         sieve.exclude(
             (known == unit) & (spoken != "") & (spoken != unit),

@@ -13,7 +13,8 @@ from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED
 from outcomes.domain.columns import BY_MEASURE, BY_MOVEMENT, Column
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
-from outcomes.domain.teeth import NOTATIONS, describe_notation
+from outcomes.domain.teeth import NOTATION_NAMES, NOTATIONS, describe_notation
+from outcomes.words.units import unit_in_full
 
 _KINDS = {
     "identifier": "code",
@@ -38,7 +39,7 @@ def unit_words(column: Column) -> str:
         return "mm or degrees, by movement"
     if column.unit == BY_MEASURE:
         return "by measure"
-    return {"degree": "degrees"}.get(column.unit, column.unit)
+    return unit_in_full(column.unit) or column.unit
 
 
 def allowed_words(column: Column) -> str:
@@ -113,7 +114,7 @@ def _rows(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
 
 
 def _teeth() -> str:
-    rows = [(f"`tooth ({_HEADING[name]})`", describe_notation(name)) for name in NOTATIONS]
+    rows = [(f"`tooth ({NOTATION_NAMES[name]})`", describe_notation(name)) for name in NOTATIONS]
     return f"""## Teeth
 
 Headed `tooth`, the column is read as the one notation all its numbers fit. Numbers that fit two
@@ -121,9 +122,6 @@ Headed `tooth`, the column is read as the one notation all its numbers fit. Numb
 in the heading, or when reading (`notation=`, `--notation`).
 
 {_rows(("heading", "numbers"), rows)}"""
-
-
-_HEADING = {"fdi": "FDI", "universal": "Universal", "quadrant": "quadrant"}
 
 
 def _signs() -> str:

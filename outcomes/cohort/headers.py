@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.cells import clean_text, unit_of
+from outcomes.cohort.cells import clean_text, unit_written
 from outcomes.domain.columns import PERSONAL, Table
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import NOTATIONS
@@ -55,10 +55,10 @@ def heading(cell: object) -> Heading:
     rest = written
     for match in _BRACKETS.finditer(written):
         inside = match[1].strip().casefold()
-        unit = unit or unit_of(inside)
+        unit = unit or unit_written(inside)
         if inside.split(" ")[0] in NOTATIONS:
             notation = inside.split(" ")[0]
-        if unit_of(inside) or inside.split(" ")[0] in NOTATIONS or not inside.isalnum():
+        if unit_written(inside) or inside.split(" ")[0] in NOTATIONS or not inside.isalnum():
             rest = rest.replace(match[0], " ")
     name = re.sub(r"[^\w]+", "_", rest.casefold()).strip("_")
     for known in NOTATIONS:

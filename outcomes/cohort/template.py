@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.codebook import allowed_words, codebook_rows, unit_words
+from outcomes.cohort.write import require_free
 from outcomes.domain.columns import BY_MOVEMENT, Column
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
 from outcomes.domain.teeth import FDI_TEETH
 from outcomes.errors import InputError
+from outcomes.words.units import unit_in_full
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -60,8 +62,7 @@ def write_template(path: str | Path) -> Path:
     path = Path(path)
     if path.suffix.lower() != ".xlsx":
         raise InputError(f"{path.name} does not end in .xlsx: the template is a workbook.")
-    if path.exists():
-        raise FileExistsError(f"{path} exists and is left as it is: choose another name.")
+    require_free(path)
     buffer = io.BytesIO()
     _workbook().save(buffer)
     with path.open("xb") as file:
@@ -131,8 +132,7 @@ def _note(column: Column):
         parts.append(f"Unit: {unit_words(column)}.")
     if column.unit == BY_MOVEMENT or column.name == "movement":
         parts += [
-            f"{m.name} ({'degrees' if m.unit == 'degree' else m.unit}): "
-            f"+ {m.positive}, − {m.negative}"
+            f"{m.name} ({unit_in_full(m.unit)}): + {m.positive}, − {m.negative}"
             for m in MOVEMENTS.values()
         ]
     elif allowed_words(column):

@@ -190,7 +190,7 @@ def _expected_units(column: Column, typed: dict[str, pd.Series], size: int) -> n
         given = typed.get("unit")
         if given is None:
             return known
-        spoken = cells.by_unique(given, lambda v: cells.unit_of(cells.clean_text(v)))
+        spoken = cells.by_unique(given, lambda v: cells.unit_written(cells.clean_text(v)))
         return np.where(known == "", spoken, known)
     return np.full(size, column.unit, dtype=object)
 

@@ -54,14 +54,14 @@ def write_cohort(
     path = Path(path)
     tables = input_tables(cohort)
     if path.suffix.lower() == ".xlsx":
-        _refuse(path)
+        require_free(path)
         with pd.ExcelWriter(path, engine="openpyxl", datetime_format="yyyy-mm-dd") as writer:
             for name, table in tables.items():
                 table.to_excel(writer, sheet_name=name, index=False)
         return path
     files = {name: path / f"{name}.{form}" for name in tables}
     for file in files.values():
-        _refuse(file)
+        require_free(file)
     path.mkdir(parents=True, exist_ok=True)
     for name, table in tables.items():
         if form == "csv":
@@ -71,6 +71,7 @@ def write_cohort(
     return path
 
 
-def _refuse(path: Path) -> None:
+def require_free(path: Path) -> None:
+    """Leave a file that exists as it is: FileExistsError."""
     if path.exists():
         raise FileExistsError(f"{path} exists and is left as it is: choose another name.")

@@ -15,25 +15,25 @@ import pandas as pd
 from outcomes.domain.movements import LIMITS, MOVEMENTS
 from outcomes.errors import InputError
 
-__all__ = ["Given", "limit", "limits", "require_known", "unit_of_movement", "units_of_rows"]
+__all__ = ["Given", "limit", "limits", "require_known", "unit_of", "units_of"]
 
 Given = float | Mapping[str, float] | None
 """A limit as a user gives it: a number for all, or numbers by movement or unit."""
 
 
-def unit_of_movement(movement: Any) -> str | None:
+def unit_of(movement: Any) -> str | None:
     """Unit of a movement; None for a name that the schema does not know.
 
     Examples
     --------
-    >>> unit_of_movement("tip"), unit_of_movement("vertical"), unit_of_movement(None)
+    >>> unit_of("tip"), unit_of("vertical"), unit_of(None)
     ('degree', 'mm', None)
     """
     known = MOVEMENTS.get(str(movement))
     return known.unit if known is not None else None
 
 
-def units_of_rows(rows: pd.DataFrame) -> pd.Series:
+def units_of(rows: pd.DataFrame) -> pd.Series:
     """Unit of each row: its ``unit`` where there is such a column, else that of its ``movement``.
 
     Returns
@@ -43,13 +43,13 @@ def units_of_rows(rows: pd.DataFrame) -> pd.Series:
 
     Examples
     --------
-    >>> units_of_rows(pd.DataFrame({"movement": ["tip", "vertical"]})).tolist()
+    >>> units_of(pd.DataFrame({"movement": ["tip", "vertical"]})).tolist()
     ['degree', 'mm']
     """
     if "unit" in rows.columns:
         return rows["unit"].astype(object)
     if "movement" in rows.columns:
-        return rows["movement"].astype(object).map(unit_of_movement).astype(object)
+        return rows["movement"].astype(object).map(unit_of).astype(object)
     return pd.Series(None, index=rows.index, dtype=object)
 
 

@@ -6,13 +6,18 @@ from collections.abc import Mapping
 
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.words.english import capital, listed
+from outcomes.words.numbers import size as size_words
 from outcomes.words.units import unit_mark
 
 __all__ = [
     "class_name",
+    "direction",
+    "group_in_full",
     "heading",
+    "measure_name",
     "movement_name",
     "sign_words",
+    "signed",
     "sizes_by_movement",
     "tolerance_of",
 ]
@@ -43,6 +48,18 @@ def heading(movement: str) -> str:
     return capital(movement_name(movement))
 
 
+def measure_name(measure: str) -> str:
+    """A measure as it stands in a sentence.
+
+    Examples
+    --------
+    >>> measure_name("lower_face_height"), measure_name("arch_width_3_3")
+    ('lower face height', 'arch width 3-3')
+    """
+    name = measure.replace("_3_3", " 3-3").replace("_6_6", " 6-6").replace("_", " ")
+    return name.replace("apex to plate", "apex to labial plate")
+
+
 def class_name(name: str) -> str:
     """A tooth class in the plural; anything else as it is."""
     return CLASSES.get(name, name)
@@ -58,6 +75,51 @@ def sign_words(movement: str | None) -> tuple[str, str]:
     """
     known = MOVEMENTS.get(movement or "")
     return (known.negative_direction, known.positive_direction) if known else ("", "")
+
+
+def direction(value: float, movement: str, tooth_class: str = "", arch: str = "") -> str:
+    """The direction that a signed number means, crown and root; "" for 0 and a movement not known.
+
+    Examples
+    --------
+    >>> direction(-8, "torque", "incisor", "lower")
+    'lingual crown torque, root labially'
+    """
+    known = MOVEMENTS.get(movement)
+    return "" if known is None else known.direction_in_full(value, tooth_class, arch)
+
+
+def group_in_full(group: str, movement: str) -> str:
+    """A group of a fit by direction, its direction so that it cannot be misread.
+
+    Examples
+    --------
+    >>> group_in_full("molar buccal torque", "torque"), group_in_full("molar", "torque")
+    ('molar, buccal crown torque, root lingually or palatally', 'molar')
+    """
+    known = MOVEMENTS.get(movement)
+    if known is None:
+        return group
+    for value in (1, -1):
+        if group.endswith(f" {known.direction(value)}"):
+            kind = group.removesuffix(f" {known.direction(value)}")
+            return f"{kind}, {known.direction_in_full(value, kind)}"
+    return group
+
+
+def signed(value: float, unit: str, movement: str, tooth_class: str = "", arch: str = "") -> str:
+    """A signed length or angle with its direction in words.
+
+    Examples
+    --------
+    >>> signed(-8, "degree", "rotation", "molar", "upper")
+    '−8.0° (mesial surface turning palatally)'
+    >>> signed(12, "degree", "torque", "incisor", "lower")
+    '12.0° (labial crown torque, root lingually)'
+    """
+    words = direction(value, movement, tooth_class, arch)
+    said = size_words(value, unit)
+    return f"{said} ({words})" if words else said
 
 
 def sizes_by_movement(sizes: Mapping[str, tuple[float, str]], last: str = "and") -> str:

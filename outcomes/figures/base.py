@@ -16,9 +16,11 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
+from cycler import cycler
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine, PlaceHolderLayoutEngine
+from matplotlib.patheffects import withStroke
 
 from outcomes.errors import InputError
 from outcomes.paths import data_path
@@ -29,10 +31,17 @@ __all__ = [
     "alt_text",
     "bare_axes",
     "figure_bytes",
+    "fill",
+    "halo",
+    "lines_of",
+    "look",
     "new_axes",
+    "panels",
+    "picture_html",
     "records",
     "save_figure",
     "set_alt_text",
+    "settle",
     "style",
     "text_width",
     "trim_height",
@@ -41,13 +50,39 @@ __all__ = [
 COLUMN_WIDTH, FULL_WIDTH = 3.5, 7.2
 """Width of one journal column and of a full page, inches."""
 
-INK, QUIET, FAINT = "#222222", "#666666", "#B8B8B8"
-"""Text, secondary text, and lines that only guide the eye."""
+INK, QUIET, SCALE, ASIDE, FAINT, GRID = (
+    *("#222222", "#666666", "#777777"),
+    *("#999999", "#B8B8B8", "#E6E6E6"),
+)
+"""Text; secondary text; axes; boxes that stand aside; lines that only guide the eye; grid."""
+
+PAPER, DARKEST = "white", "black"
+"""The ground and what is left open; letters on a light shade."""
 
 COLOURS = ("#332288", "#117A8B", "#CC6677", "#C99A1E")
 """Dark to light, so that the order survives grey print; told apart by the colour-blind."""
 
+TINT, BAND = "#EFEDF6", "#E4E1EE"
+"""The first colour as the ground of a box, and of what lies within tolerance."""
+
+CHANCES = (PAPER, "#DDD8EE", "#8F83C4")
+"""Shades of a map of chances, light enough for lines and letters on it and for grey print."""
+
+RATES = "viridis_r"
+"""Shades of rates: perceptually uniform, light to dark, so that it reads the same in grey print."""
+
 MARKERS = ("o", "s", "^", "D")
+
+GUIDE: dict[str, Any] = {"color": QUIET, "lw": 0.9, "dashes": (4, 2.5)}
+"""The line that a result is held against: all of the plan, the target, no difference."""
+
+_RC_COLOURS: dict[Any, Any] = {
+    **dict.fromkeys(("text.color", "axes.labelcolor", "xtick.labelcolor", "ytick.labelcolor"), INK),
+    **dict.fromkeys(("axes.edgecolor", "xtick.color", "ytick.color"), SCALE),
+    **dict.fromkeys(("figure.facecolor", "savefig.facecolor"), PAPER),
+    "grid.color": GRID,
+    "axes.prop_cycle": cycler(color=COLOURS),
+}
 
 _ALT = "_outcomes_alt_text"
 _SVG_FONTS = "Arial, 'Liberation Sans', Helvetica, 'DejaVu Sans', sans-serif"
@@ -55,7 +90,9 @@ _SVG_FONTS = "Arial, 'Liberation Sans', Helvetica, 'DejaVu Sans', sans-serif"
 
 @contextmanager
 def style() -> Iterator[None]:
-    """Draw in the style of shared/figures.mplstyle; leaves matplotlib's settings as they were.
+    """Draw in the style of this package; leaves matplotlib's settings as they were.
+
+    Type, sizes and lines are in shared/figures.mplstyle, colours here.
 
     Examples
     --------
@@ -68,6 +105,7 @@ def style() -> Iterator[None]:
     with mpl.rc_context(fname=path):
         # A concrete name: text then keeps its font when the figure is drawn after the context.
         mpl.rcParams["font.family"] = _fonts(tuple(mpl.rcParams["font.sans-serif"]))
+        mpl.rcParams.update(_RC_COLOURS)
         yield
 
 
@@ -106,6 +144,48 @@ def bare_axes(width: float, height: float) -> Axes:
     return ax
 
 
+def panels(n: int, width: float, height: float, columns: int, **shared: Any) -> np.ndarray:
+    """Axes of ``n`` panels, so many in a line, in a new figure; shape (n,).
+
+    Parameters
+    ----------
+    width, height
+        Of the figure, inches.
+    **shared
+        ``sharex``, ``sharey`` of matplotlib.
+    """
+    with style():
+        figure = Figure(figsize=(width, height), layout="constrained")
+    return fill(figure, n, columns, **shared)
+
+
+def fill(part: Any, n: int, columns: int, **shared: Any) -> np.ndarray:
+    """Axes of ``n`` panels, so many in a line, in a figure or a part of one; shape (n,)."""
+    with style():
+        axes = np.ravel(part.subplots(lines_of(n, columns), columns, squeeze=False, **shared))
+    for spare in axes[n:]:
+        spare.remove()
+    return axes[:n]
+
+
+def lines_of(n: int, columns: int) -> int:
+    """How many lines ``n`` panels take."""
+    return -(-n // columns)
+
+
+def look(number: int) -> dict[str, Any]:
+    """Colour and mark of the first, second, ... of several groups."""
+    return {
+        "color": COLOURS[number % len(COLOURS)],
+        "marker": MARKERS[number % len(MARKERS)],
+    }
+
+
+def halo(width: float = 2.4) -> list[Any]:
+    """Path effect that keeps letters and lines legible on what lies below; width in points."""
+    return [withStroke(linewidth=width, foreground=PAPER)]
+
+
 def records(frame: pd.DataFrame) -> Iterator[Any]:
     """The rows of a frame, with its columns as attributes."""
     yield from frame.itertuples()
@@ -137,12 +217,33 @@ def trim_height(ax: Axes) -> None:
 
 
 def _as_html(ax: Axes) -> str:
-    data = base64.b64encode(figure_bytes(ax, "png", dpi=200)).decode("ascii")
     width = round(_figure(ax).get_figwidth() * 100)
-    return (
-        f'<img src="data:image/png;base64,{data}" style="width:{width}px;max-width:100%" '
-        f'alt="{html.escape(alt_text(ax))}">'
-    )
+    png = figure_bytes(ax, "png", dpi=200)
+    return picture_html(png, alt_text(ax), style=f"width:{width}px;max-width:100%")
+
+
+def picture_html(picture: bytes, alt: str, kind: str = "png", **attributes: object) -> str:
+    """A picture inside its page, with the words that stand for it.
+
+    Parameters
+    ----------
+    picture
+        The bytes of the file.
+    alt
+        Alt text.
+    kind
+        ``"png"`` or ``"svg+xml"``.
+    **attributes
+        Others of the element, such as ``width``, CSS pixels.
+
+    Examples
+    --------
+    >>> picture_html(b"abc", "A < B", width=9)
+    '<img src="data:image/png;base64,YWJj" alt="A &lt; B" width="9">'
+    """
+    data = base64.b64encode(picture).decode("ascii")
+    more = "".join(f' {name}="{value}"' for name, value in attributes.items())
+    return f'<img src="data:image/{kind};base64,{data}" alt="{html.escape(alt)}"{more}>'
 
 
 def set_alt_text(ax: Axes, text: str) -> None:
@@ -225,25 +326,34 @@ def figure_bytes(
         raise InputError(f"Cannot save a figure as {kind!r}: choose svg, pdf or png.")
     buffer = io.BytesIO()
     with style():
-        _settle(figure)
+        settle(figure, within=1e-3)
         figure.savefig(buffer, format=kind, dpi=dpi, metadata=metadata[kind])
     return _accessible(buffer.getvalue(), title, alt) if kind == "svg" else buffer.getvalue()
 
 
-def _settle(figure: Figure) -> None:
-    """Lay the figure out until nothing moves, then leave it so: every save is the same, and quick.
+def settle(drawn: Any, within: float = 1e-9) -> None:
+    """Lay a figure out until nothing moves, then leave it so: every save is the same, and quick.
 
     With axes of equal scales the first layout leaves labels outside; the second has them in.
+
+    Parameters
+    ----------
+    drawn
+        Axes, array of Axes, or Figure.
+    within
+        Shares of the figure that may still move.
     """
+    figure = _figure(drawn)
     engine = figure.get_layout_engine()
     if engine is None or isinstance(engine, PlaceHolderLayoutEngine):
         return
     places = np.empty(0)
-    for _ in range(8):
-        figure.draw_without_rendering()
-        before, places = places, np.array([ax.get_position().bounds for ax in figure.axes])
-        if before.shape == places.shape and np.allclose(before, places, rtol=0, atol=1e-3):
-            break
+    with style():
+        for _ in range(8):
+            figure.draw_without_rendering()
+            before, places = places, np.array([ax.get_position().bounds for ax in figure.axes])
+            if before.shape == places.shape and np.allclose(before, places, rtol=0, atol=within):
+                break
     figure.set_layout_engine("none")
 
 

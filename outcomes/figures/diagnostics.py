@@ -7,15 +7,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import seaborn as sns
 from matplotlib.axes import Axes
-from matplotlib.patheffects import withStroke
 from scipy import stats
 
 from outcomes.domain.names import movement_name
 from outcomes.errors import InputError
-from outcomes.figures.base import COLOURS, FAINT, FULL_WIDTH, INK, new_axes, set_alt_text, style
+from outcomes.figures.base import (
+    COLOURS,
+    FAINT,
+    FULL_WIDTH,
+    INK,
+    halo,
+    new_axes,
+    set_alt_text,
+    style,
+)
 from outcomes.words.english import counted
-from outcomes.words.units import unit_symbol
+from outcomes.words.units import unit_in_full, unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
@@ -23,7 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["residuals"]
 
 _BINS = 8
-_HALO = [withStroke(linewidth=2.6, foreground="white")]
+_HALO = halo(2.6)
 _TREND: dict[str, Any] = {
     "color": INK,
     "lw": 1.3,
@@ -96,25 +105,17 @@ def _of(unit: str) -> str:
 
 def _dots(x: Any, y: Any, ax: Axes) -> None:
     n = len(x)
-    ax.scatter(
-        x,
-        y,
-        s=float(np.clip(4000 / n, 3, 14)),
-        color=COLOURS[0],
-        alpha=float(np.clip(10 / np.sqrt(n), 0.15, 0.8)),
-        linewidths=0,
-        rasterized=n > 2000,
-        zorder=2,
-    )
+    size, alpha = np.clip(4000 / n, 3, 14), np.clip(10 / np.sqrt(n), 0.15, 0.8)
+    sns.scatterplot(
+        x=x, y=y, s=float(size), alpha=float(alpha), color=COLOURS[0], linewidth=0,
+        rasterized=n > 2000, zorder=2, ax=ax,
+    )  # fmt: skip
 
 
 def _against_planned(data: pd.DataFrame, what: str, unit: str, ax: Axes) -> None:
     _dots(data["planned"], data["residual"], ax)
     ax.axhline(0, color=FAINT, lw=0.9, zorder=1.5)
-    bins = _binned(data["planned"], data["residual"], "mean")
-    if len(bins) > 1:
-        ax.plot(bins["x"], bins["y"], **_TREND)
-        _name(ax, "mean", bins)
+    _trend(_binned(data["planned"], data["residual"], "mean"), "mean", ax)
     ax.set(
         title="Residual against plan",
         xlabel=f"Planned {what}{_of(unit)}",
@@ -125,10 +126,7 @@ def _against_planned(data: pd.DataFrame, what: str, unit: str, ax: Axes) -> None
 def _spread(data: pd.DataFrame, what: str, unit: str, ax: Axes) -> None:
     size, off = data["planned"].abs(), data["residual"].abs()
     _dots(size, off, ax)
-    bins = _binned(size, data["residual"], "sd")
-    if len(bins) > 1:
-        ax.plot(bins["x"], bins["y"], **_TREND)
-        _name(ax, "SD", bins)
+    _trend(_binned(size, data["residual"], "sd"), "SD", ax)
     ax.set(
         title="Spread by size of plan",
         xlabel=f"Size of the planned {what}{_of(unit)}",
@@ -148,20 +146,15 @@ def _binned(x: pd.Series, residual: pd.Series, kind: str) -> pd.DataFrame:
     return pd.DataFrame({"x": x.groupby(bins).mean(), "y": y})
 
 
-def _name(ax: Axes, name: str, bins: pd.DataFrame) -> None:
+def _trend(bins: pd.DataFrame, name: str, ax: Axes) -> None:
+    if len(bins) < 2:
+        return
+    ax.plot(bins["x"], bins["y"], **_TREND)
     last = bins.iloc[-1]
     ax.annotate(
-        name,
-        (last["x"], last["y"]),
-        (5, 0),
-        textcoords="offset points",
-        va="center_baseline",
-        color=INK,
-        path_effects=_HALO,
-        fontsize=7.5,
-        fontweight="bold",
-        zorder=4,
-    )
+        name, (last["x"], last["y"]), (5, 0), textcoords="offset points", va="center_baseline",
+        color=INK, path_effects=_HALO, fontsize=7.5, fontweight="bold", zorder=4,
+    )  # fmt: skip
 
 
 def _quantiles(values: np.ndarray, title: str, label: str, ax: Axes) -> None:
@@ -176,7 +169,7 @@ def _quantiles(values: np.ndarray, title: str, label: str, ax: Axes) -> None:
 
 def _words(fit: RateFit, data: pd.DataFrame, what: str) -> str:
     residual = data["residual"]
-    unit = {"mm": " mm", "degree": " degrees"}.get(fit.unit or "", "")
+    unit = f" {unit_in_full(fit.unit)}".rstrip()
     far = int((residual.abs() > 3 * residual.std(ddof=1)).sum())
     effects = fit.patient_effects["effect"]
     text = (

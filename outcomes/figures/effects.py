@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from scipy import stats
 
 from outcomes.domain.names import movement_name
-from outcomes.figures.base import COLOURS, QUIET, new_axes, set_alt_text, style, trim_height
+from outcomes.figures.base import COLOURS, GUIDE, new_axes, set_alt_text, style, trim_height
 from outcomes.words.english import counted
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def shrinkage(fit: RateFit, ax: Axes | None = None) -> Axes:
         )
         area = 4 + 22 * table["movements"] / table["movements"].max()
         ax.scatter(effect, place, s=area, color=COLOURS[0], linewidths=0, zorder=3)
-        ax.axvline(0, color=QUIET, lw=0.9, dashes=(4, 2.5), zorder=1.5)
+        ax.axvline(0, zorder=1.5, **GUIDE)
         ax.set(
             xlabel="Patient's rate minus the average (points of % of plan)",
             ylim=(-0.8, n - 0.2),

@@ -12,10 +12,13 @@ from matplotlib.patches import Rectangle
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.figures.base import (
+    ASIDE,
     COLOURS,
     FULL_WIDTH,
     INK,
+    PAPER,
     QUIET,
+    TINT,
     bare_axes,
     records,
     set_alt_text,
@@ -31,7 +34,6 @@ __all__ = ["record_flow"]
 
 _LEADING = 1.32
 _SMALLEST = 5.0
-_TINT = "#EFEDF6"
 
 
 @dataclass(frozen=True)
@@ -223,38 +225,21 @@ def _wrap(text: str, room: float, size: float, *, bold: bool = False) -> list[st
 
 def _draw_box(box: _Box, size: float, ax: Axes) -> None:
     face, edge = {
-        "read": ("white", INK),
-        "excluded": ("white", "#999999"),
-        "analysed": (_TINT, COLOURS[0]),
+        "read": (PAPER, INK),
+        "excluded": (PAPER, ASIDE),
+        "analysed": (TINT, COLOURS[0]),
     }[box.name]
-    ax.add_patch(
-        Rectangle(
-            (box.x, box.y),
-            box.width,
-            box.height,
-            facecolor=face,
-            edgecolor=edge,
-            lw=0.8,
-            label=box.name,
-            zorder=2,
-        )
-    )
+    look: dict[str, Any] = {"facecolor": face, "edgecolor": edge, "lw": 0.8, "zorder": 2}
+    ax.add_patch(Rectangle((box.x, box.y), box.width, box.height, label=box.name, **look))
     left = box.x + 0.7 * size
     for i, line in enumerate(box.lines):
-        look: dict[str, Any] = {"fontsize": size, "va": "baseline", "zorder": 3}
+        look = {"fontsize": size, "va": "baseline", "color": INK, "zorder": 3}
         y = box.y + (0.45 + _LEADING * (i + 0.76)) * size
         inset = 0.0 if line.bold or not box.indent else box.indent
         if line.lead:
-            ax.text(left + inset - 0.7 * size, y, line.lead, ha="right", color=INK, **look)
-        ax.text(
-            left + inset,
-            y,
-            line.text,
-            ha="left",
-            color=INK,
-            fontweight="bold" if line.bold else "normal",
-            **look,
-        )
+            ax.text(left + inset - 0.7 * size, y, line.lead, ha="right", **look)
+        weight = "bold" if line.bold else "normal"
+        ax.text(left + inset, y, line.text, fontweight=weight, **look)
 
 
 def _draw_arrows(plan: _Plan, ax: Axes) -> None:
@@ -262,15 +247,11 @@ def _draw_arrows(plan: _Plan, ax: Axes) -> None:
     x = first.x + first.width / 2
     middle = side.y + side.height / 2
     fork = side.y + side.height + (last[0].y - side.y - side.height) / 2
-    arrow = {
-        "arrowstyle": "-|>,head_width=0.16,head_length=0.32",
-        "lw": 0.8,
-        "color": QUIET,
-        "shrinkA": 0,
-        "shrinkB": 0,
-    }
+    thin: dict[str, Any] = {"color": QUIET, "lw": 0.8}
+    head = "-|>,head_width=0.16,head_length=0.32"
+    arrow = {"arrowstyle": head, "shrinkA": 0, "shrinkB": 0, **thin}
     targets = [box.x + box.width / 2 for box in last]
-    line: dict[str, Any] = {"color": QUIET, "lw": 0.8, "zorder": 1, "solid_capstyle": "projecting"}
+    line = thin | {"zorder": 1, "solid_capstyle": "projecting"}
     ax.plot([x, x], [first.y + first.height, fork], **line)
     ax.annotate("", (side.x, middle), (x, middle), arrowprops=arrow)
     ax.plot([min(x, *targets), max(x, *targets)], [fork, fork], **line)

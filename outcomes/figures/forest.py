@@ -11,13 +11,14 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import movement_name
+from outcomes.domain.names import heading
 from outcomes.errors import InputError
 from outcomes.figures.base import (
-    COLOURS,
     FAINT,
     FULL_WIDTH,
+    GUIDE,
     INK,
+    PAPER,
     QUIET,
     new_axes,
     records,
@@ -26,7 +27,8 @@ from outcomes.figures.base import (
     text_width,
     trim_height,
 )
-from outcomes.words.english import counted, wrapped
+from outcomes.figures.rows import SIZE, draw_interval, no_scale, write_beside
+from outcomes.words.english import SAYS_NOTHING, counted, wrapped
 from outcomes.words.numbers import bare_percent
 from outcomes.words.units import unit_symbol
 
@@ -39,8 +41,6 @@ _NEEDED = ["group", "patients", "movements", "rate", "low", "high"]
 _QUANTITY = "achieved share of plan"
 _WIDEST = (-0.5, 1.75)
 """Intervals are cut off, with an arrow, beyond these rates."""
-_SAYS_NOTHING = 3.0
-"""An interval that reaches beyond this many times the plan, either way, is written as not known."""
 
 
 def rates_forest(
@@ -90,7 +90,9 @@ def rates_forest(
             ax = new_axes(FULL_WIDTH, 1.3 + 0.21 * (rates["place"].max() + 1) + 0.13 * len(context))
         _frame_axes(rates, context, ax)
         for row in records(rates):
-            _draw_rate(row, ax)
+            low, rate, high = 100 * row.low, 100 * row.rate, 100 * row.high
+            hollow = row.patients < FEW_PATIENTS
+            draw_interval(low, rate, high, row.place, ax, hollow=hollow, label=_spoken(row))
         for mark in records(context):
             _draw_published(mark, ax)
         left = _write_columns(rates, ax)
@@ -180,68 +182,26 @@ def _frame_axes(rates: pd.DataFrame, context: pd.DataFrame, ax: Axes) -> None:
     ax.set_xlim(100 * (low - 0.03 * (low < 0)), 100 * (high + 0.03))
     ax.set_ylim(rates["place"].max() + 0.7, -1.6)
     ax.set_xlabel("Achieved share of the plan (%)")
-    ax.set_yticks([])
-    ax.spines["left"].set_visible(False)
-    ax.grid(axis="y", visible=False)
+    no_scale(ax)
     ax.axvline(0, color=FAINT, lw=0.8, zorder=0.9, label="_nothing")
-    ax.axvline(100, color=QUIET, lw=0.9, dashes=(4, 2.5), zorder=0.9, label="_plan")
+    ax.axvline(100, zorder=0.9, label="_plan", **GUIDE)
 
 
-def _draw_rate(row: Any, ax: Axes) -> None:
-    small = row.patients < FEW_PATIENTS
-    left, right = ax.get_xlim()
-    low, high = 100 * row.low, 100 * row.high
-    if not np.isnan([low, high]).any():
-        ax.plot(
-            [max(low, left), min(high, right)],
-            [row.place, row.place],
-            color=COLOURS[0],
-            lw=1.5,
-            zorder=3,
-            label="_interval",
-        )
-        for beyond, edge, arrow in ((low < left, left, "<"), (high > right, right, ">")):
-            if beyond:
-                ax.plot(
-                    edge, row.place, arrow, color=COLOURS[0], ms=4, clip_on=False, label="_beyond"
-                )
-    if left <= 100 * row.rate <= right:
-        ax.plot(
-            100 * row.rate,
-            row.place,
-            "o",
-            ms=5,
-            mfc="white" if small else COLOURS[0],
-            mec=COLOURS[0],
-            mew=1.1,
-            zorder=4,
-            label=" ".join(filter(None, (row.movement, row.group))),
-        )
+def _spoken(row: Any) -> str:
+    return " ".join(filter(None, (row.movement, row.group)))
 
 
 def _draw_published(mark: Any, ax: Axes) -> None:
+    share, place, side = 100 * mark.share, mark.place + 0.3, -1 if mark.left else 1
     ax.plot(
-        100 * mark.share,
-        mark.place + 0.3,
-        "D",
-        ms=3.6,
-        mfc="white",
-        mec=QUIET,
-        mew=0.9,
-        zorder=3.5,
+        share, place, "D", ms=3.6, mfc=PAPER, mec=QUIET, mew=0.9, zorder=3.5,
         label=f"published {mark.key}",
-    )
+    )  # fmt: skip
     ax.annotate(
-        mark.key,
-        (100 * mark.share, mark.place + 0.3),
-        (-4 if mark.left else 4, 0),
-        textcoords="offset points",
-        ha="right" if mark.left else "left",
-        va="center_baseline",
-        fontsize=6.5,
-        color=QUIET,
+        mark.key, (share, place), (4 * side, 0), textcoords="offset points",
+        ha="right" if mark.left else "left", va="center_baseline", fontsize=6.5, color=QUIET,
         zorder=5,
-    )
+    )  # fmt: skip
 
 
 def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
@@ -253,40 +213,26 @@ def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
     numbers = [_number(row) for row in records(rates)]
     wide = ax.get_figure(root=True).get_figwidth() > 5  # type: ignore[union-attr]
     head = "patients / movements" if wide else "patients /\nmovements"
-    size = 7.5
     counts_end = -8.0
     names_start = (
-        counts_end - 10 - max(text_width(text, size) for text in [*counts, *head.split("\n")])
+        counts_end - 10 - max(text_width(text, SIZE) for text in [*counts, *head.split("\n")])
     )
     names_start -= max(
-        [text_width(text, size) for text in rates["group"]]
-        + [text_width(_heading(m, u), size, bold=True) - 40 for m, u in _headings(rates)]
+        [text_width(text, SIZE) for text in rates["group"]]
+        + [text_width(_headed(m, u), SIZE, bold=True) - 40 for m, u in _headings(rates)]
     )
     top = -1.1
-    across = ax.get_yaxis_transform()
-
-    def write(text: str, x: float, place: float, points: float, **look: object) -> None:
-        ax.annotate(
-            text,
-            (x, place),
-            (points, 0),
-            xycoords=across,
-            textcoords="offset points",
-            va="center_baseline",
-            fontsize=size,
-            annotation_clip=False,
-            **look,  # type: ignore[arg-type]
-        )
-
-    write(head, 0, top, counts_end, ha="right", color=QUIET)
-    write("% (interval)", 1, top, 6, ha="left", color=QUIET)
+    write_beside(head, 0, top, counts_end, ax, ha="right", color=QUIET)
+    write_beside("% (interval)", 1, top, 6, ax, ha="left", color=QUIET)
     for row, count, number in zip(records(rates), counts, numbers, strict=True):
-        write(str(row.group), 0, row.place, names_start, ha="left", color=INK)
-        write(count, 0, row.place, counts_end, ha="right", color=INK)
-        write(number, 1, row.place, 6, ha="left", color=INK)
+        write_beside(str(row.group), 0, row.place, names_start, ax, ha="left", color=INK)
+        write_beside(count, 0, row.place, counts_end, ax, ha="right", color=INK)
+        write_beside(number, 1, row.place, 6, ax, ha="left", color=INK)
     for movement, unit in _headings(rates):
         place = rates.loc[rates["movement"] == movement, "place"].min() - 1
-        write(_heading(movement, unit), 0, place, names_start, ha="left", color=INK, weight="bold")
+        write_beside(
+            _headed(movement, unit), 0, place, names_start, ax, ha="left", color=INK, weight="bold"
+        )
     return names_start
 
 
@@ -295,10 +241,9 @@ def _headings(rates: pd.DataFrame) -> list[tuple[str, str | None]]:
     return list(zip(named["movement"], named["unit"], strict=True))
 
 
-def _heading(movement: str, unit: str | None) -> str:
+def _headed(movement: str, unit: str | None) -> str:
     symbol = unit_symbol(unit)
-    name = movement_name(movement)
-    return f"{name[0].upper()}{name[1:]}" + (f" ({symbol})" if symbol else "")
+    return heading(movement) + (f" ({symbol})" if symbol else "")
 
 
 def _number(row: Any) -> str:
@@ -306,12 +251,12 @@ def _number(row: Any) -> str:
         return "not known"
     rate = (
         bare_percent(row.rate)
-        if abs(row.rate) <= _SAYS_NOTHING
-        else f"over ±{bare_percent(_SAYS_NOTHING)}"
+        if abs(row.rate) <= SAYS_NOTHING
+        else f"over ±{bare_percent(SAYS_NOTHING)}"
     )
     if np.isnan([row.low, row.high]).any():
         return f"{rate} (no interval)"
-    if max(abs(row.low), abs(row.high)) > _SAYS_NOTHING:
+    if max(abs(row.low), abs(row.high)) > SAYS_NOTHING:
         return f"{rate} (not known)"
     return f"{rate} ({bare_percent(row.low)} to {bare_percent(row.high)})"
 
@@ -331,23 +276,15 @@ def _write_notes(rates: pd.DataFrame, context: pd.DataFrame, left: float, ax: Ax
     if not lines:
         return
     ax.annotate(
-        "\n".join(lines),
-        (0, 0),
-        (left, -30),
-        xycoords="axes fraction",
-        textcoords="offset points",
-        ha="left",
-        va="top",
-        fontsize=6.5,
-        color=QUIET,
-        linespacing=1.35,
-        annotation_clip=False,
-    )
+        "\n".join(lines), (0, 0), (left, -30), xycoords="axes fraction",
+        textcoords="offset points", ha="left", va="top", fontsize=6.5, color=QUIET,
+        linespacing=1.35, annotation_clip=False,
+    )  # fmt: skip
 
 
 def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
     parts = [
-        f"{' '.join(filter(None, (row.movement, row.group)))} {_number(row)}, "
+        f"{_spoken(row)} {_number(row)}, "
         f"{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
         for row in records(rates)
     ]

@@ -8,11 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+from outcomes.figures.base import alt_text, figure_bytes, settle
 
-from outcomes.figures.base import alt_text, figure_bytes, style
-
-__all__ = ["MM", "WIDTHS", "Drawn", "save_for_print", "settle", "write_contents"]
+__all__ = ["MM", "WIDTHS", "Drawn", "save_for_print", "write_contents"]
 
 MM = 1 / 25.4
 WIDTHS = {"one_column": 85 * MM, "two_column": 175 * MM}
@@ -92,19 +90,6 @@ def save_for_print(
             (folder / file).write_bytes(figure_bytes(axes, "png", resolution, title=title))
             files.append(file)
     return Drawn(name, caption, alt, tuple(files))
-
-
-def settle(drawn: Any) -> None:
-    """Lay a figure out until nothing moves, then keep that layout for every file."""
-    figure = np.ravel(np.asarray(drawn, dtype=object))[0].get_figure(root=True)
-    places = np.empty(0)
-    with style():
-        for _ in range(6):
-            figure.draw_without_rendering()
-            before, places = places, np.array([ax.get_position().bounds for ax in figure.axes])
-            if before.shape == places.shape and np.allclose(before, places, rtol=0, atol=1e-9):
-                break
-        figure.set_layout_engine("none")
 
 
 def write_contents(drawn: Iterable[Drawn], path: str | Path) -> Path:

@@ -6,16 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import seaborn as sns
 from matplotlib.axes import Axes
-from matplotlib.colors import to_rgba
-from matplotlib.patheffects import withStroke
 
 from outcomes.domain.names import movement_name, sign_words
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
+    GUIDE,
     INK,
+    PAPER,
     QUIET,
+    halo,
     new_axes,
     records,
     set_alt_text,
@@ -23,8 +25,8 @@ from outcomes.figures.base import (
     trim_height,
 )
 from outcomes.words.english import counted, listed
-from outcomes.words.numbers import bare_percent
-from outcomes.words.units import unit_symbol
+from outcomes.words.numbers import bare_percent, range_words
+from outcomes.words.units import unit_in_full, unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
@@ -90,10 +92,8 @@ def planned_achieved(fit: RateFit, ax: Axes | None = None) -> Axes:
 
 def _limits(data: pd.DataFrame, ax: Axes) -> tuple[float, float]:
     """Equal scales that hold all points and zero; growing rightwards and up with the plan."""
-    ranges = []
-    for name in ("planned", "achieved"):
-        low, high = min(0.0, data[name].min()), max(0.0, data[name].max())
-        ranges.append((low, high))
+    names = ("planned", "achieved")
+    ranges = [(min(0.0, data[n].min()), max(0.0, data[n].max())) for n in names]
     pad = 0.04 * max(high - low for low, high in ranges)
     (x_low, x_high), (y_low, y_high) = ((low - pad, high + pad) for low, high in ranges)
     ax.set(xlim=(x_low, x_high), ylim=(y_low, y_high))
@@ -111,36 +111,22 @@ def _draw_points(data: pd.DataFrame, colour: dict[str, str], ax: Axes) -> None:
     order = np.random.default_rng(1).permutation(n)  # no group lies on top of another
     shown = data.iloc[order]
     alpha = float(np.clip(12 / np.sqrt(n), 0.12, 0.6))
-    ax.scatter(
-        shown["planned"],
-        shown["achieved"],
-        s=float(np.clip(5000 / n, 3, 14)),
-        c=[to_rgba(colour[str(group)], alpha) for group in shown["group"]],
-        linewidths=0,
-        rasterized=n > 2000,
-        label="movements",
-        zorder=2,
-    )
+    sns.scatterplot(
+        shown.astype({"group": str}), x="planned", y="achieved", hue="group", palette=colour,
+        alpha=alpha, s=float(np.clip(5000 / n, 3, 14)), linewidth=0, rasterized=n > 2000,
+        zorder=2, legend=False, ax=ax,
+    )  # fmt: skip
 
 
 def _draw_identity(low: float, high: float, ax: Axes) -> None:
-    ax.axline((0, 0), slope=1, color=QUIET, lw=0.9, dashes=(4, 2.5), label="identity", zorder=2.5)
+    ax.axline((0, 0), slope=1, label="identity", zorder=2.5, **GUIDE)
     inverted = ax.xaxis_inverted()
     at = (low if inverted else high) - 0.06 * (high - low) * (-1 if inverted else 1)
     ax.annotate(
-        "all of the plan",
-        (at, at),
-        (0, 2),
-        textcoords="offset points",
-        rotation=45,
-        rotation_mode="anchor",
-        ha="right",
-        va="bottom",
-        fontsize=7,
-        color=QUIET,
-        path_effects=[withStroke(linewidth=2, foreground="white")],
-        zorder=4,
-    )
+        "all of the plan", (at, at), (0, 2), textcoords="offset points", rotation=45,
+        rotation_mode="anchor", ha="right", va="bottom", fontsize=7, color=QUIET,
+        path_effects=halo(2), zorder=4,
+    )  # fmt: skip
 
 
 def _draw_lines(
@@ -154,7 +140,7 @@ def _draw_lines(
     planned = data["planned"].groupby(data["group"].astype(str))
     for group, rate in zip(fit.rates["group"].astype(str), fit.rates["rate"], strict=True):
         x = np.array([min(0.0, planned.min()[group]), max(0.0, planned.max()[group])])
-        ax.plot(x, drift + rate * x, color="white", lw=width + 1.4, zorder=2.8)
+        ax.plot(x, drift + rate * x, color=PAPER, lw=width + 1.4, zorder=2.8)
         ax.plot(x, drift + rate * x, color=colour[group], lw=width, label=group, zorder=3)
         end = x[0] if ax.xaxis_inverted() else x[1]
         ends.append((group, float(rate), float(end), float(drift + rate * end)))
@@ -185,19 +171,10 @@ def _label_lines(
     labels = []
     for group, rate, _, y in ends:
         name = "all teeth" if group == "all" else f"{prefix}{group}"
-        labels.append(
-            ax.text(
-                1.05,
-                y,
-                f"{name}{':' * bool(prefix)} {bare_percent(rate)} %",
-                transform=across,
-                ha="left",
-                va="center",
-                fontsize=7.5,
-                fontweight="bold",
-                color=colour[group] if len(colour) > 1 else INK,
-            )
-        )
+        said = f"{name}{':' * bool(prefix)} {bare_percent(rate)} %"
+        ink = colour[group] if len(colour) > 1 else INK
+        look: dict[str, Any] = {"color": ink, "fontsize": 7.5, "fontweight": "bold"}
+        labels.append(ax.text(1.05, y, said, transform=across, va="center", **look))
     figure: Any = ax.get_figure(root=True)
     figure.draw_without_rendering()  # the layout settles, and with it the height of a label
     height = abs(
@@ -208,20 +185,9 @@ def _label_lines(
         places = [-y for y in _spread([-end[3] for end in ends][::-1], height)[::-1]]
     for label, place, (group, _, x, y) in zip(labels, places, ends, strict=True):
         label.set_y(place)
+        leader = {"arrowstyle": "-", "lw": 0.6, "color": colour[group], "shrinkA": 0, "shrinkB": 0}
         ax.annotate(
-            "",
-            (x, y),
-            (1.04, place),
-            xycoords="data",
-            textcoords=across,
-            arrowprops={
-                "arrowstyle": "-",
-                "lw": 0.6,
-                "color": colour[group],
-                "shrinkA": 0,
-                "shrinkB": 0,
-            },
-            annotation_clip=False,
+            "", (x, y), (1.04, place), textcoords=across, arrowprops=leader, annotation_clip=False
         ).set_in_layout(False)
 
 
@@ -245,14 +211,14 @@ def _spread(places: list[float], gap: float) -> list[float]:
 
 def _words(fit: RateFit, data: pd.DataFrame) -> str:
     what = movement_name(fit.movement)
-    unit = {"mm": ", mm", "degree": ", degrees"}.get(fit.unit or "", "")
+    unit = unit_in_full(fit.unit)
     rates = [
-        f"{row.group} {bare_percent(row.rate)} % (interval {bare_percent(row.low)} to {bare_percent(row.high)})"
+        f"{row.group} {bare_percent(row.rate)} % (interval {range_words(row.low, row.high, bare_percent)})"
         for row in records(fit.rates)
     ]
     short = float((data["achieved"] * np.sign(data["planned"]) < data["planned"].abs()).mean())
     return (
-        f"Scatter plot of achieved against planned {what}{unit}: "
+        f"Scatter plot of achieved against planned {what}{', ' if unit else ''}{unit}: "
         f"{counted(len(data), 'movement')} in {counted(data['patient'].nunique(), 'patient')}, "
         f"planned {data['planned'].min():.1f} to {data['planned'].max():.1f}. "
         f"{bare_percent(short)} % of the points lie short of the line of a full result. "

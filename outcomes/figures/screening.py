@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import seaborn as sns
 from matplotlib.axes import Axes
 
-from outcomes.figures.base import COLOURS, FAINT, QUIET, new_axes, set_alt_text, style
+from outcomes.figures.base import (
+    COLOURS,
+    FAINT,
+    QUIET,
+    lines_of,
+    panels,
+    set_alt_text,
+    style,
+)
+from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -43,29 +53,23 @@ def plausibility(cohort: Cohort | pd.DataFrame, axes: np.ndarray | None = None) 
     names = list(dict.fromkeys(frame["movement"].astype(str)))
     with style():
         if axes is None:
-            axes = _panels(len(names))
+            columns = min(len(names), _COLUMNS)
+            size = 2.4 * columns, 2.4 * lines_of(len(names), columns)
+            axes = panels(len(names), *size, columns)
         for ax, name in zip(np.ravel(axes), names, strict=True):
             _draw(frame[frame["movement"] == name], name, ax)
     return np.ravel(axes)
 
 
-def _panels(n: int) -> np.ndarray:
-    columns = min(n, _COLUMNS)
-    rows = -(-n // columns)
-    axes = np.ravel(np.asarray(new_axes(2.4 * columns, 2.4 * rows, rows=rows, columns=columns)))
-    for spare in axes[n:]:
-        spare.remove()
-    return axes[:n]
-
-
 def _draw(rows: pd.DataFrame, name: str, ax: Axes) -> None:
     planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
-    unit = "mm" if rows["unit"].iloc[0] == "mm" else "°"
+    unit = unit_symbol(rows["unit"].iloc[0])
     reach = 1.05 * max(float(np.abs(planned).max()), float(np.abs(achieved).max()), 1e-9)
     ax.axhline(0, color=FAINT, lw=0.8, zorder=0.5)
     ax.axvline(0, color=FAINT, lw=0.8, zorder=0.5)
     ax.plot([-reach, reach], [-reach, reach], color=QUIET, lw=0.8, ls=(0, (4, 3)))
-    ax.scatter(planned, achieved, s=9, color=COLOURS[1], alpha=0.55, linewidths=0)
+    look: dict[str, Any] = {"s": 9, "color": COLOURS[1], "alpha": 0.55, "linewidth": 0}
+    sns.scatterplot(rows, x="planned", y="achieved", ax=ax, **look)
     ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
     ax.set(xlabel=f"planned, {unit}", ylabel=f"achieved, {unit}", title=f"{name}, {len(rows)} rows")
     against = int(((planned * achieved) < 0).sum())

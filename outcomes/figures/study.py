@@ -8,17 +8,17 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from outcomes.figures.base import (
-    COLOURS,
     FULL_WIDTH,
+    GUIDE,
     INK,
-    MARKERS,
-    QUIET,
+    PAPER,
+    look,
     new_axes,
     records,
     set_alt_text,
     style,
 )
-from outcomes.words.english import counted
+from outcomes.words.english import counted, number_of
 
 if TYPE_CHECKING:
     from outcomes.study.plan import StudyPlan
@@ -58,14 +58,13 @@ def study_size(plan: StudyPlan, ax: Axes | None = None) -> Axes:
         most = 1.6 * max(plan.studies["patients"].max(), plan.table["patients"].fillna(0).max())
         patients = np.unique(np.linspace(3, max(most, 8), 120).round())
         for i, (teeth, tried) in enumerate(plan.studies.groupby("teeth_per_patient", sort=True)):
-            colour, marker = COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)]
             line = 100 * plan.closed_form(int(str(teeth)), patients)
-            ax.plot(patients, line, color=colour, lw=1.3, zorder=2)
+            ax.plot(patients, line, color=look(i)["color"], lw=1.3, zorder=2)
             ax.plot(
-                tried["patients"], 100 * tried[column], marker, color=colour, ms=5, mec="white",
-                mew=0.7, zorder=4, label=str(teeth),
+                tried["patients"], 100 * tried[column], ls="none", ms=5, mec=PAPER, mew=0.7,
+                zorder=4, label=str(teeth), **look(i),
             )  # fmt: skip
-        ax.axhline(100 * wanted, color=QUIET, lw=0.9, ls=(0, (4, 3)), zorder=1)
+        ax.axhline(100 * wanted, zorder=1, **GUIDE | {"dashes": (4, 3)})
         ax.annotate(
             "wanted", (1, 100 * wanted), (-2, 3), xycoords=("axes fraction", "data"),
             textcoords="offset points", ha="right", va="bottom", color=INK, fontsize=7.5,
@@ -85,7 +84,7 @@ def _words(plan: StudyPlan, column: str) -> str:
     what = "Power" if column == "power" else "Width of the interval"
     parts = []
     for row in records(plan.studies.drop_duplicates("teeth_per_patient", keep="last")):
-        teeth = "1 tooth" if row.teeth_per_patient == 1 else f"{row.teeth_per_patient} teeth"
+        teeth = number_of(row.teeth_per_patient, "tooth", "teeth")
         value = 100 * getattr(row, column)
         parts.append(f"{teeth}: {value:.1f} % with {counted(row.patients, 'patient')}")
     return (

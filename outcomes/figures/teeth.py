@@ -10,16 +10,19 @@ import pandas as pd
 from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Normalize
+from matplotlib.colors import Normalize, to_rgba
 from matplotlib.patches import Rectangle
 
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.figures.base import (
+    DARKEST,
     FAINT,
     FULL_WIDTH,
     INK,
+    PAPER,
     QUIET,
+    RATES,
     new_axes,
     records,
     set_alt_text,
@@ -36,8 +39,6 @@ _BETWEEN_JAWS = 0.55
 _DAGGER = "†"
 _NAMED = 3
 """Teeth with a robust reading that are named under the chart."""
-_PALETTE = "viridis_r"
-"""Perceptually uniform; light to dark, so that it reads the same in grey print."""
 
 
 def tooth_chart(
@@ -90,7 +91,7 @@ def tooth_chart(
         rows = _chart_rows(table.index)
         if ax is None:
             ax = new_axes(FULL_WIDTH, 1.0 + 0.68 * len(rows))
-        colours = ScalarMappable(Normalize(*limits), colormaps[_PALETTE])
+        colours = ScalarMappable(Normalize(*limits), colormaps[RATES])
         size = _type_size(ax)
         cells: dict[Any, Any] = {row.Index: row for row in records(table)}
         top = 0.0
@@ -174,58 +175,29 @@ def _draw_cell(
 ) -> None:
     middle = x + 0.5
     number_at = top - 0.2 if upper else top + _HEIGHT + 0.22
-    ax.text(
-        middle,
-        number_at,
-        str(tooth),
-        ha="center",
-        va="center",
-        fontsize=max(5, 0.78 * size),
-        color=QUIET,
-    )
+    small: dict[str, Any] = {"fontsize": max(5, 0.78 * size), "color": QUIET}
+    ax.text(middle, number_at, str(tooth), ha="center", va="center", **small)
     box: dict[str, Any] = {"xy": (x + 0.04, top), "width": 0.92, "height": _HEIGHT}
     if row is None:
         ax.add_patch(Rectangle(**box, fill=False, edgecolor=FAINT, lw=0.6))
         return
     known = bool(np.isfinite(row.rate))
-    face = colours.to_rgba(row.rate) if known else (1.0, 1.0, 1.0, 1.0)
-    small = bool(row.patients < FEW_PATIENTS)
-    ax.add_patch(
-        Rectangle(
-            **box,
-            facecolor=face,
-            edgecolor=INK if small else "none" if known else FAINT,
-            linestyle=(0, (2, 1.6)) if small else "-",
-            lw=0.9,
-        )
-    )
-    ink = _ink_on(face)
-    ax.text(
-        middle,
-        top + 0.56,
-        bare_percent(row.rate) if known else "–",
-        ha="center",
-        va="center_baseline",
-        fontsize=1.15 * size,
-        fontweight="bold",
-        color=ink,
-    )
-    ax.text(
-        middle,
-        top + 1.16,
-        f"{row.patients:.0f}{'*' if small else ''}{_DAGGER if row.differs else ''}",
-        ha="center",
-        va="center_baseline",
-        fontsize=max(5.2, 0.8 * size),
-        color=ink,
-    )
+    face = colours.to_rgba(row.rate) if known else to_rgba(PAPER)
+    few = bool(row.patients < FEW_PATIENTS)
+    edge, dashes = (INK, (0, (2, 1.6))) if few else ("none" if known else FAINT, "-")
+    ax.add_patch(Rectangle(**box, facecolor=face, edgecolor=edge, linestyle=dashes, lw=0.9))
+    look: dict[str, Any] = {"ha": "center", "va": "center_baseline", "color": _ink_on(face)}
+    rate = bare_percent(row.rate) if known else "–"
+    ax.text(middle, top + 0.56, rate, fontsize=1.15 * size, fontweight="bold", **look)
+    patients = f"{row.patients:.0f}{'*' * few}{_DAGGER * bool(row.differs)}"
+    ax.text(middle, top + 1.16, patients, fontsize=max(5.2, 0.8 * size), **look)
 
 
 def _ink_on(face: Any) -> str:
     """Black or white, whichever stands out more (relative luminance, WCAG 2.2)."""
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in face[:3]]
     luminance = float(np.dot((0.2126, 0.7152, 0.0722), linear))
-    return "white" if luminance < 0.179 else "black"
+    return PAPER if luminance < 0.179 else DARKEST
 
 
 def _finish(
@@ -285,26 +257,19 @@ def _draw_scale(ax: Axes, top: float, colours: ScalarMappable, size: float) -> N
     left, right = 1.6, 8.1
     ax.imshow(
         np.linspace(low, high, 256)[None, :],
-        cmap=colormaps[_PALETTE],
+        cmap=colormaps[RATES],
         norm=Normalize(low, high),
         extent=(left, right, top + 0.32, top),
         aspect="auto",
         zorder=2,
     )
     ax.set(xlim=(-8.3, 8.3))
-    for share in np.linspace(low, high, 5):
-        at = left + (right - left) * (share - low) / (high - low)
-        ends = {0: "left", 4: "right"}
-        place = round(4 * (share - low) / (high - low))
-        ax.text(
-            at,
-            top + 0.55,
-            f"{bare_percent(share)} %" if place == 4 else bare_percent(share),
-            ha=ends.get(place, "center"),
-            va="center",
-            fontsize=max(5, 0.78 * size),
-            color=QUIET,
-        )
+    sides = ["left", "center", "center", "center", "right"]
+    look: dict[str, Any] = {"va": "center", "fontsize": max(5, 0.78 * size), "color": QUIET}
+    marks = zip(np.linspace(left, right, 5), np.linspace(low, high, 5), sides, strict=True)
+    for at, share, side in marks:
+        sign = " %" if side == "right" else ""
+        ax.text(at, top + 0.55, f"{bare_percent(share)}{sign}", ha=side, **look)
 
 
 def _words(table: pd.DataFrame, title: str | None) -> str:

@@ -20,8 +20,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from outcomes.domain.limits import unit_of_movement
-from outcomes.errors import CannotAnswer
+from outcomes.cohort.records import Cohort
+from outcomes.domain.limits import unit_of
+from outcomes.domain.movements import MOVEMENTS
+from outcomes.errors import CannotAnswer, InputError
+from outcomes.words.english import counted
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -103,8 +106,10 @@ def measurement_error(
 
     Raises
     ------
+    InputError
+        If columns are missing, or compare is none of these.
     CannotAnswer
-        If columns are missing, or no subject has two readings.
+        If no subject has two readings.
 
     Notes
     -----
@@ -173,7 +178,7 @@ def _readings(repeats: Cohort | pd.DataFrame) -> pd.DataFrame:
     table = repeats if isinstance(repeats, pd.DataFrame) else repeats.repeats
     missing = [name for name in _REQUIRED if name not in table.columns]
     if missing:
-        raise CannotAnswer(
+        raise InputError(
             f"The repeats table lacks {', '.join(missing)}; it has "
             f"{', '.join(map(str, table.columns)) or 'no columns'}."
         )
@@ -200,7 +205,7 @@ def _wide(part: pd.DataFrame, compare: Comparison) -> pd.DataFrame:
         part = part.drop_duplicates([*_SUBJECT, "reader"])
         column = part["reader"]
     else:
-        raise CannotAnswer(f"compare is 'readings', 'readers' or None, not {compare!r}.")
+        raise InputError(f"compare is 'readings', 'readers' or None, not {compare!r}.")
     wide = part.assign(_column=column).pivot(index=subject, columns="_column", values="value")
     return wide[sorted(wide.columns)].astype(float)
 
@@ -231,7 +236,7 @@ def _movement_row(
     row: dict[str, object] = dict.fromkeys(COLUMNS, _MISSING)
     row |= {
         "movement": movement,
-        "unit": unit_of_movement(movement),
+        "unit": unit_of(movement),
         "comparison": compare,
         "subjects": len(read_twice),
         "patients": read_twice.index.get_level_values("patient").nunique(),
@@ -364,7 +369,7 @@ def _note(pairs: int) -> str:
     if pairs == 0:
         return "no second reading: nothing to compare"
     if pairs < 3:
-        return f"{pairs} {'pair' if pairs == 1 else 'pairs'}: too few for a reliability coefficient"
+        return f"{counted(pairs, 'pair')}: too few for a reliability coefficient"
     if pairs < 20:
         return f"only {pairs} pairs: wide intervals"
     return ""
@@ -383,8 +388,6 @@ def _no_pairs(compare: Comparison) -> str:
 
 
 def _in_schema_order(table: pd.DataFrame) -> pd.DataFrame:
-    from outcomes.domain.movements import MOVEMENTS
-
     place = {name: i for i, name in enumerate(MOVEMENTS)}
     order = table["movement"].map(lambda name: place.get(name, len(place)))
     return table.iloc[np.argsort(order.to_numpy(), kind="stable")].reset_index(drop=True)

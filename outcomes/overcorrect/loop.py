@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from outcomes.domain.limits import Given, limit, unit_of_movement, units_of_rows
+from outcomes.domain.limits import Given, limit, unit_of, units_of
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
 from outcomes.errors import CannotAnswer, ModelError
@@ -132,7 +132,7 @@ def closing_loop(
     periods, changes, sentences = [], [], []
     for movement, part in rows.groupby("movement", sort=False, observed=True):
         name = str(movement)
-        unit = unit_of_movement(name) or str(units_of_rows(part).fillna("mm").iloc[0])
+        unit = unit_of(name) or str(units_of(part).fillna("mm").iloc[0])
         near = limit("tolerance", name, unit, tolerance)
         periods += [_period(part, name, unit, near, label) for label in ("before", "after")]
         change, why = _change(part, name, group, level)

@@ -13,6 +13,7 @@ from outcomes.domain.limits import limit, require_known
 from outcomes.errors import InputError
 from outcomes.overcorrect.outlook import Source
 from outcomes.overcorrect.rules import Rules
+from outcomes.plotting import plot
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 from outcomes.words.shown import as_html, as_text
@@ -152,9 +153,7 @@ class Plan:
 
     def plot(self, movement: str | None = None, ax: Any = None) -> Any:
         """Aim against plan with the chance of landing shaded; returns the Axes."""
-        from outcomes.figures.overcorrection import chance_map
-
-        return chance_map(self, movement, ax=ax)
+        return plot(self, movement, ax=ax)
 
     def __repr__(self) -> str:
         columns = ["tooth", "movement", "aim", "verdict", "direct_planned", "best_planned"]

@@ -15,6 +15,7 @@ from outcomes.errors import CannotAnswer
 from outcomes.mixed.blocks import Array
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.rules import Rules, factor_given
+from outcomes.plotting import plot
 from outcomes.rates.predict import df_as_if_new
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
@@ -70,9 +71,7 @@ class Validation:
 
     def plot(self, ax: Any = None) -> Any:
         """Shortfall of each patient, as happened and with factors; returns the Axes."""
-        from outcomes.figures.overcorrection import shortfall_change
-
-        return shortfall_change(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         return as_text(*self._shown, *standing_cautions(*PLANNING), digits=3)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -9,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.limits import unit_of_movement
+from outcomes.domain import teeth
+from outcomes.domain.limits import unit_of
+from outcomes.domain.movements import TOOTH_CLASSES
 from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum
 from outcomes.mixed.blocks import Array, Blocks, LevelColumns, cross_products
 from outcomes.words.english import counted
@@ -270,8 +273,6 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     absent = [c for c in columns if c not in frame.columns]
     if not absent:
         return frame
-    from outcomes.domain import teeth
-
     derived: dict[str, Any] = {}
     for name in absent:
         if name in ("tooth_class", "arch", "side"):
@@ -337,26 +338,19 @@ def _group_codes(
     rows: pd.DataFrame, columns: tuple[str, ...]
 ) -> tuple[np.ndarray, tuple[str, ...]]:
     """Codes and names of the groups, in the order of the schema or of a categorical."""
-    code = np.zeros(len(rows), dtype=np.int32)
     if not columns:
-        return code, ("all",)
-    level_lists: list[list[str]] = []
-    present = np.zeros(1, dtype=np.int64)
-    for name in columns:
-        levels = _order(name, rows[name])
+        return np.zeros(len(rows), dtype=np.int32), ("all",)
+    levels = [_order(name, rows[name]) for name in columns]
+    shape = tuple(len(names) for names in levels)
+    positions = []
+    for name, names in zip(columns, levels, strict=True):
         raw, labels = _codes(rows[name])
-        position = pd.Index(levels).get_indexer(pd.Index([str(v) for v in labels]))[raw]
-        keys, code = _pairs(code, position, len(present), len(levels))
-        present = present[keys // len(levels)] * len(levels) + keys % len(levels)
-        level_lists.append(levels)
-    names = []
-    for value in present:
-        parts: list[str] = []
-        for levels in reversed(level_lists):
-            value, position = divmod(value, len(levels))
-            parts.insert(0, levels[position])
-        names.append(" ".join(parts))
-    return code, tuple(names)
+        positions.append(pd.Index(names).get_indexer(pd.Index([str(v) for v in labels]))[raw])
+    present, code = _occurring(np.ravel_multi_index(positions, shape), math.prod(shape))
+    places = zip(*np.unravel_index(present, shape), strict=True)
+    return code, tuple(
+        " ".join(names[i] for names, i in zip(levels, place, strict=True)) for place in places
+    )
 
 
 def _codes(values: pd.Series) -> tuple[np.ndarray, Any]:
@@ -367,11 +361,15 @@ def _codes(values: pd.Series) -> tuple[np.ndarray, Any]:
 
 def _pairs(a: np.ndarray, b: np.ndarray, n_a: int, n_b: int) -> tuple[np.ndarray, np.ndarray]:
     """Keys a * n_b + b that occur, sorted, and the position of each row's key among them."""
-    key = a.astype(np.int64) * n_b + b
-    if n_a * n_b > 4 * len(key) + 1000:
+    return _occurring(a.astype(np.int64) * n_b + b, n_a * n_b)
+
+
+def _occurring(key: np.ndarray, possible: int) -> tuple[np.ndarray, np.ndarray]:
+    """Keys below ``possible`` that occur, sorted, and the position of each row's key among them."""
+    if possible > 4 * len(key) + 1000:
         keys, position = np.unique(key, return_inverse=True)
         return keys, position.astype(np.int32)
-    occurs = np.zeros(n_a * n_b, dtype=bool)
+    occurs = np.zeros(possible, dtype=bool)
     occurs[key] = True
     place = np.cumsum(occurs, dtype=np.int32) - 1
     return np.flatnonzero(occurs), place[key]
@@ -381,8 +379,6 @@ def _order(name: str, values: pd.Series) -> list[str]:
     if isinstance(values.dtype, pd.CategoricalDtype):
         used = set(np.unique(values.cat.codes))
         return _texts(v for code, v in enumerate(values.cat.categories) if code in used)
-    from outcomes.domain.movements import TOOTH_CLASSES
-
     unique = values.unique()
     known = {"tooth_class": list(TOOTH_CLASSES), "arch": ["upper", "lower"]}.get(name, [])
     first = [v for v in known if v in set(unique)]
@@ -412,7 +408,7 @@ def _is_number(values: pd.Series) -> bool:
 def _unit(rows: pd.DataFrame, movement: str | None) -> str | None:
     if "unit" in rows.columns and rows["unit"].nunique() == 1:
         return str(rows["unit"].iloc[0])
-    return unit_of_movement(movement)
+    return unit_of(movement)
 
 
 def as_columns(columns: str | Sequence[str] | None) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
+from outcomes.domain import teeth
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.rates.design import as_columns
 from outcomes.rates.intervals import degrees_of_freedom
@@ -251,6 +252,4 @@ def _describe_groups(fit: RateFit, towards: tuple[str, ...]) -> pd.DataFrame:
 
 def class_of(tooth: int, towards: Sequence[str] = ("tooth_class",)) -> list[str]:
     """The words of a tooth's class, such as ``["upper", "incisor"]``."""
-    from outcomes.domain import teeth
-
     return [str(getattr(teeth, name)(int(tooth))) for name in towards]

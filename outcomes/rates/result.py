@@ -14,6 +14,7 @@ import pandas as pd
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.mixed.fit import MixedFit
 from outcomes.mixed.resample import Replicates, without_each_outer
+from outcomes.plotting import plot
 from outcomes.rates import bootstrap, explained, influence, linearity, predict
 from outcomes.rates.bootstrap import Bootstrap
 from outcomes.rates.design import Design
@@ -248,9 +249,7 @@ class RateFit:
 
     def plot(self, ax: Any = None) -> Any:
         """Planned against achieved with the fitted lines; returns the Axes."""
-        from outcomes.figures import planned_achieved
-
-        return planned_achieved(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         what = self.movement or "movement"

@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
+from outcomes.domain.teeth import tooth_class
 from outcomes.errors import CannotAnswer
 from outcomes.rates.design import Design
 from outcomes.rates.fit import fit_design
@@ -107,8 +109,6 @@ def flagged_rows(cohort: Cohort, *, opposite: bool = True) -> pd.Index:
         Also those with planned and achieved of opposite sign. Teeth do move the wrong way: leaving
         these out pulls a rate up.
     """
-    from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
-
     problems = cohort.problems
     told = [*TOO_LARGE.values(), *([OPPOSITE] if opposite else [])]
     found = problems[
@@ -209,8 +209,6 @@ def _far_off(fit: RateFit) -> np.ndarray:
 
     The groups of the fit may be single teeth, whose rate would follow a slip.
     """
-    from outcomes.domain.teeth import tooth_class
-
     design = fit.design
     try:
         names = [str(tooth_class(int(t))) for t in design.tooth]

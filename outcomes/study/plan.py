@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import InputError
+from outcomes.plotting import plot
 from outcomes.rates.result import RateFit
 from outcomes.simulate.scenario import TEETH
 from outcomes.study.asked import Aim, Assumptions, Compare, assumptions
@@ -91,9 +92,7 @@ class StudyPlan:
 
     def plot(self, ax: Any = None) -> Any:
         """Width or power by number of patients; returns the Axes."""
-        from outcomes.figures import study_size
-
-        return study_size(self, ax=ax)
+        return plot(self, ax=ax)
 
     def __repr__(self) -> str:
         shown = self.table.drop(columns="note").to_string(

@@ -21,7 +21,7 @@ PLANNING = ("Always", "Planning the next course")
 
 
 def cautions(*headings: str) -> list[str]:
-    """Sentences of the parts named, without markup; all parts when none is named.
+    """Sentences of the parts named, without markup, in the order of the file; all when none is named.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def cautions(*headings: str) -> list[str]:
     missing = [name for name in headings if name not in parts]
     if missing:
         raise KeyError(f"shared/cautions.md has no section {', '.join(missing)}")
-    return [line for name in headings or parts for line in parts[name]]
+    return [line for name in parts if name in (headings or parts) for line in parts[name]]
 
 
 @cache

@@ -6,8 +6,7 @@ import textwrap
 from collections.abc import Iterable
 from typing import Any
 
-from outcomes.words.numbers import count, p_value, percent, range_words
-from outcomes.words.units import NBSP
+from outcomes.words.numbers import LEVEL, count, interval_words, p_value, percent, range_words
 
 
 def number_of(n: float, noun: str, plural: str | None = None) -> str:
@@ -43,12 +42,28 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def lower_first(text: str) -> str:
+    """The text with a small first letter, the rest untouched."""
+    return text[:1].lower() + text[1:]
+
+
 def was(n: int) -> str:
     return "was" if n == 1 else "were"
 
 
 def is_(n: int) -> str:
     return "is" if n == 1 else "are"
+
+
+def verb(n: float, many: str) -> str:
+    """A verb in the present tense, in the number of what it is said of.
+
+    Examples
+    --------
+    >>> verb(1, "rest"), verb(2, "rest"), verb(1, "have"), verb(0, "have")
+    ('rests', 'rest', 'has', 'have')
+    """
+    return many if n != 1 else "has" if many == "have" else f"{many}s"
 
 
 def none_(n: int, capital_letter: bool = True) -> str:
@@ -71,11 +86,11 @@ SAYS_NOTHING = 3.0
 """An interval that reaches beyond this many times the plan, either way, is not known."""
 
 
-def rate_words(row: Any) -> str:
+def rate_words(row: Any, level: float = LEVEL) -> str:
     """A rate with its interval: ``57 % (95 % interval 51 to 63 %)``."""
     if not (abs(row.low) <= SAYS_NOTHING and abs(row.high) <= SAYS_NOTHING):
         return f"{percent(row.rate)} (interval not known)"
-    return f"{percent(row.rate)} (95{NBSP}% interval {range_words(row.low, row.high)})"
+    return f"{percent(row.rate)} ({interval_words(level)} {range_words(row.low, row.high)})"
 
 
 def equals(p: float) -> str:

@@ -10,10 +10,13 @@ import pandas as pd
 from outcomes.words.units import NBSP, unit_mark
 
 __all__ = [
+    "LEVEL",
     "NBSP",
     "Format",
     "bare_percent",
     "count",
+    "interval_words",
+    "level_words",
     "number",
     "p_value",
     "percent",
@@ -25,6 +28,9 @@ __all__ = [
 ]
 
 Format = Callable[[Any], str]
+
+LEVEL = 0.95
+"""Level of the intervals of a result that does not record another."""
 
 
 def number(value: float, digits: int = 2) -> str:
@@ -73,6 +79,28 @@ def bare_percent(share: float) -> str:
     return number(100 * share, 0)
 
 
+def level_words(level: float = LEVEL) -> str:
+    """The level of an interval or a range.
+
+    Examples
+    --------
+    >>> level_words(0.975).replace(NBSP, " ")
+    '97.5 %'
+    """
+    return f"{100 * level:g}{NBSP}%"
+
+
+def interval_words(level: float = LEVEL) -> str:
+    """What stands before the ends of an interval.
+
+    Examples
+    --------
+    >>> interval_words(0.9).replace(NBSP, "~")
+    '90~% interval'
+    """
+    return f"{level_words(level)} interval"
+
+
 def count(value: float) -> str:
     """A count, with a comma between thousands."""
     return f"{int(value):,}"
@@ -110,8 +138,8 @@ def points(share: float, digits: int = 0) -> str:
 
     Examples
     --------
-    >>> points(0.123), points(-0.2), points(0.0004, 1)
-    ('+12', '−20', '0.0')
+    >>> points(0.123), points(-0.2), points(0.0731, 1), points(0.0004, 1)
+    ('+12', '−20', '+7.3', '0.0')
     """
     return signed(100 * share, digits)
 

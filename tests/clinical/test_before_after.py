@@ -64,7 +64,7 @@ def test_hollander_wolfe_signed_ranks():
     assert total(measured(*DEPRESSION))["wilcoxon_p"] == pytest.approx(0.03906, abs=5e-6)
 
 
-def test_pingouin_t_effect_size_and_interval():
+def test_pingouin_teffect_size_and_interval():
     start, end = map(np.array, SLEEP)
     row = total(measured(*SLEEP), level=0.9)
     t = pg.ttest(end, start, paired=True, confidence=0.9).iloc[0]
@@ -76,7 +76,7 @@ def test_pingouin_t_effect_size_and_interval():
     assert row["effect_low"] < row["effect_size"] < row["effect_high"]
 
 
-def test_limits_of_the_effect_size_are_those_of_the_noncentral_t():
+def test_limits_of_theeffect_size_are_those_of_the_noncentral_t():
     start, end = map(np.array, SLEEP)
     row = total(measured(*SLEEP), level=0.9)
     t = stats.ttest_rel(end, start).statistic
@@ -87,7 +87,7 @@ def test_limits_of_the_effect_size_are_those_of_the_noncentral_t():
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.8])
-def test_the_interval_of_the_effect_size_holds_whatever_the_correlation(rho):
+def test_the_interval_of_theeffect_size_holds_whatever_the_correlation(rho):
     """12 patients, effect 0.5, 800 series: 95 % intervals; without the correlation of start and end
     they would hold it in 86 % at none."""
     rng = np.random.default_rng(12)

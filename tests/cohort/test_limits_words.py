@@ -30,7 +30,7 @@ def read(kind: str, place: str, written: str) -> str:
         codes = TABLES[table].column(column).codes
         return cells.code_lookup(codes).get(cells.word_key(written), "")
     if kind == "unit":
-        return cells.unit_of(written)
+        return cells.unit_written(written)
     if kind == "table":
         return table_called(written)
     if kind == "companion":

@@ -1,20 +1,25 @@
 """Style, alt text and saving."""
 
+import ast
 import copy
 import re
 import shutil
 import subprocess
+import sys
+from pathlib import Path
 from xml.etree import ElementTree
 
 import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib import font_manager
+from matplotlib.colors import CSS4_COLORS
 from matplotlib.figure import Figure
 from PIL import Image
 
 import outcomes.figures as figures
 from outcomes.figures.base import COLOURS, figure_bytes, new_axes, style, text_width
+from outcomes.paths import data_path
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -124,3 +129,44 @@ def test_the_font_is_one_the_machine_has():
         wanted = mpl.rcParams["font.family"]
     present = {font.name for font in font_manager.fontManager.ttflist}
     assert set(wanted) <= present
+
+
+def colour_words(code: str) -> list[str]:
+    """Strings of a module that name a colour or a map of colours."""
+    strings = [
+        node.value
+        for node in ast.walk(ast.parse(code))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    ]
+    known = {*CSS4_COLORS, *mpl.colormaps}
+    return [s for s in strings if s in known or re.fullmatch(r"#[0-9A-Fa-f]{3,8}|C\d", s)]
+
+
+@pytest.mark.parametrize(
+    "path", sorted(Path(figures.__file__).parent.glob("*.py")), ids=lambda path: path.stem
+)
+def test_colours_have_one_home(path):
+    if path.stem != "base":
+        assert colour_words(path.read_text(encoding="utf-8")) == []
+
+
+def test_colours_are_found_where_they_are():
+    code = 'plot(x, color="#332288", mfc="white", cmap="viridis_r", ec="none", label="all")'
+    assert colour_words(code) == ["#332288", "white", "viridis_r"]
+    assert not re.search(r"(?i)color|cmap", _settings(data_path("shared", "figures.mplstyle")))
+
+
+def _settings(path: Path) -> str:
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return "\n".join(line for line in lines if not line.startswith("#"))
+
+
+def test_seaborn_and_pyplot_leave_the_settings_of_others_alone():
+    code = (
+        "import matplotlib as mpl; before = dict(mpl.rcParams); import outcomes as oc; "
+        "oc.plot(oc.fit_rate(oc.simulate_rates(8, seed=1))); "
+        "after = dict(mpl.rcParams); before.pop('backend'); after.pop('backend'); "
+        "print(before == after)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "True"

@@ -8,14 +8,16 @@ import pandas as pd
 import pytest
 from matplotlib.colors import to_rgb
 
+from outcomes.clinical.case import course_times, measured
 from outcomes.clinical.measures import before_after
 from outcomes.clinical.remaining import first_not_measured, remaining
 from outcomes.cohort.read import from_frames, read_cohort
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, InputError
 from outcomes.figures.base import COLOURS, alt_text
-from outcomes.figures.case import case_page, course_times, measured
+from outcomes.figures.before_after import before_after_panels
+from outcomes.figures.case import case_page
 from outcomes.figures.publication import save_for_print, write_contents
-from outcomes.figures.series import before_after_panels, series_panels
+from outcomes.figures.series import series_panels
 from outcomes.paths import data_path
 
 
@@ -297,3 +299,8 @@ def test_saved_for_print_in_both_widths_and_resolutions(cohort, tmp_path):
     assert set(table["file"]) == set(drawn.files)
     assert table["alt_text"].str.contains("P012").all()
     assert (table["caption"] == "Each case.").all()
+
+
+def test_a_measure_of_nobody_is_refused(cohort):
+    with pytest.raises(InputError, match="gum_colour was measured in nobody"):
+        series_panels(cohort, "gum_colour")

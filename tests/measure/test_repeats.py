@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, InputError
 from outcomes.measure.readings import measurement_error, smallest_detectable_change
 
 # Peak expiratory flow, l/min, first reading by each of two meters, 17 subjects: Bland & Altman,
@@ -251,7 +251,7 @@ def test_nothing_read_twice_is_an_error_with_a_remedy():
 
 
 def test_missing_columns_are_named():
-    with pytest.raises(CannotAnswer, match="lacks reader, value"):
+    with pytest.raises(InputError, match="lacks reader, value"):
         measurement_error(repeats([[1, 2]]).drop(columns=["reader", "value"]))
 
 

@@ -30,7 +30,7 @@ AREAS = {
         "outcomes/words/*.py",
         "outcomes/reports/common/*.py",
         "outcomes/reports/audit/words/*.py",
-        "outcomes/reports/series/prose.py",
+        "outcomes/reports/series/words/*.py",
         "outcomes/reports/depth/words.py",
         "outcomes/reports/overcorrection/words.py",
     ),

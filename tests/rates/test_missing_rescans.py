@@ -10,8 +10,8 @@ from outcomes.rates.fit import fit_rate
 from outcomes.rates.later_courses import later_course_notes, later_courses_alone
 from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.reports.audit import tables
-from outcomes.reports.audit.words import later_alone
-from outcomes.reports.audit.words import missing as missing_words
+from outcomes.reports.common.missing import later_alone
+from outcomes.reports.common.missing import missing as missing_words
 from outcomes.simulate import simulate_rates
 
 # Later courses alone

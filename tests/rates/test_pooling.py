@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from outcomes.errors import CannotAnswer
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.pooling import pool, tooth_rates
 from outcomes.simulate import simulate_rates
@@ -80,21 +79,6 @@ def test_a_tooth_with_few_records_borrows_more():
     pooled = pool(b, v, [0] * 5)
     assert pooled.own[0] == pooled.own.min()
     assert pooled.estimate[0] > 0.45
-
-
-@pytest.mark.parametrize(
-    ("v", "classes", "words"),
-    [(np.zeros(3), [0, 0, 0], "positive variance"), (np.ones(3), [0, 0], "agree in length")],
-)
-def test_refusals(v, classes, words):
-    with pytest.raises(ValueError, match=words):
-        pool([0.5, 0.4, 0.3], v, classes)
-
-
-def test_needs_a_fit_by_tooth():
-    fit = fit_rate(simulate_rates(6, seed=1))
-    with pytest.raises(CannotAnswer, match='group="tooth"'):
-        tooth_rates(fit)
 
 
 def test_a_second_grouping_column_makes_classes_of_its_own():

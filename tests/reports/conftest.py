@@ -6,7 +6,8 @@ import pytest
 
 from outcomes.cohort.read import from_frames
 from outcomes.reports.build.run import run_report
-from outcomes.reports.series.poster import FORMATS, write_poster
+from outcomes.reports.series.poster import write_poster
+from outcomes.reports.series.poster_columns import FORMATS
 
 
 def small_frame() -> pd.DataFrame:

@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from outcomes.reports.series import prose
-from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Row, row
+from outcomes.reports.series import words as prose
+from outcomes.reports.table import NOT_MEASURED, Cell, Row, Table, row
 
 SETTINGS = {
     "level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2", "lever": "2",
@@ -26,7 +26,7 @@ def table(label, columns, lines):
             rows.append(Row(key, tuple(Cell("") for _ in ("", *columns)), heading=True))
         else:
             rows.append(row(key, [key, *map(str, cells)]))
-    return PaperTable(label.lower(), label, "", ("Name", *columns), tuple(rows))
+    return Table(label.lower(), label, "", ("Name", *columns), tuple(rows))
 
 
 def common(left):
@@ -160,7 +160,7 @@ def several():
             "crossbite from_posterior": ("0 of 7", NOT_MEASURED), "crossbite unexplained": ("0 of 7", "–"),
         }),
     }  # fmt: skip
-    tables["measurement"] = PaperTable(
+    tables["measurement"] = Table(
         "measurement", "Table S3", "", ("Name", "Dahlberg's error"),
         (row("vertical", ["Vertical, mm", "0.09"]), row("tip", ["Tip, °", "0.5"])),
     )  # fmt: skip

@@ -136,6 +136,7 @@ def audit(**given: Any) -> SimpleNamespace:
     """An audit of one movement, vertical, in which nothing stands out."""
     usual = {
         "seed": 1,
+        "level": 0.95,
         "tolerance": {name: TOLERANCE[m.unit] for name, m in MOVEMENTS.items()},
         "fits": Fits([rate("vertical", "all")]),
         "class_fits": Fits([rate("vertical")]),

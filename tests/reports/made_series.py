@@ -6,8 +6,9 @@ import pandas as pd
 
 from outcomes.cohort.read import from_frames
 from outcomes.cohort.records import Cohort
+from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.results import Series, open_series, run_series
-from outcomes.reports.series.tables import Tables, manuscript_tables
+from outcomes.reports.series.tables import manuscript_tables
 
 DERIVED = ["row", "tooth_class", "arch", "side", "direction", "unit", "tooth_site"]
 

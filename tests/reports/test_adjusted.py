@@ -1,33 +1,11 @@
 """Lists over several movements allow for their number (Holm), in the audit and the calibration."""
 
 from types import SimpleNamespace
-from unittest.mock import patch
 
-import numpy as np
 import pandas as pd
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from statsmodels.stats.multitest import multipletests
 
-from outcomes.rates.holm import holm
 from outcomes.reports.audit.words import achieved
 from outcomes.reports.overcorrection import words as calibration_words
-
-
-@settings(max_examples=40, deadline=None)
-@given(st.lists(st.floats(0, 1), min_size=1, max_size=12))
-def test_holm_is_that_of_statsmodels_and_never_smaller(p):
-    adjusted = holm(p)
-    # Called without the collection of garbage that multipletests asks for each time.
-    with patch("gc.collect"):
-        assert np.allclose(adjusted, multipletests(p, method="holm")[1])
-    assert (adjusted >= np.array(p) - 1e-12).all()
-
-
-def test_missing_p_values_are_not_counted():
-    assert np.isnan(holm([np.nan, 0.02])[0])
-    assert holm([np.nan, 0.02])[1] == 0.02
-    assert len(holm([])) == 0
 
 
 def fit(p: float, a: str, b: str) -> SimpleNamespace:
@@ -53,6 +31,7 @@ class Fits(dict):
 def test_audit_classes_and_directions():
     for p, found in ((0.02, False), (0.009, True)):  # 5 comparisons: 0.02 becomes 0.1
         audit = SimpleNamespace(
+            level=0.95,
             class_fits=Fits(fits(p, "incisor", "molar")),
             direction_fits=fits(p, "extrusion", "intrusion"),
             planned=pd.DataFrame({"movement": MOVEMENTS, "tooth_class": "incisor"}),

@@ -9,6 +9,7 @@ from made_audit import plain
 
 from outcomes.rates.design import NOT_IDENTIFIED
 from outcomes.reports.depth import words as depth_words
+from outcomes.words.numbers import points
 
 
 def rates(*lines):
@@ -212,7 +213,7 @@ def test_the_largest_residual_either_way():
     ("share", "text"), [(0.0004, "0.0"), (-0.0004, "0.0"), (0.0006, "+0.1"), (-0.0006, "−0.1")]
 )
 def test_points_with_one_decimal(share, text):
-    assert depth_words.points_exact(share) == text
+    assert points(share, 1) == text
 
 
 def test_kinds_of_few_patients_are_said_to_be_untested():

@@ -19,7 +19,7 @@ from outcomes.reports.depth import words as depth_words
 from outcomes.reports.depth.results import rows_in_depth, run_depth
 from outcomes.reports.overcorrection import words as calibration_words
 from outcomes.reports.overcorrection.results import open_aims, run_calibration
-from outcomes.reports.series import prose
+from outcomes.reports.series import words as prose
 from outcomes.reports.series.story import tell
 from outcomes.simulate import simulate_rates
 from tests.approved import as_approved
@@ -98,7 +98,6 @@ DEPTH = [
     name
     for name in DEPTH
     if getattr(getattr(depth_words, name), "__module__", "") == depth_words.__name__
-    and name != "points_exact"
 ]
 
 

@@ -6,21 +6,17 @@ import re
 
 import made_series
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.reports.files.tables import (
-    as_csv,
-    as_html,
-    as_latex,
-    latex_text,
-    write_docx,
-    write_tables,
-    write_xlsx,
-)
+from outcomes.reports.files import html, latex
+from outcomes.reports.files.tables import write_tables
+from outcomes.reports.files.word import add_table, new_document, write_docx
+from outcomes.reports.files.workbook import write_xlsx
 from outcomes.reports.series.rounding import Rounding, between, decimals, mean_sd
-from outcomes.reports.table import Cell, PaperTable, row
+from outcomes.reports.table import Cell, Look, Table, from_frame, row
 from outcomes.words.numbers import number
 
 docx = pytest.importorskip("docx")
@@ -171,15 +167,13 @@ def test_every_format_holds_every_text(folder):
         rows = list(csv.reader(io.StringIO((folder / f"{table.name}.csv").read_text("utf-8"))))
         assert rows[0] == list(table.columns)
         assert rows[1:] == table.texts()
-        latex = (folder / f"{table.name}.tex").read_text("utf-8")
+        source = (folder / f"{table.name}.tex").read_text("utf-8")
         page = (folder / f"{table.name}.html").read_text("utf-8")
         sheet = {str(c.value) for line in book[table.label].iter_rows() for c in line if c.value}
         for texts in table.texts():
             for text in filter(None, texts):
-                assert latex_text(text) in latex
-                assert text.replace("<", "&lt;").replace("'", "&#x27;") in page.replace(
-                    "&amp;", "&"
-                )
+                assert latex.text(text) in source
+                assert text.replace("<", "&lt;") in page.replace("&amp;", "&")
                 assert text in sheet
     raw = list(book["unrounded"].values)
     assert len(raw) > 300
@@ -188,7 +182,7 @@ def test_every_format_holds_every_text(folder):
 
 def test_latex_has_balanced_lines():
     for table in made_series.whole()[1].values():
-        body = as_latex(table).split(r"\midrule")[1].split(r"\bottomrule")[0]
+        body = latex.table(table).split(r"\midrule")[1].split(r"\bottomrule")[0]
         lines = [line for line in body.strip().splitlines() if "multicolumn" not in line]
         for line in lines:
             assert len(re.findall(r"(?<!\\)&", line)) == len(table.columns) - 1
@@ -198,7 +192,7 @@ def test_latex_has_balanced_lines():
 def test_no_format_leaves_a_formula_or_markup_open(tmp_path):
     import openpyxl
 
-    table = PaperTable(
+    table = Table(
         "t",
         "Table 1",
         "Odd & <b>",
@@ -206,9 +200,9 @@ def test_no_format_leaves_a_formula_or_markup_open(tmp_path):
         (row("a", ["=1+1 <script>", Cell("5", 5)]),),
         ("x_y %",),
     )
-    assert "<script>" not in as_html(table)
-    assert as_csv(table).startswith("Name,n")
-    assert r"x\_y \%" in as_latex(table)
+    assert "<script>" not in html.table(table)
+    assert table.csv().startswith("Name,n")
+    assert r"x\_y \%" in latex.table(table)
     write_xlsx([table], tmp_path / "t.xlsx")
     cell = openpyxl.load_workbook(tmp_path / "t.xlsx")["Table 1"]["A3"]
     assert (cell.data_type, cell.value) == ("s", "=1+1 <script>")
@@ -218,9 +212,9 @@ def test_no_format_leaves_a_formula_or_markup_open(tmp_path):
 
 def test_wrong_lines_are_refused():
     with pytest.raises(ValueError, match="another number of cells"):
-        PaperTable("t", "Table 1", "", ("a", "b"), (row("x", ["1"]),))
+        Table("t", "Table 1", "", ("a", "b"), (row("x", ["1"]),))
     with pytest.raises(ValueError, match="same key"):
-        PaperTable("t", "Table 1", "", ("a",), (row("x", ["1"]), row("x", ["2"])))
+        Table("t", "Table 1", "", ("a",), (row("x", ["1"]), row("x", ["2"])))
     with pytest.raises(KeyError, match="no line"):
         made_series.whole()[1]["rates"].ref("nothing", "Rate, %")
 
@@ -232,7 +226,7 @@ def test_mean_and_sd():
 
 def test_manuscript_holds_words_tables_figures_and_places_for_the_author(tmp_path):
     from outcomes.figures.publication import save_for_print
-    from outcomes.reports.series import prose
+    from outcomes.reports.series import words as prose
     from outcomes.reports.series.figures import series_figures
     from outcomes.reports.series.manuscript import write_manuscript
 
@@ -254,3 +248,62 @@ def test_manuscript_holds_words_tables_figures_and_places_for_the_author(tmp_pat
         assert ("Invented demonstration data" in words) == series.cohort.invented
         # references stand as a list, the checklist as one more table
         assert len(document.tables) == len(tables)
+
+
+@pytest.mark.parametrize(
+    ("sign", "written"),
+    [
+        # commands of LaTeX itself: Lamport, LaTeX: A Document Preparation System, tables of symbols
+        # (from memory)
+        ("√", r"$\surd$"),
+        ("Σ", r"$\Sigma$"),
+        ("∑", r"$\sum$"),
+        ("−", "$-$"),
+        ("≥", r"$\geq$"),
+        ("≤", r"$\leq$"),
+        ("±", r"$\pm$"),
+        ("×", r"$\times$"),
+        ("α", r"$\alpha$"),
+        ("λ", r"$\lambda$"),
+        ("σ", r"$\sigma$"),
+        ("ω", r"$\omega$"),
+        ("Ω", r"$\Omega$"),
+        ("Α", "A"),
+        ("²", r"\textsuperscript{2}"),
+        ("[", "{[}"),
+    ],
+)
+def test_signs_that_pdflatex_does_not_know_are_written_out(sign, written):
+    assert latex.text(sign) == written
+
+
+def test_latex_of_every_table_has_only_letters_that_pdflatex_knows():
+    """Its default input encoding, UTF-8, knows the letters of Latin-1 (LaTeX News 28, from memory)."""
+    found = "".join(
+        latex.table(table) for make in made_series.EVERY.values() for table in make()[1].values()
+    )
+    assert r"$\surd$($\Sigma$d\textsuperscript{2}/2n)" in found  # Dahlberg's error
+    assert not {sign for sign in found if not sign.isascii() and not "À" <= sign <= "ÿ"}
+
+
+def test_html_marks_lines_of_few_patients_where_told_and_sets_columns_as_told():
+    frame = pd.DataFrame({"Tooth": ["a", "a"], "Patients": [4, 5], "Verdict": ["1", "2"]})
+    shown = from_frame(
+        frame, few=[True, False], looks={"Verdict": Look(False, bold=True)}, repeats=False
+    )
+    page = html.table(shown)
+    assert page.count("†") == 2  # the mark and the note
+    assert '<td class="n">4<span class="mark"> †</span></td><td class="main">1</td>' in page
+    assert '<tr class="again"><th scope="row"' in page
+    assert "<caption>" not in page
+    assert 'class="again"' not in html.table(from_frame(frame))
+
+
+def test_a_table_without_caption_has_none_in_word_and_widths_as_told():
+    document = new_document("T")
+    looks = {"a": Look(width=1), "b": Look(width=3)}
+    add_table(document, from_frame(pd.DataFrame({"a": ["x"], "b": ["y"]}), looks=looks))
+    assert [p.text for p in document.paragraphs] == [""]
+    widths = [column.width for column in document.tables[0].columns]
+    assert widths[1] == pytest.approx(3 * widths[0], abs=3 * 635)  # a twip
+    assert document.core_properties.author == ""

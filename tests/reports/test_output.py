@@ -9,7 +9,8 @@ import pytest
 from openpyxl import load_workbook
 
 from outcomes import figures
-from outcomes.reports.build.show import fold, gather_workbook, mark_small, save_table, say, show
+from outcomes.reports.build.show import fold, mark_small, save_table, say, show
+from outcomes.reports.files.workbook import gather_workbook
 from outcomes.words.numbers import number, percent, range_words
 
 

@@ -10,19 +10,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from outcomes.errors import InputError
-from outcomes.reports.files.slides import (
-    Line,
-    add_grid,
-    blank,
-    grid_layout,
-    line_height,
-    longest_word,
-    new_slides,
-    text_height,
-    wrap,
-)
-from outcomes.reports.series.poster import A0, FORMATS, WIDE, Block, fit
+from outcomes.reports.files.grid import grid_layout
+from outcomes.reports.files.slides import add_grid, blank, new_slides
+from outcomes.reports.files.text_size import Line, line_height, longest_word, text_height, wrap
+from outcomes.reports.series.poster_columns import A0, FORMATS, WIDE, Block, fit
 from outcomes.reports.series.slides import write_slides
+from outcomes.reports.table import Table, row
 
 pptx = pytest.importorskip("pptx")
 EMU = 12700
@@ -162,6 +155,7 @@ def test_slides_are_legible(decks, kind):
 
 
 def test_figures_are_sharp_in_print_and_their_type_large(posters):
+    from outcomes.reports.series.deck import SMALLEST_IN_FIGURES
     from outcomes.reports.series.poster import FIGURE_SCALE
 
     pictures = 0
@@ -175,7 +169,7 @@ def test_figures_are_sharp_in_print_and_their_type_large(posters):
                 assert ratio == pytest.approx(shape.width / shape.height, rel=0.01)
                 pictures += 1
     assert pictures >= 6
-    assert 6.5 * FIGURE_SCALE >= 24  # 6.5 pt is the smallest type in the figures
+    assert SMALLEST_IN_FIGURES * FIGURE_SCALE >= 24
 
 
 def test_tables_are_native(posters):
@@ -248,6 +242,10 @@ def test_wrapping_keeps_every_word_and_never_runs_wide(text, size, width):
             assert text_height([Line(line, size)], width) <= line_height(size) + 1e-6
 
 
+def made(columns, lines):
+    return Table("t", "Table", "", columns, tuple(row(str(k), t) for k, t in enumerate(lines)))
+
+
 LONG = [["1" * 8, "1" * 16, "1" * 16]]
 """Once refused: "needs 700 pt of 700"; with 24 letters in each it would be 1,290."""
 
@@ -264,7 +262,7 @@ LONG = [["1" * 8, "1" * 16, "1" * 16]]
     st.floats(700, 1200),
 )
 def test_table_layout_adds_up(lines, width):
-    grid = grid_layout(("One", "Two words", "Three"), lines, width, 28.0)
+    grid = grid_layout(made(("One", "Two words", "Three"), lines), width, 28.0)
     assert sum(grid.widths) == pytest.approx(width)
     assert len(grid.heights) == len(lines) + 1
     assert min(grid.heights) >= line_height(28.0)
@@ -281,10 +279,10 @@ def test_table_layout_adds_up(lines, width):
 
 def test_words_are_broken_only_where_they_must_be():
     texts = [["mesiobuccal-palatal", "0.62", "(0.50"]]
-    wide = grid_layout(("Movement", "Rate", "Interval"), texts, 700, 28.0)
+    wide = grid_layout(made(("Movement", "Rate", "Interval"), texts), 700, 28.0)
     assert not wide.broken
     assert wide.texts[1] == tuple(texts[0])
-    tight = grid_layout(("Movement", "Rate", "Interval"), texts, 420, 28.0)
+    tight = grid_layout(made(("Movement", "Rate", "Interval"), texts), 420, 28.0)
     assert tight.broken
     assert tight.texts[1] == ("mesiobuccal-\npalatal", "0.62", "(0.50")  # at its hyphen
     assert tight.heights[1] == pytest.approx(2 * line_height(28.0) + 0.44 * 28.0)
@@ -293,7 +291,7 @@ def test_words_are_broken_only_where_they_must_be():
 def test_broken_words_are_written_on_lines_of_their_own(tmp_path):
     slides = new_slides(900, 400)
     slide = blank(slides)
-    grid = grid_layout(("One", "Two words", "Three"), LONG, 560, 28.0)
+    grid = grid_layout(made(("One", "Two words", "Three"), LONG), 560, 28.0)
     assert grid.broken
     add_grid(slide, grid, 20, 20, "table")
     slides.save(str(tmp_path / "table.pptx"))
@@ -306,7 +304,7 @@ def test_broken_words_are_written_on_lines_of_their_own(tmp_path):
 
 def test_a_table_too_wide_is_refused():
     with pytest.raises(ValueError, match="needs"):
-        grid_layout(("a", "b"), [["w" * 60, "w" * 60]], 500, 28.0)
+        grid_layout(made(("a", "b"), [["w" * 60, "w" * 60]]), 500, 28.0)
 
 
 @pytest.mark.skipif(

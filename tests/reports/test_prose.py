@@ -10,12 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames
-from outcomes.reports.series import prose
+from outcomes.reports.series import words as prose
 from outcomes.reports.series.checklists import care, checklist, strobe
 from outcomes.reports.series.results import run_series
-from outcomes.reports.series.sentences import Sentence, numbers_in, say, trace
+from outcomes.reports.series.sentences import Paragraph, Sentence, numbers_in, say, trace
 from outcomes.reports.series.story import tell
 from outcomes.reports.series.tables import manuscript_tables
+from outcomes.reports.series.words.measures import measure_sentence
 
 
 def paragraphs(series, tables):
@@ -93,7 +94,7 @@ def test_sentences_are_whole(kind):
 
 
 def test_a_missing_cell_is_caught():
-    found = trace([prose.Paragraph("Results", (say("It fell by 3.7 mm."),))])
+    found = trace([Paragraph("Results", (say("It fell by 3.7 mm."),))])
     assert [line["table"] for line in found] == [""]
 
 
@@ -224,9 +225,7 @@ def test_direction_is_said_only_when_the_interval_excludes_zero(tenths, target):
     series = run_series(cohort)
     tables = manuscript_tables(series)
     line = series.before_after.table.set_index("period").loc["total"]
-    sentence = prose.measure_sentence(
-        series, tables, {**line.to_dict(), "period": "total"}, ""
-    ).text
+    sentence = measure_sentence(series, tables, {**line.to_dict(), "period": "total"}, "").text
     claims = " rose" in sentence or " fell" in sentence
     excludes = bool(line["low"] > 0 or line["high"] < 0)
     assert claims == excludes

@@ -7,17 +7,25 @@ import pandas as pd
 import pytest
 from made_audit import plain
 
-from outcomes.reports.series import prose
+from outcomes.reports.series.bite import bite_way
 from outcomes.reports.series.sharing import enough, hide_small
-from outcomes.reports.series.supplement import bite_way
-from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Ref, Row, row
+from outcomes.reports.series.words import summary as summarised
+from outcomes.reports.series.words.measures import (
+    measure_sentence,
+    short_change,
+    short_worse,
+    worsened,
+)
+from outcomes.reports.series.words.results import _kinds, _not_measured, _rates
+from outcomes.reports.series.words.source import Source
+from outcomes.reports.table import NOT_MEASURED, Cell, Ref, Row, Table, row
 
 SETTINGS = {"level": "95\u00a0%", "few": "5", "tolerance mm": "0.5", "tolerance degree": "2"}
 
 
 def table(short, columns, lines, label="Table 9"):
     rows = tuple(row(key, [key, *cells]) for key, cells in lines.items())
-    return PaperTable(short, label, "", ("Name", *columns), rows)
+    return Table(short, label, "", ("Name", *columns), rows)
 
 
 BEFORE_AFTER = ("Patients", "Start", "End", "Difference", "95 % interval", "p", "On target, start", "On target, end")  # fmt: skip
@@ -58,9 +66,7 @@ def line(**given):
 
 def sentence(group="", made=None, of=None, **given):
     key = f"{given.get('measure', 'overbite')} {group or 'all'}"
-    return plain(
-        prose.measure_sentence(of or series(), made or tables(key), line(**given), group).text
-    )
+    return plain(measure_sentence(of or series(), made or tables(key), line(**given), group).text)
 
 
 # ---- a measure before and after -----------------------------------------------------------------
@@ -154,10 +160,10 @@ def test_two_patients_without_an_interval():
 def test_further_from_the_target(distance, told):
     said = sentence(distance=distance)
     assert ("further from the target than at the start on average" in said) == told
-    assert ("further from the target on average" in prose.worsened(line(distance=distance))) == told
+    assert ("further from the target on average" in worsened(line(distance=distance))) == told
     no_interval = line(distance=distance, low=np.nan, high=np.nan)
-    assert prose.worsened(no_interval) == ""
-    assert prose.worsened(line(distance=distance, low=-1.0, high=0.0)) == ""
+    assert worsened(no_interval) == ""
+    assert worsened(line(distance=distance, low=-1.0, high=0.0)) == ""
 
 
 @pytest.mark.parametrize(
@@ -170,9 +176,9 @@ def test_which_change_is_for_the_worse(measure, worse_when):
         worse = sign == worse_when
         assert ("which is for the worse" in sentence(**given)) == worse
         assert (", for the better" in sentence(**given)) != worse
-        assert prose.worsened(line(**given)) == ("worse on average" if worse else "")
+        assert worsened(line(**given)) == ("worse on average" if worse else "")
     assert "for the" not in sentence(with_target=0)
-    assert prose.worsened(line(with_target=0)) == ""
+    assert worsened(line(with_target=0)) == ""
 
 
 @pytest.mark.parametrize(
@@ -184,20 +190,20 @@ def test_which_change_is_for_the_worse(measure, worse_when):
     ],
 )
 def test_fewer_on_target_always_counts(met, at_start, of, told):
-    assert prose.worsened(line(met=met, met_at_start=at_start, with_target=of)) == told
+    assert worsened(line(met=met, met_at_start=at_start, with_target=of)) == told
 
 
 def test_short_sentences_go_from_start_to_end():
-    source = prose._Source(series(), tables())
-    short = plain(prose._short_change(source, line(), "").text)
+    source = Source(series(), tables())
+    short = plain(short_change(source, line(), "").text)
     assert short == "Overbite: −2.0 mm (−3.0 to −1.0); on target 1/7 → 6/7."
-    worse = plain(prose._short_worse(source, line(met=0), "").text)
+    worse = plain(short_worse(source, line(met=0), "").text)
     assert worse == "Overbite: fewer on target at the end than at the start (1/7 → 6/7)."
-    none = prose._Source(series(), tables("overbite deep bite", [*CELLS[:6], "–", "–"]))
-    assert plain(prose._short_change(none, line(), "deep bite").text) == (
+    none = Source(series(), tables("overbite deep bite", [*CELLS[:6], "–", "–"]))
+    assert plain(short_change(none, line(), "deep bite").text) == (
         "Overbite, deep bite: −2.0 mm (−3.0 to −1.0)."
     )
-    assert "→" not in prose._short_worse(none, line(met=0), "deep bite").text
+    assert "→" not in short_worse(none, line(met=0), "deep bite").text
 
 
 # ---- rates --------------------------------------------------------------------------------------
@@ -216,7 +222,7 @@ def rate_series(*lines, patients=7, failed=None):
 def rates_said(*lines, **given):
     made = rate_tables(*(given_line[0] for given_line in lines))
     of = rate_series(*lines, **given)
-    return plain(s.text for s in prose._rates(prose._Source(of, made)))
+    return plain(s.text for s in _rates(Source(of, made)))
 
 
 @pytest.mark.parametrize(
@@ -246,7 +252,7 @@ def test_intervals_below_the_full_plan(highs, told):
 
 
 def summary(of, made, **given):
-    return [plain(s.text) for s in prose.summary(of, made, **given)]
+    return [plain(s.text) for s in summarised(of, made, **given)]
 
 
 @pytest.mark.parametrize(("patients", "leads"), [(4, False), (5, True)])
@@ -277,7 +283,7 @@ def test_kinds_of_tooth_at_the_cut(p, shown, sign):
         )
     )  # fmt: skip
     line_ = {"movement": "tip", "a": "molar", "b": "canine", "difference": 0.15 * sign, "p_holm": p}
-    (said,) = prose._kinds(prose._Source(series(contrasts=pd.DataFrame([line_])), made))
+    (said,) = _kinds(Source(series(contrasts=pd.DataFrame([line_])), made))
     said = plain(said.text)
     if not shown:
         assert said == "No difference between kinds of tooth was shown after adjustment (Table 4)."
@@ -307,19 +313,21 @@ def test_the_way_of_a_printed_number(text, way):
     ("unseen", "told"), [("0", ""), ("1", ", one was not"), ("12", ", 12 were not")]
 )
 def test_movements_with_a_plan_of_zero_that_were_not_measured(unseen, told):
-    said = prose._not_measured(Ref("Table 1", "not measured", "Movements", unseen))
+    said = _not_measured(Ref("Table 1", "not measured", "Movements", unseen))
     assert str(said) == told
     assert bool(getattr(said, "refs", ())) == bool(told)
 
 
 @pytest.mark.parametrize(("text", "word"), [("< 0.001", "< 0.001"), ("0.050", "= 0.050")])
 def test_p_in_a_sentence(text, word):
-    assert prose._p(Ref("Table 1", "a", "p", text)).text == word
+    made = tables(cells=[*CELLS[:5], text, *CELLS[6:]])
+    said = Source(series(), made).p("before_after", "overbite all")
+    assert (said.text, said.refs[0].text) == (word, text)
 
 
 def test_a_table_has_room_for_its_interval_whatever_its_level():
-    source = prose._Source(series(), tables())
-    assert source.interval_column("before_after") == "95 % interval"
+    source = Source(series(), tables())
+    assert source.interval("before_after", "overbite all").column == "95 % interval"
     assert plain(source.tolerance().text) == "0.5 mm or 2°"
     assert plain(source.tolerance({"mm"}).text) == "0.5 mm"
 
@@ -338,7 +346,7 @@ def test_what_may_be_shown(patients, whole, shown):
     ("patients", "marked"), [(None, False), (0, False), (1, True), (4, True), (5, False)]
 )
 def test_lines_of_one_to_four_patients_are_marked(patients, marked):
-    made = PaperTable("t", "Table 1", "", ("a",), (row("x", ["1"], patients=patients),))
+    made = Table("t", "Table 1", "", ("a",), (row("x", ["1"], patients=patients),))
     assert made.rows[0].few == marked
     assert made.texts() == [["1 †"]] if marked else [["1"]]
     assert bool(made.notes) == marked
@@ -350,7 +358,7 @@ def counts(*levels):
     lines += [
         row(f"sex {k}", [f"level {k}", f"{n} (10 %)"], patients=n) for k, n in enumerate(levels)
     ]
-    return PaperTable("t", "Table 1", "", ("", "n"), tuple(lines))
+    return Table("t", "Table 1", "", ("", "n"), tuple(lines))
 
 
 @pytest.mark.parametrize(

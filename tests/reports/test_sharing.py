@@ -9,15 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames
-from outcomes.figures.series import before_after_panels
-from outcomes.reports.series import prose
+from outcomes.figures.before_after import before_after_panels
+from outcomes.reports.series import words as prose
 from outcomes.reports.series.documents import written_words
-from outcomes.reports.series.poster import A0, FORMATS, WIDE, Block, fit
+from outcomes.reports.series.poster_columns import A0, FORMATS, WIDE, Block, fit
 from outcomes.reports.series.results import run_series
 from outcomes.reports.series.rounding import counted_share
 from outcomes.reports.series.sharing import HIDDEN, hide_small, kinds_to_share, pairs_to_share
 from outcomes.reports.series.story import tell
-from outcomes.reports.table import Cell, PaperTable, row
+from outcomes.reports.table import Cell, Table, row
 
 pptx = pytest.importorskip("pptx")
 BEFORE_ROUNDING = "Differences are computed before rounding."
@@ -30,7 +30,7 @@ def counts_table(counts):
         row(f"sex {place}", [f"level {place}", counted_share(k, total)], patients=k)
         for place, k in enumerate(counts)
     ]
-    return PaperTable("t", "Table 1", "T", ("", "n"), tuple(rows))
+    return Table("t", "Table 1", "T", ("", "n"), tuple(rows))
 
 
 def possible(texts, total):

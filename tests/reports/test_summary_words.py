@@ -7,6 +7,7 @@ from made_audit import Fits, described, difference, plain, rate
 
 from outcomes.cohort import checks
 from outcomes.reports.audit import words
+from outcomes.reports.audit.words.summary import tolerance_words
 
 
 def said(**given):
@@ -142,14 +143,12 @@ def test_on_target_and_the_other_way(hit, wrong, expected):
 
 def test_tolerance_of_the_units_at_hand():
     both = made.audit(cohort=made.cohort(movements=made.planned("torque", "vertical")))
-    assert plain(words.tolerance_words(both)) == "0.5 mm or 2°"
-    assert plain(words.tolerance_words(both, ["torque"])) == "2°"
+    assert plain(tolerance_words(both)) == "0.5 mm or 2°"
     both.tolerance = {**both.tolerance, "vertical": 0.25, "torque": 3.0, "tip": 9.0}
-    assert plain(words.tolerance_words(both)) == "0.25 mm or 3°"
+    assert plain(tolerance_words(both)) == "0.25 mm or 3°"
     three = made.audit(cohort=made.cohort(movements=made.planned("torque", "tip", "vertical")))
     three.tolerance = both.tolerance
-    assert plain(words.tolerance_words(three)) == "0.25 mm, 3° for torque or 9° for tip"
-    assert plain(words.tolerance_words(three, ["vertical", "tip"])) == "0.25 mm or 9°"
+    assert plain(tolerance_words(three)) == "0.25 mm, 3° for torque or 9° for tip"
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from outcomes.cohort.read import from_frames
-from outcomes.domain import names as figure_words
+from outcomes.domain import names
 from outcomes.reports.audit import tables
 from outcomes.reports.audit.results import run_audit
+from outcomes.words import english, numbers, units
 
 
 def shown(table):
@@ -37,15 +38,15 @@ def shown(table):
     ],
 )
 def test_numbers(value, digits, text):
-    assert tables.number(value, digits) == text
-    assert tables.number(1 / 3) == "0.33"
+    assert numbers.number(value, digits) == text
+    assert numbers.number(1 / 3) == "0.33"
 
 
 @pytest.mark.parametrize(
     ("p", "text"), [(0.0, "< 0.001"), (0.00099, "< 0.001"), (0.001, "0.001"), (0.0496, "0.050")]
 )
 def test_p_values_are_never_zero(p, text):
-    assert tables.p_value(p).replace("\u00a0", " ") == text
+    assert numbers.p_value(p).replace("\u00a0", " ") == text
 
 
 @pytest.mark.parametrize(
@@ -53,22 +54,22 @@ def test_p_values_are_never_zero(p, text):
     [(0.0, "0"), (0.004, "0"), (-0.004, "0"), (0.006, "+1"), (-0.006, "−1"), (0.5, "+50")],
 )
 def test_points(share, text):
-    assert tables.points(share) == text
+    assert numbers.points(share) == text
 
 
 def test_intervals_and_sizes():
-    assert tables.range_words(0.4, 0.7) == "40 to 70\u00a0%"
-    assert tables.range_words(-0.1, 0.05, tables.number) == "−0.10 to 0.05"
+    assert numbers.range_words(0.4, 0.7) == "40 to 70\u00a0%"
+    assert numbers.range_words(-0.1, 0.05, numbers.number) == "−0.10 to 0.05"
     for bad in ((np.nan, 1.0), (1.0, np.nan)):
-        assert tables.range_words(*bad) == "–"
-        assert tables.size_range(*bad, "mm") == "–"
-        assert tables.size_range(*bad, "degree") == "–"
-    assert tables.size(0.456, "mm") == "0.46\u00a0mm"
-    assert tables.size(4.56, "degree") == "4.6°"
-    assert tables.size_range(0.456, 1, "mm") == "0.46 to 1.00\u00a0mm"
-    assert tables.size_range(-0.46, 1.04, "degree") == "−0.5 to 1.0°"
-    assert tables.percent(0.1234, 1) == "12.3\u00a0%"
-    assert (tables.count(1234.0), tables.count(0)) == ("1,234", "0")
+        assert numbers.range_words(*bad) == "–"
+        assert numbers.size_range(*bad, "mm") == "–"
+        assert numbers.size_range(*bad, "degree") == "–"
+    assert numbers.size(0.456, "mm") == "0.46\u00a0mm"
+    assert numbers.size(4.56, "degree") == "4.6°"
+    assert numbers.size_range(0.456, 1, "mm") == "0.46 to 1.00\u00a0mm"
+    assert numbers.size_range(-0.46, 1.04, "degree") == "−0.5 to 1.0°"
+    assert numbers.percent(0.1234, 1) == "12.3\u00a0%"
+    assert (numbers.count(1234.0), numbers.count(0)) == ("1,234", "0")
 
 
 # ---- whole lines --------------------------------------------------------------------------------
@@ -277,38 +278,38 @@ def test_every_printed_interval_is_a_95_percent_t_interval(audit):
         assert {fit.level for fit in fits.values()} == {0.95}
 
 
-# ---- words of figures ---------------------------------------------------------------------------
+# ---- words of numbers, units and names ----------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("share", "text"),
     [(0.616, "62"), (-0.004, "0"), (0.0, "0"), (-0.006, "−1"), (-0.104, "−10"), (1.5, "150")],
 )
-def test_percent_of_figures(share, text):
-    assert figure_words.percent(share) == text
+def test_bare_percent(share, text):
+    assert numbers.bare_percent(share) == text
 
 
 @given(st.floats(-5, 5))
-def test_percent_of_figures_is_that_of_tables(share):
-    assert figure_words.percent(share) == tables.percent(share).removesuffix("\u00a0%")
+def test_bare_percent_is_percent_without_its_sign(share):
+    assert numbers.bare_percent(share) == numbers.percent(share).removesuffix("\u00a0%")
 
 
-def test_words_of_figures():
-    assert [figure_words.counted(n, "patient") for n in (0, 1, 2, 1200)] == [
+def test_small_words():
+    assert [english.counted(n, "patient") for n in (0, 1, 2, 1200)] == [
         "0 patients", "1 patient", "2 patients", "1,200 patients",
     ]  # fmt: skip
-    assert [figure_words.joined(list(x)) for x in ("a", "ab", "abc")] == [
+    assert [english.listed(list(x)) for x in ("a", "ab", "abc")] == [
         "a",
         "a and b",
         "a, b and c",
     ]
-    assert [figure_words.unit_symbol(u) for u in ("mm", "degree", None, "x")] == ["mm", "°", "", ""]
+    assert [units.unit_symbol(u) for u in ("mm", "degree", None, "x")] == ["mm", "°", "", ""]
     for name in ("mesiodistal", "buccolingual", "vertical"):
-        assert figure_words.movement_name(name) == f"{name} movement"
-    assert figure_words.movement_name("tip") == "tip"
-    assert figure_words.movement_name("") == "movement"
-    assert figure_words.sign_words("vertical") == ("intrusion", "extrusion")
-    assert figure_words.sign_words("other") == figure_words.sign_words(None) == ("", "")
-    assert figure_words.wrapped("one two three", 7) == "one two\nthree"
-    assert figure_words.wrapped("longword a", 4) == "longword\na"
-    assert figure_words.wrapped("", 4) == ""
+        assert names.movement_name(name) == f"{name} movement"
+    assert names.movement_name("tip") == "tip"
+    assert names.movement_name("") == "movement"
+    assert names.sign_words("vertical") == ("intrusion", "extrusion")
+    assert names.sign_words("other") == names.sign_words(None) == ("", "")
+    assert english.wrapped("one two three", 7) == "one two\nthree"
+    assert english.wrapped("longword a", 4) == "longword\na"
+    assert english.wrapped("", 4) == ""

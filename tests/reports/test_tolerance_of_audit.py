@@ -8,6 +8,7 @@ import pytest
 import outcomes as oc
 from outcomes.reports.audit import words
 from outcomes.reports.audit.results import run_audit
+from outcomes.reports.audit.words.summary import target_sentence
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +28,7 @@ def test_it_reaches_shares_and_sentences(cohort):
         mean = np.average(table["within_tolerance"], weights=table["movements"])
         assert mean == pytest.approx(share)
     assert audit.unplanned["limit"].tolist() == [3.0] * len(audit.unplanned)
-    said = " ".join([words.target_sentence(audit), *words.unplanned(audit), *words.methods(audit)])
+    said = " ".join([target_sentence(audit), *words.unplanned(audit), *words.methods(audit)])
     assert said.count("3°") == 3
     assert not re.search(r"(within |than |\()2°", said)
     assert "2017;87(6)" not in said  # that is the source of 0.5 mm and 2 degrees

@@ -8,14 +8,17 @@ import made_audit as made
 import numpy as np
 import pandas as pd
 import pytest
+from everything import SAID
 from made_audit import Fits, contrast, described, moved, plain, rate
 
 from outcomes.clinical.achieved import achievement
 from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
+from outcomes.domain import names as trade_names
 from outcomes.domain.movements import TOLERANCE
 from outcomes.reports.audit import words
-from outcomes.reports.audit.words import misses
+from outcomes.reports.audit.words import achieved, misses
 from outcomes.reports.audit.words.reading import ledger_sum, left_out, left_words
+from outcomes.reports.audit.words.summary import target_sentence
 from outcomes.reports.common import opinion
 from outcomes.reports.common.rows import first_row, lines, shares
 from outcomes.words import english
@@ -37,8 +40,8 @@ def test_every_word_is_as_it_was_read_and_found_right():
     [(0, "no teeth"), (1, "1 tooth"), (2, "2 teeth"), (1234, "1,234 teeth"), (1.0, "1 tooth")],
 )
 def test_number_of(n, expected):
-    assert words.number_of(n, "tooth", "teeth") == expected
-    assert words.number_of(2, "row") == "2 rows"
+    assert english.number_of(n, "tooth", "teeth") == expected
+    assert english.number_of(2, "row") == "2 rows"
 
 
 @pytest.mark.parametrize(
@@ -46,28 +49,36 @@ def test_number_of(n, expected):
     [([], ""), (["a"], "a"), (["a", "b"], "a and b"), (["a", "b", "c"], "a, b and c")],
 )
 def test_listed(items, expected):
-    assert words.listed(iter(items)) == expected
-    assert words.listed(items, last="or") == expected.replace(" and ", " or ")
+    assert english.listed(iter(items)) == expected
+    assert english.listed(items, last="or") == expected.replace(" and ", " or ")
 
 
 @pytest.mark.parametrize(
     ("n", "was", "is_", "none"), [(0, "were", "are", "None"), (1, "was", "is", "1"), (2, "were", "are", "2")]
 )  # fmt: skip
 def test_verbs(n, was, is_, none):
+    assert english.verb(n, "have") == ("has" if n == 1 else "have")
+    assert english.verb(n, "rest") == ("rests" if n == 1 else "rest")
     assert (english.was(n), english.is_(n), english.none_(n)) == (was, is_, none)
     assert english.none_(n, capital_letter=False) == none.lower()
 
 
 def test_names_in_a_sentence():
-    names = [words.movement_name(m) for m in ("mesiodistal", "buccolingual", "vertical", "torque")]
+    names = [
+        trade_names.movement_name(m) for m in ("mesiodistal", "buccolingual", "vertical", "torque")
+    ]
     assert names[:3] == [f"{m} movement" for m in ("mesiodistal", "buccolingual", "vertical")]
     assert names[3] == "torque"
     assert words.heading("buccolingual") == "Buccolingual movement"
     kinds = ("incisor", "canine", "premolar", "molar", "11")
-    assert [words.class_name(k) for k in kinds] == [
+    assert [trade_names.class_name(k) for k in kinds] == [
         "incisors", "canines", "premolars", "molars", "11",
     ]  # fmt: skip
-    assert (words.capital(""), words.capital("of US"), words.capital("a")) == ("", "Of US", "A")
+    assert (english.capital(""), english.capital("of US"), english.capital("a")) == (
+        "",
+        "Of US",
+        "A",
+    )
 
 
 @pytest.mark.parametrize(
@@ -81,7 +92,7 @@ def test_names_in_a_sentence():
     ],
 )
 def test_points_of(share, expected):
-    assert words.points_of(share) == expected
+    assert english.points_of(share) == expected
 
 
 @pytest.mark.parametrize(
@@ -89,7 +100,7 @@ def test_points_of(share, expected):
     [(0.00099, "< 0.001"), (0.001, "= 0.001"), (0.05, "= 0.050"), (1.0, "= 1.000")],
 )
 def test_equals(p, expected):
-    assert plain(words.equals(p)) == expected
+    assert plain(english.equals(p)) == expected
 
 
 @pytest.mark.parametrize(
@@ -104,7 +115,7 @@ def test_equals(p, expected):
     ],
 )
 def test_an_interval_beyond_three_times_the_plan_is_not_known(low, high, known):
-    text = plain(words.rate_words(SimpleNamespace(rate=0.5, low=low, high=high)))
+    text = plain(english.rate_words(SimpleNamespace(rate=0.5, low=low, high=high)))
     assert text.startswith("50 % (")
     assert ("(interval not known)" in text) != known
     assert ("95 % interval −300 to 300 %" in text) == known
@@ -139,10 +150,10 @@ def test_the_second_opinion_quotes_both_and_the_largest_difference_of_a_rate():
             "difference": [0.0001, 1e-7, -0.002, 0.5],
         }
     )
-    text = words.opinion_words(table, "")
+    text = opinion.opinion_words(table, "")
     assert "reaches a log-likelihood of −10.124 (this package: −10.123)" in text
     assert text.endswith("no rate differs by more than 0.01.")
-    assert words.opinion_words(table.head(0), "why") == "There is no second opinion: why."
+    assert opinion.opinion_words(table.head(0), "why") == "There is no second opinion: why."
 
 
 def test_rows_for_words():
@@ -216,7 +227,7 @@ def test_what_enters_the_rates(aside, told):
     assert ("plan of zero" in text) == bool(told)
     left = 4 - aside
     people = 1 if aside == 2 else 2
-    assert f"{left} planned movements of {left} teeth in {words.number_of(people, 'patient')} enter the rates." in text  # fmt: skip
+    assert f"{left} planned movements of {left} teeth in {english.number_of(people, 'patient')} enter the rates." in text  # fmt: skip
     lone = plain(words.reading(made.cohort(movements=rows.tail(1))))
     assert "1 planned movement of 1 tooth in 1 patient enters the rates." in lone
 
@@ -301,7 +312,7 @@ def test_rates_are_explained_only_where_there_are_some():
 @pytest.mark.parametrize(("fewest", "cautious"), [(4, True), (5, False)])
 def test_how_sure_one_rate_is(fewest, cautious):
     overall = pd.DataFrame([described("vertical", patients=fewest), described("tip", patients=9)])
-    text = plain(words.how_sure(made.audit(overall=overall)))
+    text = plain(achieved.how_sure(made.audit(overall=overall)))
     assert "another 6 patients of the same practice" in text
     assert "lies within 95 of 100 such intervals" in text
     assert "Here the rate is known to within about 10 percentage points." in text
@@ -310,14 +321,14 @@ def test_how_sure_one_rate_is(fewest, cautious):
 
 def test_how_sure_several_rates_are():
     fits = Fits([rate("torque"), rate("tip", low=0.2, high=0.9)])
-    text = plain(words.how_sure(made.audit(fits=fits)))
+    text = plain(achieved.how_sure(made.audit(fits=fits)))
     assert "It is widest for tip, about ± 35 percentage points." in text
 
 
 @pytest.mark.parametrize(("high", "known"), [(3.0, True), (3.1, False), (np.nan, False)])
 def test_an_interval_that_settles_nothing(high, known):
     fits = Fits([rate("torque"), rate("tip", high=high), rate("tip", "molar", high=high)])
-    text = plain(words.how_sure(made.audit(fits=fits)))
+    text = plain(achieved.how_sure(made.audit(fits=fits)))
     assert ("For tip it is too wide to say anything" in text) != known
     assert ("It is widest for" in text) == known
 
@@ -439,7 +450,7 @@ def test_what_went_too_far_and_the_other_way():
         by_class=pd.DataFrame(by_class),
     )
     target, over, worst = (plain(s) for s in words.wrong_way(audit))
-    assert target == plain(words.target_sentence(audit))
+    assert target == plain(target_sentence(audit))
     assert over.startswith("1 movement (3 %) went further than planned, by any amount;")
     assert worst.startswith(
         "The largest share that went the other way is in tip of canines: 2 of 8, among kinds of "
@@ -726,4 +737,16 @@ def test_cautions_by_heading():
     assert words.audit_cautions(made.cohort()) == ["Always", "Reading an audit"]
     assert words.audit_cautions(made.cohort(invented=True))[-1] == "The demonstration data"
     assert any("invented" in line for line in words.cautions("The demonstration data"))
-    assert words.cautions("no such heading") == []
+    assert words.cautions("Reading an audit", "Always")[: len(always)] == always
+    with pytest.raises(KeyError, match="no section no such heading"):
+        words.cautions("no such heading")
+
+
+def test_sentences_take_the_level_of_the_fits():
+    found = expected_words.audit()
+    found.level = 0.9
+    said = {name: plain(getattr(words, name)(found)) for name in (*SAID, "forest_caption")}
+    assert not [name for name, text in said.items() if "95 %" in text]
+    levels = ("summary", "directions", "differences", "unplanned", "second_readings", "methods")
+    assert all("90 % " in said[name] for name in (*levels, "forest_caption"))
+    assert "within 90 of 100 such intervals" in said["movement_rates"]

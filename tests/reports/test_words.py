@@ -11,6 +11,7 @@ from outcomes.cohort.read import from_frames
 from outcomes.reports.audit import words
 from outcomes.reports.audit.results import run_audit
 from outcomes.reports.audit.words.reading import left_out, left_words
+from outcomes.words.english import rate_words
 
 
 def rows(patients=8, teeth=(11, 21, 16, 26), movement="vertical", seed=1, rate=0.6, signs=(1, -1)):
@@ -128,9 +129,9 @@ def test_next_steps_mark_small_groups(patients, mark):
 @pytest.mark.parametrize("high", [3.5, 1e6, np.inf, np.nan])
 def test_an_interval_that_says_nothing_is_not_written(high):
     row = SimpleNamespace(rate=0.5, low=0.1, high=high)
-    assert plain(words.rate_words(row)) == "50 % (interval not known)"
+    assert plain(rate_words(row)) == "50 % (interval not known)"
     row = SimpleNamespace(rate=0.5, low=0.1, high=0.9)
-    assert plain(words.rate_words(row)) == "50 % (95 % interval 10 to 90 %)"
+    assert plain(rate_words(row)) == "50 % (95 % interval 10 to 90 %)"
 
 
 def test_the_pooled_rate_is_explained_once(small_cohort):

@@ -13,14 +13,14 @@ from outcomes.clinical.achieved import achievement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.limits import limit, require_known
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.errors import CannotAnswer
-from outcomes.measure.readings import measurement_error
 from outcomes.rates.differences import FACTORS, Differences, differences
 from outcomes.rates.fit import RateFits, fit_rates
 from outcomes.rates.later_courses import later_courses_alone
 from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.rates.robust_rates import RobustRates, flagged_rows, robust_rates
 from outcomes.rates.second_opinion import opinion_on
+from outcomes.reports.common.measured import error_of_readings
+from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -85,6 +85,11 @@ class Audit:
     opinion: pd.DataFrame
     opinion_reason: str
     opinion_of: str
+
+    @property
+    def level(self) -> float:
+        """Level of the intervals."""
+        return next((fit.level for fit in self.fits.values()), LEVEL)
 
     @property
     def planned(self) -> pd.DataFrame:
@@ -175,7 +180,7 @@ def run_audit(
     near = {n: limit("tolerance", n, m.unit, tolerance) for n, m in MOVEMENTS.items()}
     frame = cohort.frame()
     planned = frame[frame["planned"] != 0]
-    measurement, reason = _measurement(cohort)
+    measurement, reason = error_of_readings(cohort)
     fits = fit_rates(planned, group=None)
     class_fits = fit_rates(planned, group="tooth_class")
     opinion, opinion_reason, largest = _opinion(class_fits)
@@ -227,12 +232,3 @@ def _opinion(fits: RateFits) -> tuple[pd.DataFrame, str, str]:
         return pd.DataFrame(), "no movement has rates", ""
     largest = max(fits, key=lambda name: fits[name].nobs)
     return (*opinion_on(fits[largest]), largest)
-
-
-def _measurement(cohort: Cohort) -> tuple[pd.DataFrame, str]:
-    if not len(cohort.repeats):
-        return pd.DataFrame(), "The cohort holds no repeated readings."
-    try:
-        return measurement_error(cohort), ""
-    except CannotAnswer as error:
-        return pd.DataFrame(), str(error)

@@ -1,49 +1,21 @@
 """How tables are shown: headings in plain words, numbers as a reader wants them."""
 
-from collections.abc import Mapping
-from typing import Any
+from __future__ import annotations
 
 import pandas as pd
 
 from outcomes.rates.design import NOT_IDENTIFIED
+from outcomes.reports.common.views import BLANK, COUNTS, INTERVAL, interval_heading, texts
 from outcomes.reports.table import NOT_MEASURED
-from outcomes.words.numbers import (
-    Format,
-    count,
-    number,
-    p_value,
-    percent,
-    points,
-    range_words,
-    size,
-    size_range,
-)
+from outcomes.words.numbers import count, number, p_value, percent, points, size
 
 
-def _maybe(form: Format) -> Format:
-    return lambda value: "–" if value is None or pd.isna(value) else form(value)
+def _one_decimal(share: float) -> str:
+    return percent(share, 1)
 
 
-def _texts(frame: pd.DataFrame, columns: Mapping[str, tuple[str, Format]]) -> pd.DataFrame:
-    """Columns of a table as headings and texts, in the order given."""
-    return pd.DataFrame(
-        {
-            title: [_maybe(form)(value) for value in frame[column]]
-            for column, (title, form) in columns.items()
-        },
-        index=frame.index,
-    )
-
-
-def _intervals(frame: pd.DataFrame, form: Format) -> list[str]:
-    pairs = zip(frame["low"], frame["high"], strict=True)
-    return [range_words(low, high, form) for low, high in pairs]
-
-
-_COUNTS: dict[str, tuple[str, Format]] = {
-    "patients": ("Patients", count),
-    "movements": ("Movements", count),
-}
+def _or_dash(text: str) -> str:
+    return text or BLANK
 
 
 def rates(frame: pd.DataFrame, group: str = "Teeth") -> pd.DataFrame:
@@ -57,19 +29,18 @@ def rates(frame: pd.DataFrame, group: str = "Teeth") -> pd.DataFrame:
     >>> list(rates(frame))
     ['Movement', 'Teeth', 'Patients', 'Movements', 'Achieved', '95 % interval', 'Std. error', 'df']
     """
-    shown = _texts(
+    return texts(
         frame,
         {
-            "movement": ("Movement", str),
-            "group": (group, str),
-            **_COUNTS,
-            "rate": ("Achieved", percent),
-            "se": ("Std. error", lambda v: percent(v, 1)),
+            "Movement": ("movement", str),
+            group: ("group", str),
+            **COUNTS,
+            "Achieved": ("rate", percent),
+            interval_heading(): (INTERVAL, percent),
+            "Std. error": ("se", _one_decimal),
             "df": ("df", lambda v: number(v, 0 if v >= 30 else 1)),
         },
     )
-    shown.insert(5, "95 % interval", _intervals(frame, percent))
-    return shown
 
 
 def direction_rates(frame: pd.DataFrame) -> pd.DataFrame:
@@ -79,193 +50,172 @@ def direction_rates(frame: pd.DataFrame) -> pd.DataFrame:
 
 def movement_rates(frame: pd.DataFrame) -> pd.DataFrame:
     """Rates by movement, model and pooled side by side."""
-    shown = _texts(
+    return texts(
         frame,
         {
-            "movement": ("Movement", str),
-            **_COUNTS,
-            "rate": ("Achieved", percent),
-            "pooled_rate": ("Pooled rate", percent),
-            "within_tolerance": ("On target", percent),
-            "wrong_way": ("Other way", percent),
+            "Movement": ("movement", str),
+            **COUNTS,
+            "Achieved": ("rate", percent),
+            interval_heading(): (INTERVAL, percent),
+            "Pooled rate": ("pooled_rate", percent),
+            "On target": ("within_tolerance", percent),
+            "Other way": ("wrong_way", percent),
         },
     )
-    shown.insert(4, "95 % interval", _intervals(frame, percent))
-    return shown
 
 
 def targets(frame: pd.DataFrame) -> pd.DataFrame:
     """Where movements ended, by movement and kind of tooth."""
-    return _texts(
+    return texts(
         frame,
         {
-            "movement": ("Movement", str),
-            "tooth_class": ("Teeth", str),
-            **_COUNTS,
-            "planned_mean": ("Planned, mean", number),
-            "achieved_mean": ("Achieved, mean", number),
-            "mean_absolute_error": ("Missed by, mean", number),
-            "within_tolerance": ("On target", percent),
-            "overshot": ("Too far", percent),
-            "wrong_way": ("Other way", percent),
+            "Movement": ("movement", str),
+            "Teeth": ("tooth_class", str),
+            **COUNTS,
+            "Planned, mean": ("planned_mean", number),
+            "Achieved, mean": ("achieved_mean", number),
+            "Missed by, mean": ("mean_absolute_error", number),
+            "On target": ("within_tolerance", percent),
+            "Too far": ("overshot", percent),
+            "Other way": ("wrong_way", percent),
         },
     )
 
 
 def differences(frame: pd.DataFrame) -> pd.DataFrame:
     """Differences between rates, in percentage points; "too few" where nothing was tested."""
-    shown = _texts(
+    shown = texts(
         frame,
         {
-            "movement": ("Movement", str),
-            "factor": ("Factor", str),
-            "level": ("Level", str),
-            "reference": ("Against", str),
-            **_COUNTS,
-            "reference_patients": ("Patients, other side", count),
-            "patients_with_both": ("With both", count),
-            "difference": ("Points", points),
+            "Movement": ("movement", str),
+            "Factor": ("factor", str),
+            "Level": ("level", str),
+            "Against": ("reference", str),
+            **COUNTS,
+            "Patients, other side": ("reference_patients", count),
+            "With both": ("patients_with_both", count),
+            "Points": ("difference", points),
+            interval_heading(): (INTERVAL, points),
             "p": ("p", p_value),
-            "p_holm": ("p, adjusted", p_value),
-            "adjusted_for": ("Adjusted for", lambda v: v or "–"),
-            "not_adjusted_for": ("Not adjusted for", lambda v: v or "–"),
-            "tied_with": ("The same comparison as", lambda v: v or "–"),
+            "p, adjusted": ("p_holm", p_value),
+            "Adjusted for": ("adjusted_for", _or_dash),
+            "Not adjusted for": ("not_adjusted_for", _or_dash),
+            "The same comparison as": ("tied_with", _or_dash),
         },
     )
-    shown.insert(9, "95 % interval", _intervals(frame, points))
-    few = frame["too_few"].to_numpy(bool)
-    shown.loc[few, ["Points", "p"]] = "too few"
+    shown.loc[frame["too_few"].to_numpy(bool), ["Points", "p"]] = "too few"
     return shown
 
 
 def missing(frame: pd.DataFrame) -> pd.DataFrame:
     """Rates if movements without a rescan had achieved less than expected."""
-    shown = _texts(
+    return texts(
         frame,
         {
-            "movement": ("Movement", str),
-            "group": ("Teeth", str),
-            "patients": ("Patients measured", count),
-            "missing_patients": ("Patients missing", count),
-            "never_patients": ("of them never measured", count),
-            "missing_movements": ("Movements missing", count),
-            "missing_share": ("Share of the plan", percent),
-            "achieved_share": ("If they achieved, of the expected", percent),
-            "rate": ("Rate", percent),
-            "change": ("Change, points", points),
-            "note": ("Note", lambda v: v or "–"),
+            "Movement": ("movement", str),
+            "Teeth": ("group", str),
+            "Patients measured": ("patients", count),
+            "Patients missing": ("missing_patients", count),
+            "of them never measured": ("never_patients", count),
+            "Movements missing": ("missing_movements", count),
+            "Share of the plan": ("missing_share", percent),
+            "If they achieved, of the expected": ("achieved_share", percent),
+            "Rate": ("rate", percent),
+            interval_heading(): (INTERVAL, percent),
+            "Change, points": ("change", points),
+            "Note": ("note", _or_dash),
         },
     )
-    shown.insert(9, "95 % interval", _intervals(frame, percent))
-    return shown
 
 
 def robust(frame: pd.DataFrame) -> pd.DataFrame:
     """Rates beside their robust second readings."""
-    shown = _texts(
+    return texts(
         frame,
         {
-            "movement": ("Movement", str),
-            "group": ("Teeth", str),
-            **_COUNTS,
-            "rate": ("Achieved", percent),
-            "flagged": ("Flagged", count),
-            "without_flagged": ("Without them", percent),
-            "m_estimate": ("M-estimate", percent),
-            "weigh_little": ("Weigh little", count),
-            "differs": ("Differs", lambda v: "yes" if v else "no"),
+            "Movement": ("movement", str),
+            "Teeth": ("group", str),
+            **COUNTS,
+            "Achieved": ("rate", percent),
+            interval_heading(): (INTERVAL, percent),
+            "Flagged": ("flagged", count),
+            "Without them": ("without_flagged", percent),
+            "M-estimate": ("m_estimate", percent),
+            "Weigh little": ("weigh_little", count),
+            "Differs": ("differs", lambda v: "yes" if v else "no"),
         },
     )
-    shown.insert(5, "95 % interval", _intervals(frame, percent))
-    return shown
 
 
 def unplanned(frame: pd.DataFrame) -> pd.DataFrame:
     """Movements where the plan was zero, with their units."""
-    rows: list[Any] = list(frame.itertuples())
-
-    def known(text: str, row: Any) -> str:
-        return text if row.movements else NOT_MEASURED
-
-    return pd.DataFrame(
+    shown = texts(
+        frame,
         {
-            "Movement": [row.movement for row in rows],
-            "Teeth": [str(row.tooth_class) for row in rows],
-            "Patients": [count(row.patients) for row in rows],
-            "Movements": [count(row.movements) for row in rows],
-            "Not measured": [count(row.not_measured) for row in rows],
-            "Mean": [known(size(row.mean, row.unit), row) for row in rows],
-            "95 % interval": [size_range(row.low, row.high, row.unit) for row in rows],
-            "Largest": [known(size(row.largest, row.unit), row) for row in rows],
-            "Beyond tolerance": [
-                percent(row.beyond_tolerance) if row.movements else "–" for row in rows
-            ],
+            "Movement": ("movement", str),
+            "Teeth": ("tooth_class", str),
+            **COUNTS,
+            "Not measured": ("not_measured", count),
+            "Mean": ("mean", size),
+            interval_heading(): (INTERVAL, size),
+            "Largest": ("largest", size),
+            "Beyond tolerance": ("beyond_tolerance", percent),
         },
-        index=frame.index,
     )
+    unseen = (frame["movements"] == 0).to_numpy()
+    shown.loc[unseen, ["Mean", "Largest"]] = NOT_MEASURED
+    return shown
 
 
 def measurement(frame: pd.DataFrame) -> pd.DataFrame:
     """Measurement error, with its units."""
-
-    def sizes(column: str) -> list[str]:
-        pairs = zip(frame[column], frame["unit"], strict=True)
-        return ["–" if pd.isna(value) else size(value, unit) for value, unit in pairs]
-
-    limits = zip(frame["loa_low"], frame["loa_high"], frame["unit"], strict=True)
-    return pd.DataFrame(
+    limits = frame.assign(low=frame["loa_low"], high=frame["loa_high"])
+    return texts(
+        limits,
         {
-            "Movement": frame["movement"].astype(str).tolist(),
-            "Pairs": [count(pairs) for pairs in frame["pairs"]],
-            "Dahlberg": sizes("dahlberg"),
-            "Bias": sizes("bias"),
-            "Limits of agreement": [size_range(low, high, unit) for low, high, unit in limits],
-            "ICC(A,1)": [_maybe(number)(value) for value in frame["icc_a1"]],
-            "Smallest detectable change": sizes("smallest_detectable_change"),
-            "Smallest detectable difference": sizes("smallest_detectable_difference"),
+            "Movement": ("movement", str),
+            "Pairs": ("pairs", count),
+            "Dahlberg": ("dahlberg", size),
+            "Bias": ("bias", size),
+            "Limits of agreement": (INTERVAL, size),
+            "ICC(A,1)": ("icc_a1", number),
+            "Smallest detectable change": ("smallest_detectable_change", size),
+            "Smallest detectable difference": ("smallest_detectable_difference", size),
         },
-        index=frame.index,
     )
 
 
 def models(frame: pd.DataFrame) -> pd.DataFrame:
     """Size, spread and fit of each model."""
-    shown = _texts(
+    shown = texts(
         frame,
         {
-            "movement": ("Movement", str),
-            "patients": ("Patients", count),
-            "teeth": ("Teeth", count),
-            "movements": ("Rows", count),
-            "sd_patient": ("SD of rate, patients", lambda v: percent(v, 1)),
-            "log_likelihood": ("Log-likelihood", lambda v: number(v, 2)),
+            "Movement": ("movement", str),
+            "Patients": ("patients", count),
+            "Teeth": ("teeth", count),
+            "Rows": ("movements", count),
+            "SD of rate, patients": ("sd_patient", _one_decimal),
+            "SD of rate, teeth": ("sd_tooth", _one_decimal),
+            "Residual SD": ("sd_residual", size),
+            "Log-likelihood": ("log_likelihood", number),
         },
     )
-    rows: list[Any] = list(frame.itertuples())
     # without a residual the two cannot be told apart; with one, teeth were no level of the model
-    unknown = [pd.isna(row.sd_residual) for row in rows]
-    pairs = list(zip(rows, unknown, strict=True))
-    teeth = [NOT_IDENTIFIED if no else _maybe(_one_decimal)(row.sd_tooth) for row, no in pairs]
-    left = [NOT_IDENTIFIED if no else size(row.sd_residual, row.unit) for row, no in pairs]
-    shown.insert(5, "SD of rate, teeth", teeth)
-    shown.insert(6, "Residual SD", left)
+    unknown = frame["sd_residual"].isna().to_numpy()
+    shown.loc[unknown, ["SD of rate, teeth", "Residual SD"]] = NOT_IDENTIFIED
     return shown
-
-
-def _one_decimal(share: float) -> str:
-    return percent(share, 1)
 
 
 def ledger(frame: pd.DataFrame) -> pd.DataFrame:
     """The ledger, one line a reason."""
-    return _texts(
+    return texts(
         frame,
         {
-            "table": ("Table", str),
-            "step": ("Step", str),
-            "reason": ("Reason", str),
-            "rows": ("Rows", count),
-            "patients": ("Patients", count),
+            "Table": ("table", str),
+            "Step": ("step", str),
+            "Reason": ("reason", str),
+            "Rows": ("rows", count),
+            "Patients": ("patients", count),
         },
     )
 
@@ -277,37 +227,34 @@ def problems(frame: pd.DataFrame) -> pd.DataFrame:
 
 def contrasts(frame: pd.DataFrame) -> pd.DataFrame:
     """Differences between the groups of one fit, in percentage points."""
-    shown = _texts(
+    shown = texts(
         frame,
         {
-            "a": ("Rate of", str),
-            "b": ("Minus rate of", str),
-            "difference": ("Points", points),
+            "Rate of": ("a", str),
+            "Minus rate of": ("b", str),
+            "Points": ("difference", points),
+            interval_heading(): (INTERVAL, points),
             "df": ("df", lambda v: number(v, 0)),
             "p": ("p", p_value),
-            "p_holm": ("p, adjusted", p_value),
+            "p, adjusted": ("p_holm", p_value),
         },
     )
-    shown.insert(3, "95 % interval", _intervals(frame, points))
     shown.loc[frame["p"].isna().to_numpy(), ["p", "p, adjusted"]] = "too few"
     return shown
 
 
 def roots(frame: pd.DataFrame) -> pd.DataFrame:
     """Displacement of apices, labial positive."""
-    millimetres = {
-        "mean": "Mean (mm)",
-        "sd": "SD (mm)",
-        "most_labial": "Most labial",
-        "most_lingual": "Most lingual",
-        "largest_distance": "Longest way",
-    }
-    return _texts(
+    return texts(
         frame,
         {
-            "tooth": ("Tooth", str),
-            "patients": ("Patients, torque measured", count),
-            "without_torque": ("Not measured", count),
-            **{column: (title, number) for column, title in millimetres.items()},
+            "Tooth": ("tooth", str),
+            "Patients, torque measured": ("patients", count),
+            "Not measured": ("without_torque", count),
+            "Mean (mm)": ("mean", number),
+            "SD (mm)": ("sd", number),
+            "Most labial": ("most_labial", number),
+            "Most lingual": ("most_lingual", number),
+            "Longest way": ("largest_distance", number),
         },
     )

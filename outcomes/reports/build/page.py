@@ -5,6 +5,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outcomes.reports.files import html
+
 if TYPE_CHECKING:
     from bs4 import BeautifulSoup, Tag
     from nbformat import NotebookNode
@@ -29,7 +31,6 @@ def page(notebook: "NotebookNode", title: str, record: Mapping[str, Any]) -> str
     str
         A page with no script and no address outside itself.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
     soup = _cells(notebook)
@@ -37,17 +38,14 @@ def page(notebook: "NotebookNode", title: str, record: Mapping[str, Any]) -> str
     contents = _sections(soup)
     _gather_code(soup)
     _scrolling_tables(soup)
-    jinja = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined
-    )
-    return jinja.get_template("page.html.j2").render(
+    return html.page(
+        TEMPLATES / "page.html.j2",
         title=title,
         source=record["input"]["file"],
         sha256=record["input"]["sha256"],
         invented=record["input"]["invented"],
         version=record["versions"]["outcomes"],
         date=_date(record["written"]),
-        css=Markup((TEMPLATES / "report.css").read_text(encoding="utf-8")),
         summary=Markup(summary),
         contents=contents,
         body=Markup(str(soup)),

@@ -163,7 +163,8 @@ def _write_folder(
     import nbformat
 
     from outcomes.reports.build.page import page
-    from outcomes.reports.build.show import gather_workbook, mark_small
+    from outcomes.reports.build.show import mark_small
+    from outcomes.reports.files.workbook import gather_workbook
 
     nbformat.write(executed, folder / "report.ipynb")
     title = TITLES.get(record["report"], record["report"].replace("_", " ").capitalize())

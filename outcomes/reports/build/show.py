@@ -4,7 +4,6 @@ Each function gives back an object for the notebook to display. When ``out`` is 
 same thing is also written there as files: figures as SVG, PDF and PNG, tables as CSV.
 """
 
-import base64
 import csv
 import html
 import re
@@ -14,9 +13,8 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS
-
-SMALL_NOTE = f"fewer than {FEW_PATIENTS} patients: take out before sharing"
+from outcomes.reports.files.html import figure, table
+from outcomes.reports.table import SMALL_NOTE, from_frame, small_rows
 
 _PNG_DPI, _SCREEN_DPI = 200, 130
 _SVG_LIMIT = 400_000
@@ -96,12 +94,7 @@ def show(ax: Any, name: str, out: str | Path | None = None, *, caption: str = ""
         _add_line(folder / "contents.csv", ("figure", "alt_text", "caption"), (name, alt, caption))
         if len(picture) > _SVG_LIMIT:
             kind, picture = "png", figure_bytes(ax, "png", _PNG_DPI)
-    data = base64.b64encode(picture).decode("ascii")
-    under = f"<figcaption>{html.escape(caption, quote=False)}</figcaption>" if caption else ""
-    return Shown(
-        f'<figure><img src="data:image/{kind};base64,{data}" alt="{html.escape(alt)}" '
-        f'width="{_screen_width(ax)}">{under}</figure>'
-    )
+    return Shown(figure(picture, alt, kind=kind, caption=caption, width=_screen_width(ax)))
 
 
 def _screen_width(ax: Any) -> int:
@@ -156,19 +149,12 @@ def mark_small(frame: pd.DataFrame) -> pd.DataFrame:
     Examples
     --------
     >>> mark_small(pd.DataFrame({"patients": [4, 5]}))["sharing"].tolist()
-    ['fewer than 5 patients: take out before sharing', '']
+    ['fewer than 5 patients: could identify somebody; take out or merge before sharing', '']
     """
-    small = _small_rows(frame)
+    small = small_rows(frame)
     if not small.any():
         return frame
     return frame.assign(sharing=small.map({True: SMALL_NOTE, False: ""}))
-
-
-def _small_rows(frame: pd.DataFrame) -> pd.Series:
-    if "patients" not in frame:
-        return pd.Series(False, index=frame.index)
-    patients = pd.to_numeric(frame["patients"])
-    return ((patients > 0) & (patients < FEW_PATIENTS)).fillna(False).astype(bool)
 
 
 def save_table(
@@ -205,7 +191,7 @@ def save_table(
     --------
     >>> frame = pd.DataFrame({"group": ["incisor"], "patients": [3]})
     >>> save_table(frame, "rates", caption="Rates")
-    Rates group patients incisor 3 † † Fewer than 5 patients: take out bef …
+    Rates group patients incisor 3 † † Fewer than 5 patients: could identi …
     """
     if not len(frame):
         return Shown("")
@@ -214,87 +200,6 @@ def save_table(
         folder.mkdir(parents=True, exist_ok=True)
         mark_small(frame).to_csv(folder / f"{name}.csv", index=False, encoding="utf-8")
         _add_line(folder / "contents.csv", ("table", "caption"), (name, caption))
-    small = _small_rows(frame).tolist()
-    return Shown(_table_html(frame if view is None else view(frame), small, caption))
-
-
-def _table_html(shown: pd.DataFrame, small: list[bool], caption: str) -> str:
-    texts = {str(title): [_cell_text(v) for v in shown[title]] for title in shown.columns}
-    numeric = {
-        title: all(_NUMBER.match(text) for text in column) for title, column in texts.items()
-    }
-    marked = next((title for title in texts if title.lower() == "patients"), next(iter(texts)))
-    head = "".join(_element("th", title, numeric[title], ' scope="col"') for title in texts)
-    rows, before = [], ""
-    for few, row in zip(small, zip(*texts.values(), strict=True), strict=True):
-        cells = [
-            _element("td", text, numeric[title], mark="†" if few and title == marked else "")
-            for title, text in zip(texts, row, strict=True)
-        ]
-        # A value that repeats the line above stays for screen readers, but is not drawn.
-        again = row[0] == before and len(row) > 1
-        rows.append(
-            f'<tr class="again">{"".join(cells)}</tr>' if again else f"<tr>{''.join(cells)}</tr>"
-        )
-        before = row[0]
-    top = f"<caption>{html.escape(caption, quote=False)}</caption>" if caption else ""
-    note = f'<p class="note">† {SMALL_NOTE.capitalize()}.</p>' if any(small) else ""
-    return (
-        f'<div class="table"><table class="data">{top}<thead><tr>{head}</tr></thead>'
-        f"<tbody>{''.join(rows)}</tbody></table></div>{note}"
-    )
-
-
-_NUMBER = re.compile(r"^[<–−+\d][\d\s.,:%°−+<–mto\u202f\u00a0]*$")
-"""Numbers, intervals, percentages, lengths: aligned to the right."""
-
-
-def _element(tag: str, text: str, numeric: bool, more: str = "", mark: str = "") -> str:
-    css = ' class="n"' if numeric else ""
-    after = f'<span class="mark"> {mark}</span>' if mark else ""
-    return f"<{tag}{more}{css}>{html.escape(text, quote=False)}{after}</{tag}>"
-
-
-def _cell_text(value: Any) -> str:
-    if value is None or (not isinstance(value, str) and pd.isna(value)):
-        return "–"
-    if isinstance(value, float):
-        return f"{value:.3g}".replace("-", "−")
-    return str(value)
-
-
-def gather_workbook(tables: Path) -> Path | None:
-    """Put every CSV of a ``tables`` folder into one workbook there, a sheet each.
-
-    Returns
-    -------
-    Path or None
-        ``tables.xlsx``; None where the folder holds no tables.
-    """
-    contents = tables / "contents.csv"
-    if not contents.exists():
-        return None
-    listed = pd.read_csv(contents, keep_default_na=False)
-    listed["sheet"] = _sheet_names(listed["table"].tolist())
-    path = tables / "tables.xlsx"
-    with pd.ExcelWriter(path, engine="openpyxl") as book:
-        _write_sheet(book, listed[["sheet", "caption"]], "contents")
-        for name, sheet in zip(listed["table"], listed["sheet"], strict=True):
-            _write_sheet(book, pd.read_csv(tables / f"{name}.csv"), sheet)
-    return path
-
-
-def _sheet_names(names: list[str]) -> list[str]:
-    # A workbook allows 31 characters in the name of a sheet, each name once.
-    cut = [name[:31] for name in names]
-    if len(set(cut)) == len(cut):
-        return cut
-    return [f"{name[:27]}_{number}" for number, name in enumerate(names, start=1)]
-
-
-def _write_sheet(book: pd.ExcelWriter, frame: pd.DataFrame, sheet: str) -> None:
-    frame.to_excel(book, sheet_name=sheet, index=False, freeze_panes=(1, 0))
-    widths = zip(frame.columns, book.sheets[sheet].columns, strict=True)
-    for name, cells in widths:
-        longest = max(len(str(name)), *(len(str(cell.value or "")) for cell in cells))
-        book.sheets[sheet].column_dimensions[cells[0].column_letter].width = min(longest + 2, 60)
+    few = small_rows(frame).tolist()
+    shown = frame if view is None else view(frame)
+    return Shown(table(from_frame(shown, caption, few=few, repeats=False)))

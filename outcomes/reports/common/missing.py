@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.names import class_name, movement_name
-from outcomes.reports.common.rows import lines
-from outcomes.words.english import capital, listed, number_of
+from outcomes.domain.names import movement_name
+from outcomes.reports.common.rows import lines, rate_name
+from outcomes.words.english import capital, listed, number_of, verb
 from outcomes.words.numbers import percent, points
 
-if TYPE_CHECKING:
-    from outcomes.reports.audit.results import Audit
 
+def not_in_the_rates(later: pd.DataFrame, rescans: pd.DataFrame) -> list[str]:
+    """Whether later courses stand alone, and what the missing rescans could change.
 
-def not_in_the_rates(audit: Audit) -> list[str]:
-    """Whether later courses stand alone, and what the missing rescans could change."""
-    return [*later_alone(audit.later_alone), *missing(audit.missing)]
+    Parameters
+    ----------
+    later
+        From `outcomes.later_courses_alone`.
+    rescans
+        From `outcomes.missing_rescans`.
+    """
+    return [*later_alone(later), *missing(rescans)]
 
 
 def later_alone(table: pd.DataFrame) -> list[str]:
@@ -52,7 +57,7 @@ def missing(table: pd.DataFrame) -> list[str]:
     one = table.drop_duplicates(["movement", "group"])
     rows = int(one["missing_movements"].sum())
     sentences = [
-        f"{capital(number_of(rows, 'planned movement'))} {'has' if rows == 1 else 'have'} no rescan "
+        f"{capital(number_of(rows, 'planned movement'))} {verb(rows, 'have')} no rescan "
         "yet. The rates take it that they do as well as the others. The table shows the rates if "
         "they had achieved nothing, half of what is expected, or the same; which of these is near "
         "the truth the records cannot tell."
@@ -62,9 +67,8 @@ def missing(table: pd.DataFrame) -> list[str]:
         worst: Any = next(
             known.loc[[known["change"].abs().idxmax()]].itertuples()  # the first of the largest
         )
-        group = "" if worst.group == "all" else f" of {class_name(str(worst.group))}"
         sentences.append(
-            f"The rate that could move most is that of {movement_name(worst.movement)}{group}: "
+            f"The rate that could move most is that of {rate_name(worst)}: "
             f"{points(worst.change)} percentage points, to {percent(worst.rate)}, if "
             f"{number_of(worst.missing_movements, 'missing movement')} of "
             f"{number_of(worst.missing_patients, 'patient')} ({percent(worst.missing_share)} of what "
@@ -72,12 +76,8 @@ def missing(table: pd.DataFrame) -> list[str]:
         )
     silent = one[one["rate"].isna()]
     if len(silent):
-        names = [
-            movement_name(row.movement)
-            + ("" if row.group == "all" else f" of {class_name(str(row.group))}")
-            for row in lines(silent)
-        ]
-        sentences.append(f"For {listed(names)} too little was measured to expect anything.")
+        names = listed(map(rate_name, lines(silent)))
+        sentences.append(f"For {names} too little was measured to expect anything.")
     return sentences
 
 

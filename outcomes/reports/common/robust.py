@@ -2,32 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.names import class_name, movement_name
-from outcomes.reports.common.rows import lines
-from outcomes.words.english import capital, number_of
-from outcomes.words.numbers import percent, range_words
-from outcomes.words.units import NBSP
-
-if TYPE_CHECKING:
-    from outcomes.reports.audit.results import Audit
+from outcomes.reports.common.rows import lines, rate_name
+from outcomes.words.english import capital, number_of, rate_words, verb
+from outcomes.words.numbers import LEVEL, percent
 
 
-def second_readings(audit: Audit) -> list[str]:
-    """The robust second reading of the rates by movement and by kind of tooth."""
-    return second_reading(audit.robust)
-
-
-def second_reading(table: pd.DataFrame) -> list[str]:
+def second_reading(table: pd.DataFrame, level: float = LEVEL) -> list[str]:
     """Where a robust reading of the rates differs from them.
 
     Parameters
     ----------
     table
         movement and the columns of ``outcomes.RobustRates.rates``.
+    level
+        That of the intervals of the rates.
     """
     if not len(table):
         return []
@@ -46,22 +38,19 @@ def second_reading(table: pd.DataFrame) -> list[str]:
         return [f"{how} No reading differs from its rate by more than half an interval."]
     sentences = [
         f"{how} {capital(number_of(len(found), 'rate'))} of {len(table):,} "
-        f"{'differs' if len(found) == 1 else 'differ'} by more than half an interval. Look at the "
+        f"{verb(len(found), 'differ')} by more than half an interval. Look at the "
         "results behind them: a slip is corrected at its source; what is true stays."
     ]
-    sentences += [_difference(row) for row in lines(found)]
+    sentences += [_difference(row, level) for row in lines(found)]
     return sentences
 
 
-def _difference(row: Any) -> str:
-    group = "" if row.group == "all" else f" of {class_name(str(row.group))}"
+def _difference(row: Any, level: float) -> str:
     readings = []
     if pd.notna(row.without_flagged):
         readings.append(
             f"{percent(row.without_flagged)} without {number_of(row.flagged, 'flagged result')}"
         )
     readings.append(f"{percent(row.m_estimate)} by M-estimate")
-    return (
-        f"{capital(movement_name(str(row.movement)))}{group}: {percent(row.rate)} (95{NBSP}% interval "
-        f"{range_words(row.low, row.high)}), but {' and '.join(readings)}."
-    )
+    rate, but = rate_words(row, level), " and ".join(readings)
+    return f"{capital(rate_name(row))}: {rate}, but {but}."

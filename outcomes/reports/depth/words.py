@@ -2,35 +2,45 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.domain.names import movement_name
 from outcomes.rates.design import NOT_IDENTIFIED
-from outcomes.reports.common.missing import later_alone, missing
+from outcomes.reports.common import missing, robust
 from outcomes.reports.common.opinion import opinion_words
-from outcomes.reports.common.robust import second_reading
+from outcomes.reports.common.rows import STANDS_OUT, lines
 from outcomes.reports.depth.results import Depth
 from outcomes.words.cautions import cautions as shared_cautions
 from outcomes.words.english import equals, listed, number_of
-from outcomes.words.numbers import number, percent, points, range_words
+from outcomes.words.numbers import (
+    bare_percent,
+    interval_words,
+    level_words,
+    number,
+    percent,
+    points,
+    range_words,
+)
+from outcomes.words.units import unit_mark
 
 
 def summary(depth: Depth) -> list[str]:
     """The box at the top: the rates, what differs, how sure."""
-    table = depth.fit.rates
-    rows: list[Any] = list(table.itertuples())
-    what = movement_name(depth.fit.movement or "movement")
-    each = listed([f"{r.group} {percent(r.rate)} ({range_words(r.low, r.high)})" for r in rows])
-    shown = depth.covariate_tests[depth.covariate_tests["p_holm"] < 0.05]["covariate"]
+    each = listed(
+        f"{r.group} {percent(r.rate)} ({range_words(r.low, r.high)})"
+        for r in lines(depth.fit.rates)
+    )
+    shown = depth.covariate_tests.query("p_holm < @STANDS_OUT")["covariate"]
     goes_with = (
         f"The rate changes with {listed(list(shown))}."
         if len(shown)
         else "No covariate is shown to go with a higher or lower rate."
     )
     return [
-        f"Achieved share of planned {what}, with {100 * depth.fit.level:g}{chr(160)}% intervals: "
-        f"{each}; from {number_of(depth.fit.patients, 'patient')} and "
+        f"Achieved share of planned {movement_name(depth.fit.movement)}, with "
+        f"{interval_words(depth.fit.level)}s: {each}; from {number_of(depth.fit.patients, 'patient')} and "
         f"{number_of(depth.fit.nobs, 'movement')}.",
         goes_with,
         *linearity(depth),
@@ -45,7 +55,7 @@ def rates(depth: Depth) -> list[str]:
     return [
         f"{number_of(fit.nobs, 'movement')} of {number_of(fit.sites, 'tooth', 'teeth')} in "
         f"{number_of(fit.patients, 'patient')}. The rates below are slopes of achieved on planned "
-        f"through the origin, by {method}, with {100 * fit.level:g}{chr(160)}% t intervals on "
+        f"through the origin, by {method}, with {level_words(fit.level)} t intervals on "
         "Satterthwaite degrees of freedom.",
         *fit.sentences,
         *fit.notes,
@@ -54,76 +64,60 @@ def rates(depth: Depth) -> list[str]:
 
 def contrasts(depth: Depth) -> list[str]:
     """One sentence for each difference between groups."""
-    lines = []
-    rows: list[Any] = list(depth.contrasts.itertuples())
-    for row in rows:
+    said = []
+    for row in lines(depth.contrasts):
         interval = f"{points(row.low)} to {points(row.high)}"
         if row.p_holm != row.p_holm:
-            lines.append(
+            said.append(
                 f"Between {row.a} and {row.b} nothing was tested, as one of them has fewer than "
                 f"{FEW_PATIENTS} patients: {points(row.difference)} percentage points, interval "
                 f"{interval}."
             )
-        elif row.p_holm < 0.05:
+        elif row.p_holm < STANDS_OUT:
             more = "more" if row.difference > 0 else "less"
-            lines.append(
-                f"The {row.a} achieves {number(abs(100 * row.difference), 0)} percentage points "
+            said.append(
+                f"The {row.a} achieves {bare_percent(abs(row.difference))} percentage points "
                 f"{more} of the plan than the {row.b} (interval {interval}; Holm-adjusted "
                 f"p {equals(row.p_holm)})."
             )
         else:
-            lines.append(
+            said.append(
                 f"Between {row.a} and {row.b} no difference is shown: {points(row.difference)} "
                 f"percentage points, interval {interval} (Holm-adjusted p {equals(row.p_holm)})."
             )
     tested = int(depth.contrasts["p_holm"].notna().sum())
     if tested > 1:
-        lines.append(
+        said.append(
             f"{number_of(tested, 'comparison')} were made: the p values are adjusted for that, "
             "the intervals are not."
         )
-    return lines
+    return said
 
 
 def covariates(depth: Depth) -> list[str]:
     """One sentence for each covariate, and the caution on cause."""
-    lines = []
+    said = []
+    exact = partial(points, digits=1)
     tests = depth.covariate_tests.set_index("covariate")
     for name, fit in depth.covariates.items():
-        rows: list[Any] = list(fit.covariates.itertuples())
         p = float(tests.loc[name, "p_holm"])  # type: ignore[arg-type]
         changes = listed(
-            [
-                f"{points_exact(row.estimate)} percentage points {_per(row.covariate, name)} "
-                f"(interval {points_exact(row.low)} to {points_exact(row.high)})"
-                for row in rows
-            ]
+            f"{exact(row.estimate)} percentage points {_per(row.covariate, name)} "
+            f"(interval {range_words(row.low, row.high, exact)})"
+            for row in lines(fit.covariates)
         )
-        shown = "changes with" if p < 0.05 else "is not shown to change with"
-        lines.append(
+        shown = "changes with" if p < STANDS_OUT else "is not shown to change with"
+        said.append(
             f"The rate {shown} {name}: {changes}; cluster-robust t test, "
             f"Holm-adjusted p {equals(p)}."
         )
-    if lines:
-        lines.append(
-            "Nobody was allocated at random, so a difference is not an effect: harder teeth may "
-            "have been given more help."
-        )
-    else:
-        lines.append("No covariate was recorded that differs between rows.")
-    return lines
-
-
-def points_exact(share: float) -> str:
-    """Percentage points with one decimal and a sign.
-
-    Examples
-    --------
-    >>> points_exact(0.0731), points_exact(-0.002)
-    ('+7.3', '−0.2')
-    """
-    text = number(100 * share, 1)
-    return text if text.startswith("−") or text == "0.0" else f"+{text}"
+    if not said:
+        return ["No covariate was recorded that differs between rows."]
+    return [
+        *said,
+        "Nobody was allocated at random, so a difference is not an effect: harder teeth may "
+        "have been given more help.",
+    ]
 
 
 def _per(covariate: str, name: str) -> str:
@@ -134,11 +128,10 @@ def _per(covariate: str, name: str) -> str:
 def variances(depth: Depth) -> list[str]:
     """What each variance and R-squared means."""
     sd = depth.fit.variance.set_index("component")
-    unit = {"mm": f"{chr(160)}mm", "degree": "°"}.get(depth.fit.unit or "", "")
     rate = float(depth.fit.rates["rate"].mean())
     patient = float(sd.loc["patient", "sd"])  # type: ignore[arg-type]
-    lines = [
-        f"Patients differ by {number(100 * patient, 0)} percentage points (standard deviation): "
+    said = [
+        f"Patients differ by {bare_percent(patient)} percentage points (standard deviation): "
         f"around a rate of {percent(rate)}, about two patients in three lie in the range "
         f"{range_words(rate - patient, rate + patient)}."
     ]
@@ -148,7 +141,7 @@ def variances(depth: Depth) -> list[str]:
     )
     if depth.fit.tooth_level == NOT_IDENTIFIED:
         return [
-            *lines,
+            *said,
             "How much teeth of the same class in the same patient differ, and how much measurements "
             "do, is not identified: these records do not tell the two apart. So there is no share "
             "of either and no conditional R².",
@@ -156,22 +149,21 @@ def variances(depth: Depth) -> list[str]:
         ]
     if "tooth" in sd.index:
         tooth = float(sd.loc["tooth", "sd"])  # type: ignore[arg-type]
-        lines.append(
-            f"Teeth of the same class in the same patient differ by {number(100 * tooth, 0)} "
+        said.append(
+            f"Teeth of the same class in the same patient differ by {bare_percent(tooth)} "
             "percentage points."
         )
     residual = float(sd.loc["residual", "sd"])  # type: ignore[arg-type]
     shares = {str(k): percent(v) for k, v in sd["share"].items()}
-    known = [name for name in shares if name != "residual"]
-    lines += [
-        f"What is left, measurement error included, is {number(residual, 2)}{unit} a movement.",
-        "Of the variation around the rates, "
-        + listed([f"{share} lies {_where(name)}" for name, share in shares.items()])
-        + ".",
-        f"{marginal}; with {listed(known)} "
-        f"{percent(depth.r_squared['conditional'])} (conditional R²).",
+    lie = listed(f"{share} lies {_where(name)}" for name, share in shares.items())
+    known = listed(name for name in shares if name != "residual")
+    return [
+        *said,
+        f"What is left, measurement error included, is "
+        f"{number(residual)}{unit_mark(depth.fit.unit)} a movement.",
+        f"Of the variation around the rates, {lie}.",
+        f"{marginal}; with {known} {percent(depth.r_squared['conditional'])} (conditional R²).",
     ]
-    return lines
 
 
 def _where(component: str) -> str:
@@ -192,40 +184,39 @@ def linearity(depth: Depth) -> list[str]:
 def influence(depth: Depth) -> list[str]:
     """The patient whose absence moves a rate most."""
     table = depth.influence
-    lost = table[table["rate"].isna()]
-    lines = [
+    said = [
         f"Without {row.patient} the rate of {row.group} cannot be estimated."
-        for row in lost.itertuples()
+        for row in lines(table[table["rate"].isna()])
     ]
     worst = table.dropna(subset="rate").iloc[0]
     size = abs(float(worst["change_se"]))
     verdict = (
         "No single patient decides a result." if size < 1 else "Look at that patient's records."
     )
-    lines.append(
+    said.append(
         f"Leaving out one patient moves a rate by at most {number(size, 1)} standard errors "
         f"({worst['patient']}, {worst['group']}: {percent(worst['rate'])} without). {verdict}"
     )
-    return lines
+    return said
 
 
 def intervals(depth: Depth) -> list[str]:
     """How the bootstraps agree with the model's intervals."""
-    lines = []
+    said = []
     model = (depth.fit.rates["high"] - depth.fit.rates["low"]).to_numpy()
     for name, result in depth.bootstraps.items():
         ratio = ((result.rates["high"] - result.rates["low"]) / model).to_numpy()
         failed = f"; {number_of(result.failed, 'replicate')} had no fit" if result.failed else ""
-        lines.append(
+        said.append(
             f"The {name} ({number_of(result.n, 'replicate')}, seed {result.seed}{failed}) gives "
             f"intervals {range_words(ratio.min(), ratio.max())} as wide as the model's."
         )
-    lines.append(
+    said.append(
         "In simulations the model's intervals keep their level from 8 patients on, while the "
         "percentile bootstrap of patients holds the truth too seldom with 60 patients or fewer "
         "(benchmarks/README.md): where the two differ, the model's are the ones to report."
     )
-    return lines
+    return said
 
 
 def teeth(depth: Depth) -> list[str]:
@@ -234,9 +225,9 @@ def teeth(depth: Depth) -> list[str]:
         return []
     table = depth.teeth.rates
     moved = (table["rate"] - table["own_rate"]).abs()
-    most: Any = list(table.itertuples())[int(moved.to_numpy().argmax())]
+    most = lines(table)[int(moved.to_numpy().argmax())]
     return [
-        f"Within a class, teeth differ by {number(100 * depth.teeth.between_sd, 0)} percentage "
+        f"Within a class, teeth differ by {bare_percent(depth.teeth.between_sd)} percentage "
         "points (standard deviation). Each tooth borrows from its class, the more the fewer its "
         "records.",
         f"Pooling moves tooth {most.tooth} most: from {percent(most.own_rate)} on its own "
@@ -248,23 +239,19 @@ def teeth(depth: Depth) -> list[str]:
                 if row.reading == row.reading
                 else "half of its results or more."
             )
-            for row in _differing(table)
+            for row in lines(table[table["differs"]])
         ],
     ]
 
 
-def _differing(table: Any) -> list[Any]:
-    return list(table[table["differs"]].itertuples())
-
-
 def not_in_the_rates(depth: Depth) -> list[str]:
     """Later courses alone, and what the missing rescans could change."""
-    return [*later_alone(depth.later_alone), *missing(depth.missing)]
+    return missing.not_in_the_rates(depth.later_alone, depth.missing)
 
 
 def second_readings(depth: Depth) -> list[str]:
     """Whether a few results far off decide a rate."""
-    return second_reading(depth.robust)
+    return robust.second_reading(depth.robust, depth.fit.level)
 
 
 def second_opinion(depth: Depth) -> list[str]:
@@ -278,12 +265,12 @@ def diagnostics(depth: Depth) -> list[str]:
     residual = data["residual"].to_numpy()
     row: Any = data.iloc[int(abs(residual).argmax())]
     sd = depth.fit.mixed.sigma2**0.5
-    unit = {"mm": f"{chr(160)}mm", "degree": "°"}.get(depth.fit.unit or "", "")
-    size = abs(float(row["residual"]))
+    unit = unit_mark(depth.fit.unit)
+    off = abs(float(row["residual"]))
     return [
         f"The movement farthest from what the model expects is that of tooth {row['tooth']} of "
         f"{row['patient']}: {number(row['achieved'], 1)}{unit} of {number(row['planned'], 1)}{unit} "
-        f"planned, {number(size, 1)}{unit} or {number(size / sd, 1)} residual standard deviations "
+        f"planned, {number(off, 1)}{unit} or {number(off / sd, 1)} residual standard deviations "
         "off."
     ]
 

@@ -29,7 +29,17 @@ from outcomes.rates.predict import rate_moments
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["Calibration", "demo_aims", "join_aims_problems", "open_aims", "run_calibration"]
+__all__ = [
+    "AIMS_PROBLEMS",
+    "Calibration",
+    "demo_aims",
+    "join_aims_problems",
+    "open_aims",
+    "run_calibration",
+]
+
+AIMS_PROBLEMS = "aims_problems.csv"
+"""In the report folder: what was wrong with the aims."""
 
 
 @dataclass(frozen=True)
@@ -262,8 +272,6 @@ def join_aims_problems(folder: str | Path) -> int:
     folder
         A report folder, in which the plan sheet left the problems of its aims.
     """
-    from outcomes.reports.overcorrection.sheet import AIMS_PROBLEMS
-
     aims, all_of_them = Path(folder, AIMS_PROBLEMS), Path(folder, "problems.csv")
     if not aims.exists():
         return 0
@@ -380,23 +388,11 @@ def _attachment_factors(cohort: Cohort, fits: RateFits, rules: Rules) -> pd.Data
                     "level": fit.level,
                 }
             )
-    return pd.DataFrame(rows, columns=_ATTACHMENT_COLUMNS)
-
-
-_ATTACHMENT_COLUMNS = [
-    "movement",
-    "group",
-    "patients",
-    "rate_none",
-    "rate_attachment",
-    "factor_none",
-    "factor_attachment",
-    "change",
-    "low",
-    "high",
-    "p",
-    "level",
-]
+    columns = (
+        "movement group patients rate_none rate_attachment factor_none factor_attachment change low "
+        "high p level"
+    )
+    return pd.DataFrame(rows, columns=columns.split())
 
 
 def _validations(fits: RateFits, rules: Rules, limits: PlanLimits) -> dict[str, Validation]:

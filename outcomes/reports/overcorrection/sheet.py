@@ -5,11 +5,8 @@ Cautions stand at the top, at the foot of every printed page, and in full at the
 
 from __future__ import annotations
 
-import base64
-import html
-import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,19 +16,22 @@ import pandas as pd
 from outcomes.domain.names import heading
 from outcomes.errors import InputError
 from outcomes.figures.base import alt_text, figure_bytes
-from outcomes.figures.overcorrection import landing_ranges
+from outcomes.figures.landing import landing_ranges
 from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan
 from outcomes.reports.build.show import Shown, say
-from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
-from outcomes.reports.overcorrection.words import (
+from outcomes.reports.files import html, word
+from outcomes.reports.overcorrection.plan_words import (
     aim_notes,
     aims_left_out,
     attachment_unused,
     limits_said,
     steps_said,
 )
+from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
+from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
+from outcomes.reports.table import Look, Table, from_frame
 from outcomes.words.cautions import IN_SHORT
 from outcomes.words.english import capital, listed, number_of
 
@@ -41,7 +41,6 @@ if TYPE_CHECKING:
     from outcomes.reports.overcorrection.results import Calibration
 
 __all__ = [
-    "AIMS_PROBLEMS",
     "DEMO",
     "foot_of_pages",
     "save_plan_sheet",
@@ -49,8 +48,7 @@ __all__ = [
     "write_plan_sheet",
 ]
 
-AIMS_PROBLEMS = "aims_problems.csv"
-"""In the report folder: what was wrong with the aims."""
+TEMPLATE = Path(__file__).resolve().parent / "templates" / "plan_sheet.html.j2"
 
 INSTEAD = "The same aims at aim / rate, and as aimed"
 LEFT_OUT = "Left out, so that this sheet says nothing of them:"
@@ -65,9 +63,8 @@ class _Section:
     """One movement: its tables, its figure (PNG and alt text), and a note for each aim."""
 
     title: str
-    table: pd.DataFrame
-    main: str
-    instead: pd.DataFrame
+    table: Table
+    instead: Table
     picture: bytes
     alt: str
     notes: tuple[str, ...]
@@ -194,15 +191,33 @@ def _sections(plan: Plan) -> list[_Section]:
         found.append(
             _Section(
                 title=heading(str(movement)),
-                table=rows.loc[aims.index],
-                main=safer_heading(plan),
-                instead=instead.loc[aims.index],
+                table=_table(rows.loc[aims.index], _WIDTHS, safer_heading(plan)),
+                instead=_table(instead.loc[aims.index], _INSTEAD_WIDTHS),
                 picture=figure_bytes(figure, "png", 200),
                 alt=alt_text(figure),
                 notes=_notes(aims, notes.loc[aims.index]),
             )
         )
     return found
+
+
+_WORDS = ("Patient", "Tooth", "Verdict")
+"""Columns of words."""
+_WIDTHS = (14, 42, 48, 68, 30, 20, 20, 26)
+_INSTEAD_WIDTHS = (14, 48, 54, 34, 38, 34)
+"""Of the columns in Word, mm; that of the patient, where there is one, is taken from the widest."""
+_PATIENT_WIDTH = 18
+
+
+def _table(frame: pd.DataFrame, widths: tuple[int, ...], main: str = "") -> Table:
+    if frame.columns[0] == "Patient":
+        widest = max(widths)
+        widths = (_PATIENT_WIDTH, *(w - _PATIENT_WIDTH if w == widest else w for w in widths))
+    looks = {
+        name: Look(right=name not in _WORDS, bold=name == main, width=width)
+        for name, width in zip(frame.columns, widths, strict=True)
+    }
+    return from_frame(frame, looks=looks)
 
 
 def _notes(aims: pd.DataFrame, notes: pd.Series) -> tuple[str, ...]:
@@ -242,124 +257,38 @@ def _foot(plan: Plan) -> str:
     return f"Patient {_code(plan)}. {IN_SHORT}" if _code(plan) else IN_SHORT
 
 
+def _top(invented: bool) -> list[str]:
+    return [*([DEMO] if invented else []), IN_SHORT]
+
+
 def _cautions(invented: bool, plan: Plan) -> list[str]:
     return [*([DEMO] if invented else []), *plan.standing]
 
 
-# HTML ------------------------------------------------------------------------------------------------
-
-_STYLE = """
-:root { --ink: #222; --quiet: #59636b; --line: #c9ced2; }
-* { box-sizing: border-box; }
-body { margin: 0 auto; max-width: 62rem; padding: 1.5rem; color: var(--ink);
-  font: 0.95rem/1.45 Arial, "Liberation Sans", Helvetica, sans-serif; }
-h1 { font-size: 1.6rem; margin: 0 0 .3rem; } h2 { font-size: 1.15rem; margin: 1.4rem 0 .4rem; }
-p { margin: .3rem 0; max-width: 52rem; }
-.warn { border: 2px solid var(--ink); padding: .5rem .8rem; font-weight: 600; margin: .7rem 0; }
-.fill { display: flex; flex-wrap: wrap; gap: 1.5rem; margin: .8rem 0; }
-.fill span { flex: 1 1 12rem; border-bottom: 1px solid var(--ink); padding-bottom: .1rem; }
-.out { font-weight: 600; } figure { margin: .4rem 0; } figure img { width: 100%; max-width: 46rem; display: block; }
-h3 { font-size: .95rem; margin: .9rem 0 .2rem; }
-table.plan { border-collapse: collapse; width: 100%; font-size: .82rem; margin: .4rem 0; }
-.plan th, .plan td { text-align: right; padding: .25rem .5rem .25rem 0; vertical-align: bottom;
-  border-bottom: 1px solid var(--line); }
-.plan .text { text-align: left; }
-.plan td { font-variant-numeric: tabular-nums; vertical-align: top; }
-.plan .main { font-weight: 700; } .plan .text { padding-left: .5rem; }
-ul { margin: .3rem 0; padding-left: 1.2rem; } li { margin: .15rem 0; max-width: 58rem; }
-table.frame { width: 100%; border-collapse: collapse; } table.frame > * > tr > td { padding: 0; }
-.foot { color: var(--quiet); font-size: .78rem; border-top: 1px solid var(--line); padding-top: .3rem; }
-@media print {
-  @page { size: A4; margin: 12mm 13mm 14mm;
-    @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #59636b; } }
-  body { max-width: none; padding: 0; font-size: 9.2pt; }
-  table.plan { font-size: 7.4pt; } .plan th, .plan td { padding: 1.6pt 3.4pt 1.6pt 0; }
-  figure img { max-width: 150mm; } h2 { margin-top: 4mm; }
-  p, li, .warn { max-width: none; } ul { break-inside: auto; }
-  h2, h3, thead, figure { break-after: avoid; } figure, tr.aim, li, .warn { break-inside: avoid; }
-  thead { display: table-header-group; } tfoot { display: table-footer-group; }
-  .foot { font-size: 8pt; padding-top: 2mm; }
-}
-"""
-
-
 def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool) -> str:
-    parts = ["<h1>Plan sheet</h1>"]
-    if invented:
-        parts.append(f'<p class="warn">{html.escape(DEMO)}</p>')
-    parts.append(f'<p class="warn">{html.escape(IN_SHORT)}</p>')
-    parts.append(
-        f'<div class="fill"><span>Patient (code) <b>{html.escape(_code(plan))}</b></span>'
-        "<span>Clinician</span><span>Date</span></div>"
+    from markupsafe import Markup
+
+    return html.page(
+        TEMPLATE,
+        code=_code(plan),
+        warnings=_top(invented),
+        intro=_intro(plan, past),
+        left_out_heading=LEFT_OUT,
+        left_out=aims_left_out(plan),
+        sections=sections,
+        picture=lambda section: Markup(html.figure(section.picture, section.alt)),
+        table=lambda made: Markup(html.table(made)),
+        instead=INSTEAD,
+        cautions=_cautions(invented, plan),
+        foot=_foot(plan),
     )
-    parts += [f"<p>{html.escape(line)}</p>" for line in _intro(plan, past)]
-    left = aims_left_out(plan)
-    if left:
-        parts.append(f'<p class="out">{LEFT_OUT}</p>{_list(left)}')
-    for section in sections:
-        parts.append(_section_html(section))
-    parts.append("<h2>Cautions</h2>" + _list(_cautions(invented, plan)))
-    # a table repeats its foot on every printed page, in every browser
-    body = (
-        '<table class="frame" role="presentation"><tbody><tr><td>'
-        + "".join(parts)
-        + f'</td></tr></tbody><tfoot><tr><td><p class="foot">{html.escape(_foot(plan))}</p></td></tr>'
-        "</tfoot></table>"
-    )
-    return (
-        '<!doctype html>\n<html lang="en-GB"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>Plan sheet</title><style>{_STYLE}</style></head><body><main>{body}</main></body></html>\n"
-    )
-
-
-def _section_html(section: _Section) -> str:
-    data = base64.b64encode(section.picture).decode("ascii")
-    return (
-        f"<section><h2>{html.escape(section.title)}</h2>"
-        f'<figure><img src="data:image/png;base64,{data}" alt="{html.escape(section.alt)}"></figure>'
-        f"{_table_html(section.table, section.main)}{_list(section.notes)}"
-        f"<h3>{INSTEAD}</h3>{_table_html(section.instead, '')}</section>"
-    )
-
-
-_TEXT = ("Patient", "Tooth", "Verdict")
-"""Columns of words."""
-
-
-def _table_html(table: pd.DataFrame, main: str) -> str:
-    kinds = [
-        "text" if column in _TEXT else "main" if column == main else "" for column in table.columns
-    ]
-    css = [f' class="{kind}"' if kind else "" for kind in kinds]
-    head = "".join(
-        f'<th scope="col"{kind}>{html.escape(name)}</th>'
-        for name, kind in zip(table.columns, css, strict=True)
-    )
-    body = ""
-    for row in table.itertuples(index=False, name=None):
-        cells = "".join(
-            f"<td{kind}>{html.escape(text)}</td>" for text, kind in zip(row, css, strict=True)
-        )
-        body += f'<tr class="aim">{cells}</tr>'
-    return f'<table class="plan"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
-
-
-def _list(lines: Sequence[str]) -> str:
-    return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
-
-
-# Word ------------------------------------------------------------------------------------------------
 
 
 def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool) -> Document:
-    from docx import Document as new_document
     from docx.enum.section import WD_ORIENT
     from docx.shared import Mm, Pt
 
-    document = new_document()
-    document.core_properties.author = ""
-    document.core_properties.title = "Plan sheet"
+    document = word.new_document("Plan sheet")
     page = document.sections[0]
     page.orientation = WD_ORIENT.LANDSCAPE
     page.page_width, page.page_height = Mm(297), Mm(210)
@@ -367,12 +296,19 @@ def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
     page.top_margin, page.bottom_margin = Mm(12), Mm(18)
     page.footer_distance = Mm(7)
     normal: Any = document.styles["Normal"]
-    normal.font.name, normal.font.size = "Arial", Pt(9.5)
-    normal.paragraph_format.space_after = Pt(3)
-    foot = page.footer.paragraphs[0].add_run(_foot(plan))
-    foot.font.size = Pt(8)
+    normal.font.size = Pt(9.5)
+    normal.paragraph_format.space_after, normal.paragraph_format.line_spacing = Pt(3), 1.0
+    cells: Any = document.styles[word.CELL_STYLE]
+    cells.font.size = Pt(8)
+    cells.paragraph_format.space_before = cells.paragraph_format.space_after = Pt(0)
+    page.footer.paragraphs[0].add_run(_foot(plan)).font.size = Pt(8)
+
+    def listed_below(lines: Iterable[str]) -> None:
+        for line in lines:
+            document.add_paragraph(line, style="List Bullet")
+
     document.add_heading("Plan sheet", 0)
-    for line in ([DEMO] if invented else []) + [IN_SHORT]:
+    for line in _top(invented):
         document.add_paragraph().add_run(line).bold = True
     document.add_paragraph(
         f"Patient (code) {_code(plan) or '______________'}   Clinician ______________   "
@@ -383,59 +319,14 @@ def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
     left = aims_left_out(plan)
     if left:
         document.add_paragraph().add_run(LEFT_OUT).bold = True
-        for line in left:
-            document.add_paragraph(line, style="List Bullet")
+        listed_below(left)
     for section in sections:
         document.add_heading(section.title, 1)
-        picture = document.add_picture(io.BytesIO(section.picture), width=Mm(165))
-        properties = picture._inline.docPr
-        properties.set("descr", section.alt)
-        _word_table(document, section.table, _WIDTHS, section.main)
-        for note in section.notes:
-            document.add_paragraph(note, style="List Bullet")
+        word.add_picture(document, section.picture, section.alt, width=Mm(165))
+        word.add_table(document, section.table)
+        listed_below(section.notes)
         document.add_heading(INSTEAD, 2)
-        _word_table(document, section.instead, _INSTEAD_WIDTHS, "")
+        word.add_table(document, section.instead)
     document.add_heading("Cautions", 1)
-    for line in _cautions(invented, plan):
-        document.add_paragraph(line, style="List Bullet")
+    listed_below(_cautions(invented, plan))
     return document
-
-
-_WIDTHS = (14, 42, 48, 68, 30, 20, 20, 26)
-_INSTEAD_WIDTHS = (14, 48, 54, 34, 38, 34)
-"""Of the columns in Word, mm; that of the patient, where there is one, is taken from the widest."""
-_PATIENT_WIDTH = 18
-
-
-def _word_table(
-    document: Document, table: pd.DataFrame, widths: tuple[int, ...], main: str
-) -> None:
-    from docx.enum.text import WD_ALIGN_PARAGRAPH
-    from docx.oxml import OxmlElement
-    from docx.shared import Mm, Pt
-
-    if table.columns[0] == "Patient":
-        widest = max(widths)
-        cut = [w - _PATIENT_WIDTH if w == widest else w for w in widths]
-        widths = (_PATIENT_WIDTH, *cut)
-    made = document.add_table(rows=1, cols=table.shape[1], style="Light Shading")
-    made.autofit = False
-    for column, width in zip(made.columns, widths, strict=True):
-        column.width = Mm(width)
-    lines = [table.columns.tolist(), *table.to_numpy().tolist()]
-    for number, line in enumerate(lines):
-        row = made.rows[0] if number == 0 else made.add_row()
-        keep = OxmlElement("w:cantSplit")
-        row._tr.get_or_add_trPr().append(keep)
-        if number == 0:
-            row._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
-        for k, (cell, text) in enumerate(zip(row.cells, line, strict=True)):
-            cell.width = Mm(widths[k])
-            paragraph = cell.paragraphs[0]
-            paragraph.paragraph_format.keep_with_next = number < len(lines) - 1
-            paragraph.paragraph_format.space_after = Pt(0)
-            if table.columns[k] not in _TEXT:
-                paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
-            run = paragraph.add_run(str(text))
-            run.font.size = Pt(8)
-            run.bold = number == 0 or table.columns[k] in ("Tooth", main)

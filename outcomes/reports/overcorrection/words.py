@@ -2,30 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.names import movement_name, sizes_by_movement
-from outcomes.overcorrect.aims import (
-    NEW_PATIENT,
-    aims_counted,
-    left_out,
-    problem_words,
-    problems_of_rows,
-)
+from outcomes.domain.names import group_in_full, heading, movement_name
+from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted, problem_words
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
-from outcomes.overcorrect.plan import BEST, DIRECT, Plan, PlanLimits
+from outcomes.overcorrect.plan import BEST, DIRECT, Plan
 from outcomes.overcorrect.validate import ASSUMPTION
 from outcomes.rates.holm import holm
-from outcomes.reports.build.provenance import versions
+from outcomes.reports.common.computed import computed_with
+from outcomes.reports.common.references import journal
+from outcomes.reports.common.rows import STANDS_OUT, lines
+from outcomes.reports.overcorrection.plan_words import (
+    aim_notes,
+    attachment_unused,
+    limits_said,
+    steps_said,
+)
 from outcomes.reports.overcorrection.results import USUAL_AIM, Calibration
-from outcomes.reports.overcorrection.tables import group_in_full
 from outcomes.words.cautions import cautions as read_cautions
-from outcomes.words.english import capital, is_, listed, number_of
-from outcomes.words.numbers import count, number, percent, size
+from outcomes.words.english import capital, is_, listed, number_of, verb
+from outcomes.words.numbers import bare_percent, count, percent, size
 
 __all__ = [
     "aims_read",
@@ -50,33 +50,25 @@ __all__ = [
 ]
 
 
-def _rows(frame: pd.DataFrame) -> list[Any]:
-    return list(frame.itertuples())
-
-
 def summary(found: Calibration) -> list[str]:
     """The answer first: how many factors can be used, did they help, what is planned."""
-    lines = []
+    said = []
     if found.cohort.invented:
-        lines.append("This practice is invented, for demonstration: its numbers are for nobody.")
+        said.append("This practice is invented, for demonstration: its numbers are for nobody.")
     counts = found.factors["verdict"].value_counts()
     parts = [
-        f"{_is_or_none(int(counts.get(verdict, 0)))} {word}"
-        for verdict, word in (
-            ("supported", "supported"),
-            ("wide", "wide"),
-            ("not supported", "not supported"),
-        )
+        f"{_is_or_none(int(counts.get(verdict, 0)))} {verdict}"
+        for verdict in ("supported", "wide", "not supported")
     ]
-    lines.append(
+    said.append(
         f"Of {number_of(len(found.factors), 'factor')} by movement and kind of tooth, "
         f"{listed(parts)}."
     )
     gains = found.gains
     if len(gains):
-        clear = (holm(gains["p"]) < 0.05) & (gains["less"] > 0)
+        clear = (holm(gains["p"]) < STANDS_OUT) & (gains["less"] > 0)
         better = gains.loc[clear, "movement"]
-        lines.append(
+        said.append(
             "Had each patient been planned with factors learnt from the others, the shortfall "
             + (
                 f"would have been smaller in {listed(movement_name(m) for m in better)}"
@@ -86,13 +78,13 @@ def summary(found: Calibration) -> list[str]:
             + f" ({count(len(better))} of {count(len(gains))} movements, p adjusted for their number)."
         )
     if found.plan is not None:
-        lines.append(aims_counted(found.plan.aims, found.plan.problems))
-    lines += plan(found)[:1]
-    lines.append(
+        said.append(aims_counted(found.plan.aims, found.plan.problems))
+    return [
+        *said,
+        *plan(found)[:1],
         "The treating clinician decides: this is evidence from past cases, not advice. The cautions "
-        "at the end belong to every number here."
-    )
-    return lines
+        "at the end belong to every number here.",
+    ]
 
 
 def _is_or_none(n: int) -> str:
@@ -120,8 +112,7 @@ def declined(found: Calibration) -> list[str]:
     if not len(rest):
         return ["Every factor is supported, and none reaches the cap."]
     return [
-        f"{capital(movement_name(row.movement))}, {row.group}: {row.verdict}. {row.why}"
-        for row in _rows(rest)
+        f"{heading(row.movement)}, {row.group}: {row.verdict}. {row.why}" for row in lines(rest)
     ]
 
 
@@ -129,7 +120,7 @@ def directions(found: Calibration) -> list[str]:
     """Where the two directions of a movement have clearly different rates: Holm over them all."""
     pairs = []
     for movement, fit in found.direction_fits.items():
-        for row in _rows(fit.contrasts()):
+        for row in lines(fit.contrasts()):
             first, second = str(row.a).split(" ", 1), str(row.b).split(" ", 1)
             if first[0] == second[0]:
                 pairs.append((movement, row, first, second))
@@ -137,12 +128,11 @@ def directions(found: Calibration) -> list[str]:
         return ["No kind of tooth was moved in both directions often enough to compare them."]
     adjusted = holm(row.p for _, row, _, _ in pairs)
     said = [
-        f"{capital(movement_name(movement))} of {first[0]}s: {_way(movement, first)} and "
-        f"{_way(movement, second)} differ by "
-        f"{number(100 * float(row.difference), 0)} percentage points of the rate; use the factor of "
-        "the direction."
+        f"{heading(movement)} of {first[0]}s: {_way(movement, first)} and "
+        f"{_way(movement, second)} differ by {bare_percent(row.difference)} percentage points of the "
+        "rate; use the factor of the direction."
         for (movement, row, first, second), p in zip(pairs, adjusted, strict=True)
-        if p < 0.05
+        if p < STANDS_OUT
     ]
     return said or [
         "No clear difference between the two directions of any movement, for the same kind of "
@@ -159,8 +149,7 @@ def _way(movement: str, group: list[str]) -> str:
 def attachment(found: Calibration) -> list[str]:
     """Does an attachment change the rate?"""
     left_out = [
-        f"{capital(movement_name(name))}: teeth with and without an attachment are not compared, as "
-        f"{reason}."
+        f"{heading(name)}: teeth with and without an attachment are not compared, as {reason}."
         for name, reason in found.attachment_fits.failed.items()
     ]
     if not len(found.attachment_factors):
@@ -169,7 +158,7 @@ def attachment(found: Calibration) -> list[str]:
             *left_out,
         ]
     once = found.attachment_factors.drop_duplicates("movement")
-    clear = once[holm(once["p"]) < 0.05]
+    clear = once[holm(once["p"]) < STANDS_OUT]
     if not len(clear):
         return [
             "No movement shows a clear difference between teeth with and without an attachment "
@@ -177,10 +166,10 @@ def attachment(found: Calibration) -> list[str]:
             *left_out,
         ]
     return [
-        f"{capital(movement_name(row.movement))}: {number(100 * abs(float(row.change)), 0)} percentage "
+        f"{heading(row.movement)}: {bare_percent(abs(row.change))} percentage "
         f"points {'more' if row.change > 0 else 'less'} of the plan with an attachment, for the "
         "same kind of tooth."
-        for row in _rows(clear)
+        for row in lines(clear)
     ] + ["Nobody was given an attachment at random: a difference is not an effect.", *left_out]
 
 
@@ -189,9 +178,8 @@ def linear(found: Calibration) -> list[str]:
     bent = found.linearity[found.linearity["bent"]]
     if not len(bent):
         return ["In no movement does the rate clearly depend on the size of the plan."]
-    lines = [f"{capital(movement_name(r.movement))}: {r.sentence}" for r in _rows(bent)]
     return [
-        *lines,
+        *(f"{heading(row.movement)}: {row.sentence}" for row in lines(bent)),
         "For these movements the plans below are made with a rate that changes with the size of "
         "the plan.",
     ]
@@ -217,41 +205,36 @@ def helped(found: Calibration) -> list[str]:
     """Would it have helped? One sentence a movement, then the assumption."""
     if not found.validations:
         return ["With fewer than three patients nothing can be left out to learn from the others."]
-    lines = [
-        f"{capital(movement_name(movement))}: {one.sentence}"
-        for movement, one in found.validations.items()
-    ]
-    if len(lines) > 1:
-        lines.append(
-            f"Each interval is for its movement alone: these {count(len(lines))} are not adjusted for "
+    said = [f"{heading(movement)}: {one.sentence}" for movement, one in found.validations.items()]
+    if len(said) > 1:
+        said.append(
+            f"Each interval is for its movement alone: these {count(len(said))} are not adjusted for "
             "their number. The summary counts the movements that stand out once it is allowed for."
         )
-    return [*lines, ASSUMPTION]
+    return [*said, ASSUMPTION]
 
 
 def courses(found: Calibration) -> list[str]:
     """Share reached after each course."""
     if found.courses is None:
         return ["The cohort holds one course only: nothing can be said about several."]
-    table = found.courses.overall
-    lines = []
-    for movement, part in table.groupby("movement", sort=False):
+    said = []
+    for movement, part in found.courses.overall.groupby("movement", sort=False):
+        rows = lines(part)
         parts = [
             f"{percent(r.reached)} after {'one course' if r.course == 1 else f'{r.course} courses'}"
-            for r in _rows(part)
+            for r in rows
         ]
-        last = _rows(part)[-1]
+        last = rows[-1]
         first = (
             f" ({percent(last.reached_first)} of the first aims, before some were changed)"
             if percent(last.reached_first) != percent(last.reached)
             else ""
         )
-        lines.append(
-            f"{capital(movement_name(str(movement)))}: {listed(parts)} of the aims{first}."
-        )
+        said.append(f"{heading(str(movement))}: {listed(parts)} of the aims{first}.")
     aims = " and ".join(size(aim, unit) for unit, aim in USUAL_AIM.items())
     return [
-        *lines,
+        *said,
         *found.courses.notes,
         f"The table below is for a new patient: the chance of being within tolerance of an aim of "
         f"{aims}, planned as it is left after each course, without overcorrection. A patient and a "
@@ -280,44 +263,11 @@ def aims_read(found: Calibration) -> list[str]:
             "movement and aim."
         ]
     plan = found.plan
-    lines = [f"{plan.source}: {aims_counted(plan.aims, plan.problems)}"]
-    lines += [problem_words(row) for row in _rows(plan.problems)]
-    return [*lines, *attachment_unused(plan)]
-
-
-def limits_said(of: Callable[[str, str], float], units: Mapping[str, str]) -> str:
-    """A limit of several movements in words; ``of`` gives it for a movement and its unit."""
-    return sizes_by_movement({name: (of(name, unit), unit) for name, unit in units.items()})
-
-
-def steps_said(limits: PlanLimits, units: Mapping[str, str]) -> str:
-    """The largest steps of one aligner, for these movements.
-
-    Examples
-    --------
-    >>> steps_said(PlanLimits(), {"tip": "degree", "rotation": "degree"})
-    '1° for tip and 2° for rotation'
-    """
-    return limits_said(lambda name, _: limits.step(name), units)
-
-
-def aims_left_out(plan: Plan) -> list[str]:
-    """A line for each aim left out: its tooth, where it stands, and why."""
     return [
-        f"{f'Tooth {row.tooth}, row {row.row}' if row.tooth else f'Row {row.row}'}: {row.reason}."
-        for row in _rows(left_out(plan.aims, plan.problems))
+        f"{plan.source}: {aims_counted(plan.aims, plan.problems)}",
+        *map(problem_words, lines(plan.problems)),
+        *attachment_unused(plan),
     ]
-
-
-def attachment_unused(plan: Plan) -> list[str]:
-    """That the aims name attachments, where the rates do not depend on them."""
-    if "attachment" not in plan.aims:
-        return []
-    named = plan.aims["attachment"].notna() & (plan.aims["attachment"].astype(str) != "")
-    without = {name for name, source in plan.sources.items() if "attachment" not in source.columns}
-    if not (named & plan.aims["movement"].isin(without)).any():
-        return []
-    return ["The column attachment was not used; add --covariate attachment if it should be."]
 
 
 def plan(found: Calibration) -> list[str]:
@@ -326,8 +276,8 @@ def plan(found: Calibration) -> list[str]:
         return []
     aims = found.plan.aims
     given = int(_planned(found.plan).sum())
-    lines = [
-        f"{capital(number_of(given, 'aim'))} of {count(len(aims))} {'has' if given == 1 else 'have'} "
+    said = [
+        f"{capital(number_of(given, 'aim'))} of {count(len(aims))} {verb(given, 'have')} "
         "a plan; for the others the records cannot say."
         if given < len(aims)
         else f"All {count(len(aims))} aims have a plan, with what to expect of it."
@@ -343,13 +293,13 @@ def plan(found: Calibration) -> list[str]:
             )
         ]
         limits = found.limits
-        lines.append(
+        said.append(
             f"At the steps allowed for each aligner, the slowest tooth needs {listed(parts)}; all "
             "teeth move at once. The safer plan is, of those with at most "
             f"{percent(limits.over_cap)} risk of going too far, the one most likely to land within "
             "tolerance; aim / rate may land more often, and goes too far more often."
         )
-    return lines
+    return said
 
 
 def plan_notes(found: Calibration) -> list[str]:
@@ -358,25 +308,12 @@ def plan_notes(found: Calibration) -> list[str]:
         return []
     return [
         f"{_of(row.patient)}{row.tooth}, {row.movement}: {note}"
-        for row, note in zip(_rows(found.plan.aims), aim_notes(found.plan), strict=True)
+        for row, note in zip(lines(found.plan.aims), aim_notes(found.plan), strict=True)
     ]
 
 
 def _of(patient: str) -> str:
     return "" if patient == NEW_PATIENT else f"{patient}, "
-
-
-def aim_notes(plan: Plan) -> list[str]:
-    """For each aim: the verdict and its reason, what is odd about its row, what to look at."""
-    odd = problems_of_rows(plan.aims, plan.problems)
-    return [
-        " ".join(
-            part
-            for part in (f"{row.verdict}.", row.why, *odd.get(int(row.row), []), row.cautions)
-            if part
-        )
-        for row in _rows(plan.aims)
-    ]
 
 
 def _planned(plan: Plan) -> pd.Series:
@@ -429,14 +366,10 @@ def cautions(found: Calibration) -> list[str]:
 
 def methods(found: Calibration) -> list[str]:
     """How it was done, for whoever must judge or repeat it."""
-    versions_found = versions()
-    used = ", ".join(f"{name} {versions_found[name]}" for name in ("numpy", "scipy", "pandas"))
     limits = found.limits
     units = {name: fit.unit or "" for name, fit in found.fits.items()}
     near = limits_said(limits.near, units)
-    source = (
-        "" if limits.tolerance else " (Angle Orthod 2017;87(6):809–815, doi:10.2319/022717-147.1)"
-    )
+    source = "" if limits.tolerance else f" ({journal('tolerance')})"
     return [
         "Achieved was modelled as rate × planned with a rate for each kind of tooth and random "
         "deviations of patients and teeth, by restricted maximum likelihood. Factors are 1 / rate "
@@ -454,6 +387,5 @@ def methods(found: Calibration) -> list[str]:
         f"Tolerance {near}{source}. Largest step of one aligner: {steps_said(limits, units)} "
         f"(common practice, no source). {limits.days_per_aligner:g} days an aligner unless "
         "the aims say otherwise.",
-        f"Python {versions_found['python']}, outcomes {versions_found['outcomes']}, {used}, seed "
-        f"{found.seed}. Input {found.cohort.source}, SHA-256 {found.cohort.sha256}.",
+        computed_with(found.cohort, ("numpy", "scipy", "pandas"), f"seed {found.seed}"),
     ]

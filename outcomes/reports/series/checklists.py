@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from outcomes.reports.series.tables import Tables
-from outcomes.reports.table import PaperTable, row
+from outcomes.reports.series.cells import Tables
+from outcomes.reports.table import Table, row
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
@@ -143,7 +143,7 @@ def checklist(series: Series, tables: Tables) -> tuple[str, list[Item]]:
     return "STROBE", strobe(series, tables)
 
 
-def checklist_table(series: Series, tables: Tables) -> PaperTable:
+def checklist_table(series: Series, tables: Tables) -> Table:
     """The checklist as a table for print."""
     name, items = checklist(series, tables)
     source = {
@@ -154,7 +154,7 @@ def checklist_table(series: Series, tables: Tables) -> PaperTable:
         row(item.number, [item.number, item.topic, item.covered or "–", item.to_add or "–"])
         for item in items
     )
-    return PaperTable(
+    return Table(
         f"checklist_{name.lower()}",
         f"{name} checklist",
         "what this report covers, and what the author must add",

@@ -7,16 +7,20 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from outcomes.figures.base import alt_text, figure_bytes, settle
 from outcomes.figures.publication import Drawn, write_contents
-from outcomes.reports.build.show import Shown, say
-from outcomes.reports.files.tables import as_html, write_docx, write_tables
+from outcomes.reports.build.show import Shown, say, show
+from outcomes.reports.files import html
+from outcomes.reports.files.tables import write_tables
+from outcomes.reports.files.word import write_docx
+from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.checklists import checklist_table
 from outcomes.reports.series.figures import Planned, case_figures, save_figures, series_figures
 from outcomes.reports.series.manuscript import CONSENT, DEMO, write_manuscript
-from outcomes.reports.series.prose import limitations, methods, results
 from outcomes.reports.series.sentences import Paragraph, trace
-from outcomes.reports.series.tables import Tables, manuscript_tables
-from outcomes.reports.table import PaperTable
+from outcomes.reports.series.tables import manuscript_tables
+from outcomes.reports.series.words import limitations, methods, results
+from outcomes.reports.table import Table
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
@@ -110,15 +114,13 @@ def _traced(paragraphs: Iterable[Paragraph], path: Path) -> None:
         writer.writerows(lines)
 
 
-def show_paper(table: PaperTable) -> Shown:
+def show_paper(table: Table) -> Shown:
     """A table for print as a notebook shows it."""
-    return Shown(f'<div class="table">{as_html(table)}</div>')
+    return Shown(html.table(table))
 
 
 def show_figure(series: Series, name: str, *, width: float = 6.9) -> Shown:
     """A figure of the series by its name, with its caption; nothing where there is none."""
-    from outcomes.reports.build.show import show
-
     for figure in series_figures(series):
         if figure.name == name or figure.name.startswith(f"{name}_"):
             return show(figure.draw(width), figure.name, caption=figure.caption)
@@ -137,19 +139,10 @@ def case_gallery(series: Series, most: int = 12) -> list[Shown]:
 
 
 def _screen(figure: Planned) -> Shown:
-    import base64
-    import html
-
-    from outcomes.figures.base import alt_text, figure_bytes
-    from outcomes.figures.publication import settle
-
     axes = figure.draw(6.9)
     settle(axes)
-    data = base64.b64encode(figure_bytes(axes, "png", SCREEN_DPI)).decode("ascii")
-    return Shown(
-        f'<figure><img src="data:image/png;base64,{data}" alt="{html.escape(alt_text(axes))}" '
-        f'width="660"><figcaption>{html.escape(figure.caption, quote=False)}</figcaption></figure>'
-    )
+    png = figure_bytes(axes, "png", SCREEN_DPI)
+    return Shown(html.figure(png, alt_text(axes), caption=figure.caption, width=660))
 
 
 def reminders(series: Series) -> list[str]:

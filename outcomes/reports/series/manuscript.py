@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 from outcomes.domain.movements import FEW_PATIENTS
 from outcomes.figures.publication import Drawn
-from outcomes.reports.files.tables import add_table, new_document, page_for, page_room
+from outcomes.reports.files.word import add_picture, add_table, new_document, page_for, page_room
+from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.checklists import checklist_table
-from outcomes.reports.series.prose import limitations, methods, results
 from outcomes.reports.series.sentences import Paragraph
-from outcomes.reports.series.tables import Tables
+from outcomes.reports.series.words import limitations, methods, results
 
 if TYPE_CHECKING:
     from docx.document import Document
@@ -48,9 +48,7 @@ def write_manuscript(
     path
         The .docx to write.
     """
-    document = new_document()
-    document.core_properties.author = ""
-    document.core_properties.title = "Draft of a case series"
+    document = new_document("Draft of a case series")
     one = len(series.patients) == 1
     document.add_paragraph("[Title: the question, and the design]", style="Title")
     _marked(document, "[Authors and affiliations]")
@@ -118,20 +116,19 @@ def _references(document: Document, tables: Tables) -> None:
 
 
 def _figures(document: Document, figures: Sequence[Drawn], folder: Path) -> None:
-    from docx.shared import Emu
-
     document.add_heading("Figures", 1)
-    section = document.sections[-1]
-    room, high = page_room(section)
-    tall = int(0.72 * high)
+    room, high = page_room(document.sections[-1])
     for place, figure in enumerate(figures, start=1):
         picture = next(file for file in figure.files if file.endswith("300dpi.png"))
         wide = next((f for f in figure.files if f.endswith("two_column_300dpi.png")), picture)
-        shape = document.add_picture(str(folder / wide), width=Emu(room))
-        if shape.height > tall:
-            shape.width, shape.height = int(shape.width * tall / shape.height), tall
-        shape._inline.docPr.set("descr", figure.alt)
-        shape._inline.docPr.set("title", figure.name.replace("_", " "))
+        add_picture(
+            document,
+            (folder / wide).read_bytes(),
+            figure.alt,
+            width=room,
+            height=int(0.72 * high),
+            title=figure.name.replace("_", " "),
+        )
         document.paragraphs[-1].paragraph_format.keep_with_next = True
         legend = document.add_paragraph(style="Caption")
         legend.add_run(f"Figure {place}. ").bold = True

@@ -15,10 +15,10 @@ from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.movements import TOLERANCE
-from outcomes.errors import CannotAnswer
-from outcomes.measure.readings import measurement_error
 from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
+from outcomes.reports.common.measured import error_of_readings
+from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -88,6 +88,11 @@ class Series:
     measurement_reason: str
 
     @property
+    def level(self) -> float:
+        """Level of the intervals."""
+        return next((fit.level for fit in self.fits.values()), LEVEL)
+
+    @property
     def patients(self) -> list[str]:
         """Everybody with a movement, measured or not, or a measure, in order."""
         return sorted(self.cohort.treated)
@@ -138,7 +143,7 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
     class_fits = fit_rates(planned, group="tooth_class")
     opposed = opposed_measures(cohort)
     split = _split_column(cohort) if opposed else None
-    measurement, reason = _measurement(cohort)
+    measurement, reason = error_of_readings(cohort)
     return Series(
         cohort=cohort,
         seed=seed,
@@ -176,12 +181,3 @@ def _contrasts(fits: RateFits) -> pd.DataFrame:
     if not parts:
         return pd.DataFrame(columns=columns)
     return pd.concat(parts, ignore_index=True)[columns]
-
-
-def _measurement(cohort: Cohort) -> tuple[pd.DataFrame, str]:
-    if not len(cohort.repeats):
-        return pd.DataFrame(), "The cohort holds no repeated readings."
-    try:
-        return measurement_error(cohort), ""
-    except CannotAnswer as error:
-        return pd.DataFrame(), str(error)

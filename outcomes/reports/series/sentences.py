@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from string import Formatter
+from typing import Any
 
 from outcomes.reports.table import Ref
+from outcomes.words.english import capital, listed
 
-__all__ = ["Paragraph", "Sentence", "counted", "numbers_in", "say", "trace"]
+__all__ = [
+    "Paragraph",
+    "Sentence",
+    "counted",
+    "joined",
+    "numbers_in",
+    "phrase",
+    "say",
+    "trace",
+    "were",
+]
 
 _NUMBER = re.compile(r"[−-]?\d+(?:[.,]\d+)*")
 _NAME = re.compile(r"Tables? S?\d+(?:(?:,| and| to) S?\d+)*|Figure \d+|\bCR2\b")
@@ -41,22 +54,53 @@ Part = str | Ref | Sentence
 """What goes into a sentence: words, a cell, or a phrase with its cells."""
 
 
-def say(template: str, **parts: Part) -> Sentence:
-    """Fill a template; cells and the cells of phrases are kept with the sentence.
+def _refs(part: Any) -> tuple[Ref, ...]:
+    return (part,) if isinstance(part, Ref) else getattr(part, "refs", ())
+
+
+class _Filling(Formatter):
+    """Fills a template, and remembers the cells that it quotes."""
+
+    def __init__(self, names: Mapping[str, Any]) -> None:
+        self.names = names
+        self.refs: list[Ref] = []
+
+    def get_value(self, key: Any, args: Any, parts: Any) -> Any:
+        return parts[key] if key in parts else self.names[key]
+
+    def format_field(self, value: Any, spec: str) -> str:
+        self.refs += _refs(value)
+        return str(value)
+
+
+def phrase(template: str, names: Mapping[str, Any] | None = None, /, **parts: Part) -> Sentence:
+    """Fill a template; cells and the cells of phrases are kept with it.
+
+    Parameters
+    ----------
+    template
+        Words, with ``{name}`` for each part.
+    names
+        What a template may name without its being given, such as ``{setting[level]}``.
+    parts
+        The parts; those that the template does not name are quoted all the same.
+    """
+    filling = _Filling(names or {})
+    text = filling.vformat(template, (), parts)
+    refs = [ref for part in parts.values() for ref in _refs(part)] + filling.refs
+    return Sentence(text, tuple(dict.fromkeys(refs)))
+
+
+def say(template: str, names: Mapping[str, Any] | None = None, /, **parts: Part) -> Sentence:
+    """A phrase that begins a sentence.
 
     Examples
     --------
     >>> say("{n} of them moved.", n=Ref("Table 1", "patients", "All", "12")).text
     '12 of them moved.'
     """
-    refs: list[Ref] = []
-    for part in parts.values():
-        if isinstance(part, Ref):
-            refs.append(part)
-        elif isinstance(part, Sentence):
-            refs += part.refs
-    text = template.format(**{name: str(part) for name, part in parts.items()})
-    return Sentence(text[:1].upper() + text[1:], tuple(dict.fromkeys(refs)))
+    filled = phrase(template, names, **parts)
+    return Sentence(capital(filled.text), filled.refs)
 
 
 def counted(ref: Ref, noun: str, plural: str | None = None) -> Sentence:
@@ -73,13 +117,16 @@ def counted(ref: Ref, noun: str, plural: str | None = None) -> Sentence:
     return Sentence(f"{'no' if ref.text == '0' else ref.text} {many}", (ref,))
 
 
+def were(ref: Ref) -> str:
+    """The verb that goes with a count from a table."""
+    return "was" if ref.text == "1" else "were"
+
+
 def joined(parts: Iterable[Part], last: str = "and") -> Sentence:
     """Phrases as an English list."""
-    listed = list(parts)
-    refs = [r for p in listed for r in ((p,) if isinstance(p, Ref) else getattr(p, "refs", ()))]
-    texts = [str(part) for part in listed]
-    text = texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} {last} {texts[-1]}"
-    return Sentence(text, tuple(refs))
+    given = list(parts)
+    refs = tuple(ref for part in given for ref in _refs(part))
+    return Sentence(listed(map(str, given), last), refs)
 
 
 def numbers_in(text: str) -> list[str]:

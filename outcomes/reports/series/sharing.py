@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.reports.table import Cell, PaperTable, Row
+from outcomes.reports.table import Cell, Row, Table
 
 if TYPE_CHECKING:
     from outcomes.clinical.measures import BeforeAfter
@@ -79,7 +79,7 @@ def kinds_to_share(series: Series) -> bool:
     return all(enough(int(k), len(series.patients)) for k in kinds.value_counts())
 
 
-def hide_small(table: PaperTable) -> PaperTable:
+def hide_small(table: Table) -> Table:
     """A table of two columns with counts by level, small counts hidden.
 
     Counts of 1 to 4 patients become "< 5". Where the total would still give one away, the smallest

@@ -8,22 +8,24 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import movement_name
-from outcomes.figures.case import measure_name
-from outcomes.reports.series.prose import limitations, summary, worsened
-from outcomes.reports.series.sentences import Sentence, counted, joined, say
+from outcomes.domain.names import measure_name, movement_name
+from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.sentences import Sentence, counted, joined
 from outcomes.reports.series.sharing import enough, hide_small
-from outcomes.reports.series.tables import Tables, lines_of, target_notes
-from outcomes.reports.table import Cell, PaperTable, Ref, Row
+from outcomes.reports.series.tables import lines_of, target_notes
+from outcomes.reports.series.words.limitations import limitations
+from outcomes.reports.series.words.measures import worsened
+from outcomes.reports.series.words.source import Source
+from outcomes.reports.series.words.summary import summary
+from outcomes.reports.table import Cell, Ref, Row, Table
 from outcomes.words.cautions import cautions
 from outcomes.words.english import capital
+from outcomes.words.units import NBSP, unit_mark
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
 
 __all__ = ["KeyNumber", "Story", "tell"]
-
-UNIT = {"mm": "\u00a0mm", "degree": "°"}
 
 
 @dataclass(frozen=True)
@@ -69,14 +71,15 @@ class Story:
     findings: tuple[Sentence, ...]
     limits: tuple[Sentence, ...]
     cautions: tuple[str, ...]
-    patients: PaperTable
-    measures: PaperTable | None
+    patients: Table
+    measures: Table | None
     software: Sentence
 
 
 def tell(series: Series, tables: Tables) -> Story:
     """Take the story of a series from its tables."""
     demo = series.cohort.invented
+    source = Source(series, tables)
     return Story(
         title="[Title: the question in one line]",
         authors="[Names of the authors]",
@@ -90,27 +93,19 @@ def tell(series: Series, tables: Tables) -> Story:
         notice="Invented demonstration data: no such patients, evidence of nothing"
         if demo
         else "[Confirm: every patient consented to publication; nothing here identifies anybody]",
-        numbers=_key_numbers(series, tables),
-        methods=_methods(series, tables),
+        numbers=_key_numbers(source),
+        methods=_methods(source),
         findings=tuple(summary(series, tables)),
         limits=limitations(series, tables).sentences[:2],
         cautions=_cautions(),
         patients=_patient_table(tables),
         measures=_measure_table(series, tables),
-        software=say(
-            "Computed with outcomes {own}, Python {python}, seed {seed}. "
-            "Tolerance: Angle Orthod {where}",
-            own=tables["settings"].ref("software outcomes", "Value"),
-            python=tables["settings"].ref("software python", "Value"),
-            seed=tables["settings"].ref("seed", "Value"),
-            where=_tolerance_reference(tables),
+        software=source.say(
+            "Computed with outcomes {setting[software outcomes]}, Python {setting[software python]}, "
+            "seed {setting[seed]}. Tolerance: {where}",
+            where=source.ref("references", "tolerance", "Reference"),
         ),
     )
-
-
-def _tolerance_reference(tables: Tables) -> Sentence:
-    cell = tables["references"].ref("tolerance", "Reference")
-    return Sentence(cell.text.removeprefix("Angle Orthod "), (cell,))
 
 
 def _cautions() -> tuple[str, ...]:
@@ -118,141 +113,107 @@ def _cautions() -> tuple[str, ...]:
     return tuple(line.split(". ")[0].rstrip(".") + "." for line in cautions("Always"))
 
 
-def _key_numbers(series: Series, tables: Tables) -> tuple[KeyNumber, ...]:
-    patients = tables["patients"]
-    n = patients.ref("patients", patients.columns[1])
-    planned = patients.ref("planned", patients.columns[1])
-    found = [
-        KeyNumber(
-            n.text,
-            f"{'patient' if n.text == '1' else 'patients'}, {planned.text} planned "
-            f"{'movement' if planned.text == '1' else 'movements'}",
-            "",
-            (n, planned),
-        )
-    ]
-    found += _change_numbers(series, tables)[:2]
-    found += _rate_numbers(series, tables)
-    return tuple(found[:4])
+def _key_numbers(s: Source) -> tuple[KeyNumber, ...]:
+    n, planned = s.value("patients", "patients"), s.value("patients", "planned")
+    label = (
+        f"{'patient' if n.text == '1' else 'patients'}, {planned.text} planned "
+        f"{'movement' if planned.text == '1' else 'movements'}"
+    )
+    first = KeyNumber(n.text, label, "", (n, planned))
+    return (first, *_change_numbers(s)[:2], *_rate_numbers(s))[:4]
 
 
-def _change_numbers(series: Series, tables: Tables) -> list[KeyNumber]:
-    if "before_after" not in tables:
+def _change_numbers(s: Source) -> list[KeyNumber]:
+    if "before_after" not in s:
         return []
-    table = tables["before_after"]
-    column = next(c for c in table.columns if c.endswith("interval"))
     found = []
-    for line, group in lines_of(series):
-        if not line["with_target"] or not enough(int(line["patients"]), len(series.patients)):
+    for line, group in lines_of(s.series):
+        if not line["with_target"] or not enough(int(line["patients"]), len(s.series.patients)):
             continue
         key = f"{line['measure']} {group or 'all'}"
-        change, interval = table.ref(key, "Difference"), table.ref(key, column)
+        change = s.ref("before_after", key, "Difference")
         name = measure_name(str(line["measure"]))
-        who = f", {group}" if group and len(series.patients) > 1 else ""
-        refs: tuple[Ref, ...] = (change,)
-        detail = ""
-        if interval.text != "–":
-            level = tables["settings"].ref("level", "Value")
-            detail = f"{level.text} interval {interval.text}"
-            refs = (change, interval, level)
-        number = ("+" if line["difference"] > 0 else "") + change.text
-        number += UNIT.get(str(line["unit"]), "")
-        found.append(KeyNumber(number, f"change of {name}{who}", detail, refs))
+        who = f", {group}" if group and not s.one else ""
+        plus = "+" if line["difference"] > 0 else ""
+        detail = _interval(s, "before_after", key)
+        found.append(
+            KeyNumber(
+                f"{plus}{change}{unit_mark(line['unit'])}",
+                f"change of {name}{who}",
+                detail.text,
+                (change, *detail.refs),
+            )
+        )
     return found
 
 
-def _rate_numbers(series: Series, tables: Tables) -> list[KeyNumber]:
-    if "rates" in tables:
-        table = tables["rates"]
-        column = next(c for c in table.columns if c.endswith("interval"))
-        rates = series.fits.rates
-        rates = rates[[enough(int(k), len(series.patients)) for k in rates["patients"]]]
-        rates = rates.sort_values("movements", ascending=False)
-        found = []
-        for movement in rates["movement"].astype(str):
-            rate, interval = (
-                table.ref(f"{movement} all", "Rate, %"),
-                table.ref(f"{movement} all", column),
-            )
-            level = tables["settings"].ref("level", "Value")
-            found.append(
-                KeyNumber(
-                    f"{rate.text}\u00a0%",
-                    f"of planned {movement_name(movement)} achieved",
-                    f"{level.text} interval {interval.text}",
-                    (rate, interval, level),
-                )
-            )
-        return found
-    if "achievement" not in tables:
+def _interval(s: Source, short: str, key: str) -> Sentence:
+    """``95 % interval 50 to 62``; nothing where there is none."""
+    interval = s.interval(short, key)
+    if interval.text == "–":
+        return Sentence("")
+    return s.phrase("{setting[level]} interval {interval}", interval=interval)
+
+
+def _rate_numbers(s: Source) -> list[KeyNumber]:
+    short = "rates" if "rates" in s else "achievement"
+    if short not in s:
         return []
-    table = tables["achievement"]
-    order = series.overall.sort_values("movements", ascending=False)["movement"].astype(str)
-    return [
-        KeyNumber(
-            f"{table.ref(f'{m} all', 'Pooled rate, %').text}\u00a0%",
-            f"of planned {movement_name(m)} achieved",
-            "",
-            (table.ref(f"{m} all", "Pooled rate, %"),),
+    rates = s.series.overall
+    if short == "rates":
+        rates = s.series.fits.rates
+        rates = rates[[enough(int(k), len(s.series.patients)) for k in rates["patients"]]]
+    rates = rates.sort_values("movements", ascending=False)
+    found = []
+    for movement in rates["movement"].astype(str):
+        key = f"{movement} all"
+        rate = s.ref(short, key, "Rate, %" if short == "rates" else "Pooled rate, %")
+        detail = _interval(s, short, key) if short == "rates" else Sentence("")
+        found.append(
+            KeyNumber(
+                f"{rate}{NBSP}%",
+                f"of planned {movement_name(movement)} achieved",
+                detail.text,
+                (rate, *detail.refs),
+            )
         )
-        for m in order
-    ]
+    return found
 
 
-def _methods(series: Series, tables: Tables) -> tuple[Sentence, ...]:
-    settings = tables["settings"]
-    patients = tables["patients"]
-    n = patients.ref("patients", patients.columns[1])
-    one = len(series.patients) == 1
-    sizes = [
-        Sentence(f"{cell.text}{mark}", (cell,))
-        for unit, mark in (("mm", "\u00a0mm"), ("degree", "°"))
-        if f"tolerance {unit}" in settings
-        for cell in [settings.ref(f"tolerance {unit}", "Value")]
-    ]
+def _methods(s: Source) -> tuple[Sentence, ...]:
     sentences = [
-        say(
+        s.say(
             "{n} treated with aligners{kind}.",
-            n=counted(n, "patient"),
-            kind="" if one else ", retrospective, no controls",
+            n=counted(s.value("patients", "patients"), "patient"),
+            kind="" if s.one else ", retrospective, no controls",
         ),
         Sentence(
             "Planned movement of each tooth compared with the scan at the end of each course."
         ),
-        say("On target: within {size} of the plan.", size=joined(sizes, "or")),
+        s.say("On target: within {size} of the plan.", size=s.tolerance(set(s.series.tolerance))),
     ]
-    if "rates" in tables:
+    if "rates" in s:
         sentences.append(
-            say(
+            s.say(
                 "Achievement rate: slope of achieved on planned in a mixed model with patients and "
-                "teeth as random effects, {level} intervals.",
-                level=settings.ref("level", "Value"),
+                "teeth as random effects, {setting[level]} intervals."
             )
         )
-    if "before_after" in tables and not one:
+    if "before_after" in s and not s.one:
         sentences.append(
             Sentence("Measures before and after: paired differences, patients as the unit.")
         )
-    left = tables["records"].ref("movements excluded", "Rows")
-    read = tables["records"].ref("movements read", "Rows")
+    left, read = (s.ref("records", f"movements {step}", "Rows") for step in ("excluded", "read"))
+    said = "{left} of {read} rows left out: {why}."
     if left.text == "0":
-        sentences.append(say("No row of {read} was left out.", read=read))
-    else:
-        sentences.append(
-            say(
-                "{left} of {read} rows left out: {why}.",
-                left=left,
-                read=read,
-                why=_reasons(series),
-            )
-        )
-    return tuple(sentences)
+        return (*sentences, s.say("No row of {read} was left out.", read=read))
+    return (*sentences, s.say(said, left=left, read=read, why=_reasons(s.series)))
 
 
 def _reasons(series: Series) -> str:
     ledger = series.cohort.ledger
     rows = ledger[(ledger["table"] == "movements") & (ledger["step"] == "excluded")]
-    return str(joined([Sentence(str(reason)) for reason in dict.fromkeys(rows["reason"])]))
+    return str(joined(rows["reason"].astype(str).unique()))
 
 
 _PATIENT_LINES = (
@@ -273,7 +234,7 @@ _PATIENT_LINES = (
 )
 
 
-def _patient_table(tables: Tables) -> PaperTable:
+def _patient_table(tables: Tables) -> Table:
     """Table 1 without means (the medians tell), growth by level, clinicians and sites."""
     table = tables["patients"]
     keep = [
@@ -286,11 +247,11 @@ def _patient_table(tables: Tables) -> PaperTable:
     return hide_small(replace(table.chosen(table.columns, keep), footnotes=notes))
 
 
-def _is_heading(table: PaperTable, key: str) -> bool:
+def _is_heading(table: Table, key: str) -> bool:
     return any(line.heading for line in table.rows if line.key == key)
 
 
-def _measure_table(series: Series, tables: Tables, most: int = 8) -> PaperTable | None:
+def _measure_table(series: Series, tables: Tables, most: int = 8) -> Table | None:
     """Table of measures in five columns, those with a target first; none of few patients."""
     if "before_after" not in tables:
         return None
@@ -325,12 +286,10 @@ def _measure_table(series: Series, tables: Tables, most: int = 8) -> PaperTable 
         f"{r.cells[0].text}: {worsened(lines[r.key])}." for r in order if worsened(lines[r.key])
     ]
     if hidden:
-        names = ", ".join(dict.fromkeys(hidden))
-        notes.append(
-            f"Not shown, fewer than {FEW_PATIENTS} patients: {names[:1] + names[1:].lower()}."
-        )
+        names = capital(", ".join(dict.fromkeys(hidden)).lower())
+        notes.append(f"Not shown, fewer than {FEW_PATIENTS} patients: {names}.")
     difference = f"Difference ({interval})" if has_interval else "Difference"
-    return PaperTable(
+    return Table(
         table.name,
         table.label,
         "Measures at the start and at the last scan",

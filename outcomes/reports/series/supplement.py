@@ -9,11 +9,13 @@ import pandas as pd
 from outcomes.clinical.paired import SMALL
 from outcomes.clinical.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import class_name, heading
-from outcomes.figures.case import measure_name
+from outcomes.domain.names import class_name, heading, measure_name
 from outcomes.reports.build.provenance import versions
+from outcomes.reports.common.references import REFERENCES
+from outcomes.reports.common.rows import STANDS_OUT
 from outcomes.reports.files.lines import dicts
-from outcomes.reports.series.references import REFERENCES
+from outcomes.reports.series.bite import bite_table
+from outcomes.reports.series.cells import Draft, Tables, numbered, p_cell, titled, whole
 from outcomes.reports.series.results import RESAMPLES
 from outcomes.reports.series.rounding import (
     Rounding,
@@ -23,23 +25,22 @@ from outcomes.reports.series.rounding import (
     mean_sd,
     plain,
 )
-from outcomes.reports.table import NOT_MEASURED, Cell, PaperTable, Row, row
-from outcomes.words.english import capital
-from outcomes.words.numbers import p_value
-from outcomes.words.units import NBSP
+from outcomes.reports.table import NOT_MEASURED, Cell, Row, row
+from outcomes.words.english import capital, listed
+from outcomes.words.numbers import LEVEL, count, interval_words, level_words, percent
+from outcomes.words.units import unit_mark, unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
 
-__all__ = ["BITE_TEETH", "bite_way", "supplement_tables"]
+__all__ = ["supplement_tables"]
 
-UNIT = {"mm": "mm", "degree": "°"}
+EQUIVALENCE = 1 - 2 * (1 - LEVEL)
+"""Level of the interval that goes with two one-sided tests at the usual level."""
 SOFTWARE = ("python", "outcomes", "numpy", "scipy", "pandas", "statsmodels", "pingouin")
 
-Draft = tuple[str, tuple[str, ...], list[Row], list[str]]
 
-
-def supplement_tables(series: Series, rounding: Rounding) -> dict[str, PaperTable]:
+def supplement_tables(series: Series, rounding: Rounding) -> Tables:
     """Tables S1, S2, ...: those with lines, numbered in turn."""
     drafts = {
         "cases": case_table(series, rounding),
@@ -52,19 +53,7 @@ def supplement_tables(series: Series, rounding: Rounding) -> dict[str, PaperTabl
         "settings": settings_table(series),
         "references": reference_table(),
     }
-    tables: dict[str, PaperTable] = {}
-    for short, (title, columns, rows, notes) in drafts.items():
-        if rows:
-            place = len(tables) + 1
-            tables[short] = PaperTable(
-                f"table_s{place}_{short}",
-                f"Table S{place}",
-                title,
-                columns,
-                tuple(rows),
-                tuple(notes),
-            )
-    return tables
+    return numbered(drafts, "S")
 
 
 def case_table(series: Series, rounding: Rounding) -> Draft:
@@ -79,13 +68,12 @@ def case_table(series: Series, rounding: Rounding) -> Draft:
         left = series.remaining[series.remaining["patient"] == patient]
         courses = cohort.courses
         own = courses[courses["patient"] == patient] if len(courses) else courses
-        count = len(own) or cohort.movements.query("patient == @patient")["course"].nunique()
+        number = len(own) or cohort.movements.query("patient == @patient")["course"].nunique()
         aligners = own["aligners"].sum() if "aligners" in own and len(own) else float("nan")
         places = rounding.measure("overbite")
         start, end = (
-            (bite.loc[patient, "start"], bite.loc[patient, "end"])
-            if patient in bite.index
-            else (float("nan"), float("nan"))
+            bite[when].get(patient, float("nan")) if when in bite else float("nan")
+            for when in ("start", "end")
         )
         rows.append(
             row(
@@ -93,18 +81,16 @@ def case_table(series: Series, rounding: Rounding) -> Draft:
                 [
                     patient,
                     Cell(capital(kinds.get(patient, "–"))),
-                    Cell(str(count), int(count)),
+                    whole(number),
                     plain(aligners, 0),
                     plain(start, places),
                     plain(end, places),
-                    Cell(str(len(left)), len(left)),
+                    whole(len(left)),
                     counted_share(int(left["within"].sum()), len(left)),
                 ],
             )
         )
-    limits = " or ".join(
-        f"{v:g}{'°' if u == 'degree' else f'{NBSP}{u}'}" for u, v in series.tolerance.items()
-    )
+    limits = listed((f"{v:g}{unit_mark(u)}" for u, v in series.tolerance.items()), "or")
     notes = [
         f"Movements: of a tooth, over all courses. On target: within {limits} of the latest aim at "
         "the last scan.",
@@ -132,27 +118,25 @@ def _by_patient(table: pd.DataFrame, column: str) -> dict[str, str]:
 
 def record_table(series: Series) -> Draft:
     """What became of each row that was read."""
-    rows = []
-    for place, line in enumerate(series.cohort.ledger.to_dict("records")):
-        rows.append(
-            row(
-                f"{line['table']} {line['step']} {place}",
-                [
-                    capital(str(line["table"])),
-                    str(line["step"]),
-                    str(line["reason"]),
-                    Cell(f"{int(line['rows']):,}", int(line["rows"])),
-                    Cell(str(int(line["patients"])), int(line["patients"])),
-                ],
-            )
+    ledger = series.cohort.ledger
+    rows = [
+        row(
+            f"{line['table']} {line['step']} {place}",
+            [
+                capital(str(line["table"])),
+                str(line["step"]),
+                str(line["reason"]),
+                whole(line["rows"]),
+                whole(line["patients"]),
+            ],
         )
-    movements = series.cohort.ledger
-    movements = movements[movements["table"] == "movements"]
-    for step in ("read", "excluded", "analysed"):
-        count = int(movements.loc[movements["step"] == step, "rows"].sum())
-        rows.append(
-            row(f"movements {step}", ["Movements", step, "all", Cell(f"{count:,}", count), ""])
-        )
+        for place, line in enumerate(ledger.to_dict("records"))
+    ]
+    steps = ledger[ledger["table"] == "movements"].groupby("step")["rows"].sum()
+    rows += [
+        row(f"movements {step}", ["Movements", step, "all", whole(steps.get(step, 0)), ""])
+        for step in ("read", "excluded", "analysed")
+    ]
     return (
         "What became of each row",
         ("Sheet", "Step", "Reason", "Rows", "Patients"),
@@ -173,8 +157,8 @@ def measurement_table(series: Series, rounding: Rounding) -> Draft:
                 if len(series.measurement["movement"].unique()) > place
                 else f"{movement} {place}",
                 [
-                    f"{heading(movement)}, {UNIT.get(unit, unit)}",
-                    Cell(str(int(line["pairs"])), int(line["pairs"])),
+                    titled(heading(movement), unit),
+                    whole(line["pairs"]),
                     plain(line["dahlberg"], places),
                     plain(line["bias"], places),
                     between(line["loa_low"], line["loa_high"], places),
@@ -213,9 +197,7 @@ def contrast_table(series: Series) -> Draft:
                     class_name(b),
                     plain(100 * line["difference"], 0),
                     between(line["low"], line["high"], 0, 100.0),
-                    Cell("not tested")
-                    if pd.isna(line["p_holm"])
-                    else Cell(p_value(line["p_holm"]), float(line["p_holm"])),
+                    p_cell(line["p_holm"], "not tested"),
                 ],
             )
         )
@@ -227,7 +209,7 @@ def contrast_table(series: Series) -> Draft:
         "Rate of",
         "minus rate of",
         "Points",
-        f"95{NBSP}% interval",
+        interval_words(series.level),
         "p, adjusted",
     )
     return "Differences between kinds of tooth, in percentage points", columns, rows, notes
@@ -236,20 +218,17 @@ def contrast_table(series: Series) -> Draft:
 def course_table(series: Series, rounding: Rounding) -> Draft:
     """Measures from course to course."""
     table = series.before_after.table
-    rows = []
-    for line in dicts(table[table["period"] != "total"]):
-        n = int(line["patients"])
-        if not n or (line["measure"] in series.opposed and series.split):
-            continue
-        rows.append(_course_line(line, "", rounding, n, len(series.patients)))
+    apart = table["measure"].isin(series.opposed)
+    found = [(line, "") for line in dicts(table[~apart] if series.split else table)]
     if series.before_after_split is not None:
         table = series.before_after_split.table
-        table = table[(table["period"] != "total") & table["measure"].isin(series.opposed)]
-        for line in dicts(table):
-            n = int(line["patients"])
-            if n:
-                group = str(line[str(series.split)])
-                rows.append(_course_line(line, group, rounding, n, len(series.patients)))
+        apart = table["measure"].isin(series.opposed)
+        found += [(line, str(line[str(series.split)])) for line in dicts(table[apart])]
+    rows = [
+        _course_line(line, group, rounding, int(line["patients"]), len(series.patients))
+        for line, group in found
+        if line["period"] != "total" and line["patients"]
+    ]
     if len({line.cells[1].text for line in rows}) < 2:
         rows = []
     columns = (
@@ -259,7 +238,7 @@ def course_table(series: Series, rounding: Rounding) -> Draft:
         "Before",
         "After",
         "Difference",
-        f"95{NBSP}% interval",
+        interval_words(series.before_after.level),
     )
     notes = ["Means (SD). Patients who went on to a further course are not a random part of all."]
     return "Measures from course to course", columns, rows, notes
@@ -267,14 +246,12 @@ def course_table(series: Series, rounding: Rounding) -> Draft:
 
 def _course_line(line: dict[str, Any], group: str, rounding: Rounding, n: int, all_: int) -> Row:
     places = rounding.measure(line["measure"])
-    unit = UNIT.get(line["unit"], line["unit"])
-    title = f"{capital(measure_name(line['measure']))}, {unit}{f'; {group}' if group else ''}"
     return row(
         f"{line['measure']} {group} {line['period']}",
         [
-            title,
+            titled(capital(measure_name(line["measure"])), line["unit"], group),
             str(line["period"]).removeprefix("course "),
-            Cell(str(n), n),
+            whole(n),
             mean_sd(line["start_mean"], line["start_sd"], places),
             mean_sd(line["end_mean"], line["end_sd"], places),
             plain(line["difference"], places),
@@ -296,15 +273,13 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
             row(
                 f"{movement} {line['tooth_class']}",
                 [
-                    f"{heading(movement)}, {UNIT.get(unit, unit)}; {class_name(str(line['tooth_class']))}",
+                    titled(heading(movement), unit, class_name(str(line["tooth_class"]))),
                     counted_of(line["patients"], line["treated"]),
-                    Cell(str(n), n) if n == planned else counted_of(n, planned),
+                    whole(n) if n == planned else counted_of(n, planned),
                     plain(line["mean"], places) if n else Cell(NOT_MEASURED),
                     between(line["tost_low"], line["tost_high"], places),
                     plain(line["limit"], 1),
-                    "–"
-                    if pd.isna(line["p_tost"])
-                    else Cell(p_value(line["p_tost"]), line["p_tost"]),
+                    p_cell(line["p_tost"]),
                     "–" if pd.isna(equal) else ("yes" if equal else "not shown"),
                     plain(line["largest"], places),
                 ],
@@ -313,34 +288,25 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
         )
     if rows:
         known = series.unplanned.dropna(subset="p_tost")
-        shown = int(known["equivalent"].fillna(False).sum())
-        total = int(series.unplanned["movements"].sum())
-        unseen = int(series.unplanned["not_measured"].sum())
-        blank = [""] * 5
         rows += [
-            row("movements", ["All movements", "", Cell(str(total), total), *blank, ""]),
-            row("not measured", ["Not measured", "", Cell(str(unseen), unseen), *blank, ""]),
-            row(
-                "groups",
-                [
-                    "Groups in which enough was measured for the test",
-                    "",
-                    Cell(str(len(known)), len(known)),
-                    *blank,
-                    "",
-                ],
-            ),
-            row(
-                "equivalent",
-                ["of these, equivalent to zero", "", Cell(str(shown), shown), *blank, ""],
-            ),
+            row(key, [title, "", whole(n), *[""] * 6])
+            for key, title, n in (
+                ("movements", "All movements", series.unplanned["movements"].sum()),
+                ("not measured", "Not measured", series.unplanned["not_measured"].sum()),
+                ("groups", "Groups in which enough was measured for the test", len(known)),
+                (
+                    "equivalent",
+                    "of these, equivalent to zero",
+                    known["equivalent"].fillna(False).sum(),
+                ),
+            )
         ]
     columns = (
         "Movement",
         "Patients",
         "Movements",
         "Mean",
-        f"90{NBSP}% interval",
+        interval_words(EQUIVALENCE),
         "Limit ±",
         "p, equivalence",
         "Equivalent to zero",
@@ -350,101 +316,36 @@ def unplanned_table(series: Series, rounding: Rounding) -> Draft:
         "Mean of a mixed model with patients as clusters. Two one-sided tests against ± the limit; "
         "not adjusted for the number of groups. Not shown is not the same as moved. Patients and "
         "movements: measured, of those treated and of those with a plan of zero; the test needs "
-        f"{FEWEST_PATIENTS} patients and {LEAST_MEASURED:.0%} of these movements.".replace(
-            "%", f"{NBSP}%"
-        ),
+        f"{FEWEST_PATIENTS} patients and {percent(LEAST_MEASURED)} of these movements.",
     ]
     return "Movements where the plan was zero", columns, rows, notes
-
-
-BITE_TEETH = {
-    "upper_incisor": ("upper incisors", "extrusion", "intrusion"),
-    "lower_incisor": ("lower incisors", "extrusion", "intrusion"),
-    "from_posterior": ("molars", "intrusion", "extrusion"),
-}
-"""Teeth of a component, and which way they moved to add to the overbite and to take from it."""
-
-
-def bite_way(component: str, text: str) -> str:
-    """How teeth moved to change the overbite by a printed number.
-
-    Examples
-    --------
-    >>> bite_way("lower_incisor", "−1.7 (0.2)"), bite_way("from_posterior", "0.4")
-    ('intrusion of lower incisors', 'intrusion of molars')
-    >>> bite_way("upper_incisor", "0.0"), bite_way("upper_incisor", NOT_MEASURED)
-    ('vertical movement of upper incisors', 'vertical movement of upper incisors')
-    """
-    teeth, more, less = BITE_TEETH[component]
-    if not any(figure in "123456789" for figure in text.split(" ")[0]):
-        return f"vertical movement of {teeth}"
-    return f"{less if text.startswith('−') else more} of {teeth}"
-
-
-def bite_table(series: Series, rounding: Rounding) -> Draft:
-    """What changed the overbite."""
-    table = series.bite.average
-    by = series.split if series.split in table.columns else None
-    places = max(1, rounding.measure("overbite"))
-    rows = []
-    for line in table.to_dict("records"):
-        group = str(line[by]) if by else "all"
-        n = int(line["patients"])
-        component = str(line["component"])
-        mean = mean_sd(line["mean"], line["sd"], places) if n else Cell(NOT_MEASURED)
-        if component in BITE_TEETH:
-            name = f"From {bite_way(component, mean.text)}"
-        else:
-            name = {"change": "Change of overbite"}.get(component, "Not explained")
-            mean = mean if n else Cell("–")
-        rows.append(
-            row(
-                f"{group} {component}",
-                [
-                    f"{name}{f'; {group}' if by else ''}",
-                    counted_of(n, line["treated"]),
-                    mean,
-                    between(line["low"], line["high"], places),
-                    Cell("–")
-                    if not abs(line["range_high"] - line["range_low"]) >= 1e-9
-                    else between(line["range_low"], line["range_high"], places),
-                ],
-                patients=n if len(series.patients) > 1 else None,
-            )
-        )
-    low, high = series.bite.lever_range
-    notes = [
-        f"1 mm of molar intrusion is taken to give {series.bite.lever:g} mm of overbite (range "
-        f"{low:g} to {high:g}) where there is no hinge model. Not explained: error of measurement, "
-        "the patient's own lever, growth, tipping. Each line: what it added to the overbite (mm), "
-        "a mean over the teeth and patients measured in every course, with patients measured of "
-        "those treated; lines of different patients need not add up.",
-    ]
-    columns = ("Part, mm", "Patients", "Mean (SD)", f"95{NBSP}% interval", "Range over the lever")
-    return "What changed the overbite", columns, rows, notes
 
 
 def settings_table(series: Series) -> Draft:
     """Everything that was chosen, and what it was computed with."""
     low, high = series.bite.lever_range
     lines: list[tuple[str, str, str]] = [
-        ("level", "Level of intervals", f"95{NBSP}%"),
-        ("equivalence", "Interval that goes with the equivalence test", f"90{NBSP}%"),
-        ("alpha", "Level of tests", "0.05"),
+        ("level", "Level of intervals", level_words(series.level)),
+        (
+            "equivalence",
+            "Interval that goes with the equivalence test",
+            level_words(EQUIVALENCE),
+        ),
+        ("alpha", "Level of tests", f"{STANDS_OUT:g}"),
         *[
-            (f"tolerance {unit}", f"Size that matters, {UNIT[unit]}", f"{value:g}")
+            (f"tolerance {unit}", f"Size that matters, {unit_symbol(unit)}", f"{value:g}")
             for unit, value in series.tolerance.items()
         ],
         ("wilcoxon", "Signed rank test where patients are fewer than", str(SMALL)),
         ("lever", "Lever, mm of overbite per mm of molar intrusion", f"{series.bite.lever:g}"),
         ("lever range", "Range of the lever", f"{low:g} to {high:g}"),
-        ("resamples", "Bootstrap resamples", f"{RESAMPLES:,}"),
+        ("resamples", "Bootstrap resamples", count(RESAMPLES)),
         ("seed", "Seed of everything drawn at random", str(series.seed)),
         ("equivalence patients", "Patients that the equivalence test needs", str(FEWEST_PATIENTS)),
         (
             "equivalence share",
             "Share of movements with a plan of zero that it needs measured",
-            f"{100 * LEAST_MEASURED:g}{NBSP}%",
+            level_words(LEAST_MEASURED),
         ),
         ("few", "Patients below which a line is marked", str(FEW_PATIENTS)),
     ]

@@ -7,26 +7,28 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.names import class_name, heading
-from outcomes.figures.case import measure_name
+from outcomes.domain.names import class_name, heading, measure_name
 from outcomes.rates.design import NOT_IDENTIFIED
 from outcomes.reports.files.lines import dicts
-from outcomes.reports.series.rounding import Rounding, between, counted_share, mean_sd, plain
-from outcomes.reports.table import Cell, PaperTable, Row, row
-from outcomes.words.english import capital
-from outcomes.words.numbers import number, p_value
-from outcomes.words.units import NBSP
+from outcomes.reports.series.cells import INDENT, Draft, Tables, numbered, p_cell, titled, whole
+from outcomes.reports.series.rounding import (
+    UNKNOWN,
+    Rounding,
+    between,
+    counted_share,
+    mean_sd,
+    plain,
+)
+from outcomes.reports.series.supplement import supplement_tables
+from outcomes.reports.table import Cell, Row, row
+from outcomes.words.english import capital, listed
+from outcomes.words.numbers import interval_words, level_words, number
+from outcomes.words.units import NBSP, unit_mark
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
 
 __all__ = ["Tables", "lines_of", "manuscript_tables", "target_notes"]
-
-Tables = dict[str, PaperTable]
-"""Short name ("patients", "achievement", ...) to table."""
-
-UNIT = {"mm": "mm", "degree": "°"}
-PER_CENT = f"{NBSP}%"
 
 
 def manuscript_tables(series: Series) -> Tables:
@@ -44,27 +46,14 @@ def manuscript_tables(series: Series) -> Tables:
         turn), then the supplement: cases, records, measurement, contrasts, courses, unplanned,
         bite, settings, references.
     """
-    from outcomes.reports.series.supplement import supplement_tables
-
     rounding = Rounding(series)
-    made = [
-        ("patients", "patients", patient_table(series)),
-        ("achievement", "achievement", achievement_table(series, rounding)),
-        ("rates", "rates", rate_table(series, rounding)),
-        ("before_after", "before_after", before_after_table(series, rounding)),
-    ]
-    tables: Tables = {}
-    for short, stem, (title, columns, rows, notes) in made:
-        if rows:
-            place = len(tables) + 1
-            tables[short] = PaperTable(
-                f"table_{place}_{stem}", f"Table {place}", title, columns, tuple(rows), tuple(notes)
-            )
-    return tables | supplement_tables(series, rounding)
-
-
-Draft = tuple[str, tuple[str, ...], list[Row], list[str]]
-"""Title, columns, lines, footnotes."""
+    made = {
+        "patients": patient_table(series),
+        "achievement": achievement_table(series, rounding),
+        "rates": rate_table(series, rounding),
+        "before_after": before_after_table(series, rounding),
+    }
+    return numbered(made) | supplement_tables(series, rounding)
 
 
 def patient_table(series: Series) -> Draft:
@@ -73,28 +62,20 @@ def patient_table(series: Series) -> Draft:
     n = len(people)
     table = cohort.patients
     table = table[table["patient"].isin(people)] if "patient" in table else table
-    rows = [row("patients", ["Patients", Cell(str(n), n)])]
+    rows = [row("patients", ["Patients", whole(n)])]
     if "age" in table and table["age"].notna().any():
         rows += _spread("age", "Age, years", table["age"], n)
-    for name, title in (
-        ("sex", "Sex"),
-        ("growing", "Growing"),
-        ("malocclusion", "Malocclusion"),
-        ("clinician", "Clinician"),
-        ("site", "Site"),
-    ):
+    for name in ("sex", "growing", "malocclusion", "clinician", "site"):
         if name in table and table[name].notna().any():
-            rows += _levels(name, title, table[name], n)
-    rows += _treatment(series)
+            rows += _levels(name, capital(name), table[name], n)
     frame = cohort.movements
     planned = frame[frame["planned"] != 0]
-    still = frame[frame["planned"] == 0]
-    for key, title, count in (
-        ("teeth", "Teeth with a planned movement", planned["tooth_site"].nunique()),
-        ("planned", "Planned movements", len(planned)),
-        ("unplanned", "Movements with a plan of zero", len(still)),
-    ):
-        rows.append(row(key, [title, Cell(f"{count:,}", int(count))]))
+    rows += [
+        *_treatment(series),
+        row("teeth", ["Teeth with a planned movement", whole(planned["tooth_site"].nunique())]),
+        row("planned", ["Planned movements", whole(len(planned))]),
+        row("unplanned", ["Movements with a plan of zero", whole(len(frame) - len(planned))]),
+    ]
     notes = ["Numbers of patients (%), unless stated."] if n > 1 else []
     if n > 1 and any("median" in line.cells[0].text for line in rows):
         notes.append("Medians with the smallest and the largest value.")
@@ -135,20 +116,15 @@ def _levels(name: str, title: str, values: pd.Series, n: int) -> list[Row]:
     rows += [
         row(
             f"{name} {level}",
-            [f"{NBSP}{NBSP}{capital(str(level))}", counted_share(int(k), n)],
+            [f"{INDENT}{capital(str(level))}", counted_share(int(k), n)],
             patients=int(k),
         )
         for level, k in counts.items()
     ]
     missing = n - int(counts.sum())
     if missing:
-        rows.append(
-            row(
-                f"{name} blank",
-                [f"{NBSP}{NBSP}Not recorded", counted_share(missing, n)],
-                patients=missing,
-            )
-        )
+        cells = (f"{INDENT}Not recorded", counted_share(missing, n))
+        rows.append(row(f"{name} blank", cells, patients=missing))
     return rows
 
 
@@ -179,21 +155,20 @@ def achievement_table(series: Series, rounding: Rounding) -> Draft:
     for movement, part in series.by_class.groupby("movement", sort=False, observed=True):
         unit = _unit_of(series, str(movement))
         places = rounding.movement(str(movement), unit)
-        whole = series.overall[series.overall["movement"].astype(str) == str(movement)].iloc[0]
-        title = f"{heading(str(movement))}, {UNIT.get(unit, unit)}"
-        rows.append(_achieved(f"{movement} all", title, whole, places, one))
+        every = series.overall[series.overall["movement"].astype(str) == str(movement)].iloc[0]
+        title = titled(heading(str(movement)), unit)
+        rows.append(_achieved(f"{movement} all", title, every, places, one))
         if len(part) > 1:
-            for line in part.to_dict("records"):
-                name = f"{NBSP}{NBSP}{capital(class_name(str(line['tooth_class'])))}"
-                rows.append(
-                    _achieved(
-                        f"{movement} {line['tooth_class']}",
-                        name,
-                        pd.Series(line),
-                        places,
-                        one,
-                    )
+            rows += [
+                _achieved(
+                    f"{movement} {line['tooth_class']}",
+                    _kind(line, "tooth_class"),
+                    line,
+                    places,
+                    one,
                 )
+                for line in dicts(part)
+            ]
     limits = _limits(series)
     notes = [
         "Planned and achieved in the planned direction: below zero is a movement the other way. "
@@ -216,15 +191,20 @@ def achievement_table(series: Series, rounding: Rounding) -> Draft:
     return "Planned and achieved movement, by kind of tooth", columns, rows, notes
 
 
-def _achieved(key: str, title: str, line: pd.Series, places: int, one: bool) -> Row:
+def _kind(line: dict[str, Any], column: str) -> str:
+    """The kind of tooth of a line, below its movement."""
+    return f"{INDENT}{capital(class_name(str(line[column])))}"
+
+
+def _achieved(key: str, title: str, line: Any, places: int, one: bool) -> Row:
     n = int(line["movements"])
     patients = int(line["patients"])
     return row(
         key,
         [
             title,
-            Cell(str(patients), patients),
-            Cell(f"{n:,}", n),
+            whole(patients),
+            whole(n),
             mean_sd(line["planned_mean"], line["planned_sd"], places),
             mean_sd(line["achieved_mean"], line["achieved_sd"], places),
             plain(line["mean_absolute_error"], places),
@@ -251,18 +231,17 @@ def rate_table(series: Series, rounding: Rounding) -> Draft:
         spread = [
             plain(100 * sd["patient"], 0),
             plain(100 * sd["tooth"], 0) if "tooth" in sd else Cell("–"),
-            Cell(f"{residual.text}{'°' if unit == 'degree' else f'{NBSP}{unit}'}", residual.value),
+            Cell(f"{residual.text}{unit_mark(unit)}", residual.value),
         ]
         if fit.tooth_level == NOT_IDENTIFIED:
             spread[1:] = [Cell(NOT_IDENTIFIED), Cell(NOT_IDENTIFIED)]
-        whole = fit.rates.iloc[0]
-        rows.append(_modelled(f"{movement} all", heading(movement), whole, spread))
+        rows.append(_modelled(f"{movement} all", heading(movement), fit.rates.iloc[0], spread))
         by_class = series.class_fits.get(movement)
         if by_class is not None and len(by_class.rates) > 1:
-            for line in by_class.rates.to_dict("records"):
-                name = f"{NBSP}{NBSP}{capital(class_name(str(line['group'])))}"
-                rows.append(_modelled(f"{movement} {line['group']}", name, line, [Cell("")] * 3))
-    level = f"{100 * _level(series):g}{PER_CENT}"
+            rows += [
+                _modelled(f"{movement} {line['group']}", _kind(line, "group"), line, [Cell("")] * 3)
+                for line in dicts(by_class.rates)
+            ]
     notes = [
         "Rate: share of the plan that was achieved, a slope through the origin; whole per cent, as "
         "the intervals are wider than that. Intervals: t on Satterthwaite degrees of freedom.",
@@ -276,7 +255,7 @@ def rate_table(series: Series, rounding: Rounding) -> Draft:
         "Patients",
         "Movements",
         "Rate, %",
-        f"{level} interval",
+        interval_words(series.level),
         "SD, patients",
         "SD, teeth",
         "SD, residual",
@@ -290,8 +269,8 @@ def _modelled(key: str, title: str, line: Any, spread: list[Cell]) -> Row:
         key,
         [
             title,
-            Cell(str(patients), patients),
-            Cell(f"{int(line['movements']):,}", int(line["movements"])),
+            whole(patients),
+            whole(line["movements"]),
             _rate(line["rate"]),
             between(line["low"], line["high"], 0, 100.0),
             *spread,
@@ -307,9 +286,7 @@ def before_after_table(series: Series, rounding: Rounding) -> Draft:
     for line, group in lines_of(series):
         places = rounding.measure(line["measure"])
         n = int(line["patients"])
-        name = capital(measure_name(line["measure"]))
-        unit = UNIT.get(line["unit"], line["unit"])
-        title = f"{name}{f',{NBSP}{unit}' if unit else ''}{f'; {group}' if group else ''}"
+        title = titled(capital(measure_name(line["measure"])), line["unit"], group)
         with_target = int(line["with_target"])
         judged = with_target > 0 and line["unit"] in series.tolerance
         rows.append(
@@ -317,29 +294,27 @@ def before_after_table(series: Series, rounding: Rounding) -> Draft:
                 f"{line['measure']} {group or 'all'}",
                 [
                     title,
-                    Cell(str(n), n),
+                    whole(n),
                     mean_sd(line["start_mean"], line["start_sd"], places),
                     mean_sd(line["end_mean"], line["end_sd"], places),
                     plain(line["difference"], places),
                     between(line["low"], line["high"], places),
-                    Cell("–") if pd.isna(line["p"]) else Cell(p_value(line["p"]), float(line["p"])),
-                    Cell("–")
-                    if pd.isna(line["wilcoxon_p"])
-                    else Cell(p_value(line["wilcoxon_p"]), float(line["wilcoxon_p"])),
+                    p_cell(line["p"]),
+                    p_cell(line["wilcoxon_p"]),
                     plain(line["effect_size"], 1),
-                    Cell(f"{int(line['met_at_start'])}/{with_target}", int(line["met_at_start"]))
-                    if judged
-                    else Cell("–"),
-                    Cell(f"{int(line['met'])}/{with_target}", int(line["met"]))
-                    if judged
-                    else Cell("–"),
+                    *(
+                        Cell(f"{int(line[met])}/{with_target}", int(line[met]))
+                        if judged
+                        else Cell("–")
+                        for met in ("met_at_start", "met")
+                    ),
                 ],
                 patients=None if one else n,
             )
         )
-    level = f"{100 * series.before_after.level:g}{PER_CENT}"
+    interval = interval_words(series.before_after.level)
     notes = [
-        f"Difference: end minus start, paired, with its {level} t interval; signed rank: Wilcoxon; "
+        f"Difference: end minus start, paired, with its {level_words(series.before_after.level)} t interval; signed rank: Wilcoxon; "
         "d: Cohen's d of paired data, difference over the root mean square of both SDs. p values "
         "are not adjusted for the number of measures.",
         f"On target: patients within {_limits(series, measures=True)} of their target. A measure "
@@ -359,7 +334,7 @@ def before_after_table(series: Series, rounding: Rounding) -> Draft:
         "Start, mean (SD)",
         "End, mean (SD)",
         "Difference",
-        f"{level} interval",
+        interval,
         "p",
         "p, signed rank",
         "d",
@@ -414,26 +389,19 @@ def _unit_of(series: Series, movement: str) -> str:
     return str(found.iloc[0]) if len(found) else ""
 
 
-def _level(series: Series) -> float:
-    return next((fit.level for fit in series.fits.values()), 0.95)
-
-
 def _limits(series: Series, *, measures: bool = False) -> str:
     rows = series.cohort.measures if measures else series.cohort.movements
     if measures and "target" in rows:
         rows = rows[rows["target"].notna()]
     units = set(rows["unit"].astype(str)) if "unit" in rows else set()
-    found = [
-        f"{limit:g}{'°' if unit == 'degree' else f'{NBSP}{unit}'}"
-        for unit, limit in series.tolerance.items()
-        if unit in units
-    ]
-    return " or ".join(found) or "the tolerance"
+    found = [f"{v:g}{unit_mark(unit)}" for unit, v in series.tolerance.items() if unit in units]
+    return listed(found, "or") or "the tolerance"
 
 
 def _rounding_note(rounding: Rounding) -> str:
     if not rounding.errors:
-        return "Rounded to 0.01 mm and 0.1°: no reading was repeated, so the error is not known."
+        places = listed(f"{10.0**-n:g}{unit_mark(unit)}" for unit, n in UNKNOWN.items())
+        return f"Rounded to {places}: no reading was repeated, so the error is not known."
     return (
         "Rounded to the place of the measurement error (Dahlberg's error of repeated readings, in "
         "the supplement)."

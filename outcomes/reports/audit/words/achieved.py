@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import class_name, movement_name
+from outcomes.domain.names import class_name, heading, movement_name
 from outcomes.rates.holm import holm
-from outcomes.reports.common.rows import first_row, lines
+from outcomes.reports.common import missing, robust
+from outcomes.reports.common.rows import STANDS_OUT, first_row, lines
 from outcomes.words.english import SAYS_NOTHING, capital, equals, listed, number_of, points_of
-from outcomes.words.numbers import number, percent, range_words
-from outcomes.words.units import NBSP
+from outcomes.words.numbers import (
+    bare_percent,
+    interval_words,
+    percent,
+    range_words,
+)
 
 if TYPE_CHECKING:
     from outcomes.reports.audit.results import Audit
@@ -53,7 +58,8 @@ def how_sure(audit: Audit) -> str:
     patients = int(audit.planned["patient"].nunique())
     first = (
         f"The interval says how sure this is: another {number_of(patients, 'patient')} of the same "
-        "practice would give other numbers, and the true rate lies within 95 of 100 such intervals."
+        "practice would give other numbers, and the true rate lies within "
+        f"{100 * audit.level:g} of 100 such intervals."
     )
     few = audit.overall["patients"].min()
     caution = (
@@ -62,15 +68,12 @@ def how_sure(audit: Audit) -> str:
         if few < FEW_PATIENTS
         else ""
     )
-    if len(rates) == 1:
-        return (
-            f"{first} Here the rate is known to within about "
-            f"{number(100 * half.max(), 0)} percentage points.{caution}"
-        )
-    return (
-        f"{first} It is widest for {movement_name(widest.movement)}, about ± "
-        f"{number(100 * half.max(), 0)} percentage points.{caution}"
+    how = (
+        "Here the rate is known to within about"
+        if len(rates) == 1
+        else f"It is widest for {movement_name(widest.movement)}, about ±"
     )
+    return f"{first} {how} {bare_percent(half.max())} percentage points.{caution}"
 
 
 def failed(reasons: dict[str, str]) -> list[str]:
@@ -90,47 +93,33 @@ def class_rates(audit: Audit) -> list[str]:
     of = dict(zip(tables, starts, strict=False))
     for movement, fit in audit.class_fits.items():
         planned = audit.planned.loc[audit.planned["movement"] == movement, "tooth_class"]
-        if len(fit.rates) < 2 <= planned.nunique() or (
-            len(fit.rates) > 1 and tables[movement]["p"].isna().all()
-        ):
-            sentences.append(
-                f"{capital(movement_name(movement))}: kinds of tooth cannot be compared."
-            )
-            continue
-        if len(fit.rates) < 2:
-            row = first_row(fit.rates, 0)
-            sentences.append(
-                f"{capital(movement_name(movement))}: only {class_name(row.group)} were planned to "
-                "move so."
-            )
-            continue
-        table = tables[movement]
-        apart = table[adjusted[of[movement] : of[movement] + len(table)] < 0.05]
-        if not len(apart):
-            sentences.append(
-                f"{capital(movement_name(movement))}: no difference between kinds of tooth stands "
-                "out."
-            )
-            continue
-        parts = [
-            f"{class_name(row.a if row.difference < 0 else row.b)} less than "
-            f"{class_name(row.b if row.difference < 0 else row.a)} by "
-            f"{points_of(row.difference)}"
-            for row in lines(apart)
-        ]
-        sentences.append(f"{capital(movement_name(movement))}: {'; '.join(parts)}.")
+        table = tables.get(movement)
+        if table is None and planned.nunique() < 2:
+            said = f"only {class_name(first_row(fit.rates, 0).group)} were planned to move so"
+        elif table is None or table["p"].isna().all():
+            said = "kinds of tooth cannot be compared"
+        else:
+            apart = table[adjusted[of[movement] : of[movement] + len(table)] < STANDS_OUT]
+            said = "; ".join(_less(row) for row in lines(apart))
+            said = said or "no difference between kinds of tooth stands out"
+        sentences.append(f"{heading(movement)}: {said}.")
     made = int((~np.isnan(adjusted)).sum())
     if made > 1:
         sentences.append(
             f"{capital(number_of(made, 'comparison'))} of kinds of tooth were made; their p "
             "values are adjusted for that, over all movements together."
         )
-    for name, reason in audit.class_fits.failed.items():
-        sentences.append(
-            f"{capital(movement_name(name))}: kinds of tooth cannot be compared. "
-            f"{capital(reason.removeprefix(f'{name}: '))}"
-        )
-    return sentences
+    return sentences + [
+        f"{heading(name)}: kinds of tooth cannot be compared. "
+        f"{capital(reason.removeprefix(f'{name}: '))}"
+        for name, reason in audit.class_fits.failed.items()
+    ]
+
+
+def _less(row: Any) -> str:
+    """``molars less than incisors by 20 percentage points``, of two kinds of tooth."""
+    low, high = (row.a, row.b) if row.difference < 0 else (row.b, row.a)
+    return f"{class_name(low)} less than {class_name(high)} by {points_of(row.difference)}"
 
 
 def directions(audit: Audit) -> list[str]:
@@ -141,8 +130,7 @@ def directions(audit: Audit) -> list[str]:
     both = {m: fit for m, fit in audit.direction_fits.items() if len(fit.rates) == 2}
     fits = {m: fit for m, fit in both.items() if fit.rates["patients"].min() >= FEW_PATIENTS}
     sentences = [
-        f"{capital(movement_name(movement))}: {_few_directions(fit.rates)}, so the directions are "
-        "not compared."
+        f"{heading(movement)}: {_few_directions(fit.rates)}, so the directions are not compared."
         for movement, fit in both.items()
         if movement not in fits
     ]
@@ -154,12 +142,12 @@ def directions(audit: Audit) -> list[str]:
         bounds = (contrast.low, contrast.high)
         if contrast.a != high.group:
             bounds = (-contrast.high, -contrast.low)
-        interval = range_words(100 * bounds[0], 100 * bounds[1], lambda v: number(v, 0))
         more = points_of(contrast.difference)
         more = f"{more} more" if more[0] != "0" else "no more in one than in the other"
         sentences.append(
-            f"{capital(movement_name(movement))}: {high.group} {percent(high.rate)}, {low.group} "
-            f"{percent(low.rate)}; {more} (95{NBSP}% interval {interval}; "
+            f"{heading(movement)}: {high.group} {percent(high.rate)}, {low.group} "
+            f"{percent(low.rate)}; {more} ({interval_words(audit.level)} "
+            f"{range_words(*bounds, bare_percent)}; "
             f"{'adjusted ' if len(fits) > 1 else ''}p {equals(p)})."
         )
     if not sentences:
@@ -179,6 +167,16 @@ def _few_directions(rates: pd.DataFrame) -> str:
 def forest_caption(audit: Audit) -> str:
     """Under the forest figure."""
     return (
-        f"Achieved share of the plan with 95{NBSP}% intervals, by movement and kind of tooth. "
-        f"100{NBSP}% would be all of the plan."
+        f"Achieved share of the plan with {interval_words(audit.level)}s, by movement and kind of "
+        f"tooth. {percent(1.0)} would be all of the plan."
     )
+
+
+def not_in_the_rates(audit: Audit) -> list[str]:
+    """Whether later courses stand alone, and what the missing rescans could change."""
+    return missing.not_in_the_rates(audit.later_alone, audit.missing)
+
+
+def second_readings(audit: Audit) -> list[str]:
+    """The robust second reading of the rates by movement and by kind of tooth."""
+    return robust.second_reading(audit.robust, audit.level)

@@ -5,18 +5,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS, MOVEMENTS, TOLERANCE
-from outcomes.domain.names import class_name, movement_name, tolerance_of
+from outcomes.domain.names import movement_name, tolerance_of
 from outcomes.reports.audit.words.reading import left_out
-from outcomes.reports.build.provenance import versions
+from outcomes.reports.common.computed import computed_with
 from outcomes.reports.common.opinion import opinion_words
-from outcomes.reports.common.rows import lines
-from outcomes.words.english import capital, listed, number_of
-from outcomes.words.numbers import count, percent
-from outcomes.words.units import NBSP
+from outcomes.reports.common.references import journal
+from outcomes.reports.common.rows import lines, rate_name
+from outcomes.words.english import capital, listed, number_of, verb
+from outcomes.words.numbers import count, level_words, percent
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
     from outcomes.reports.audit.results import Audit
+
+
+LOW_RATE = 0.6
+"""An interval that ends below this calls for a look at the plans (common practice, no source)."""
 
 
 def next_steps(audit: Audit) -> list[str]:
@@ -31,19 +35,14 @@ def next_steps(audit: Audit) -> list[str]:
 
 def _low_rates(audit: Audit) -> list[str]:
     rates = audit.class_fits.rates
-    low = (
-        rates[(rates["high"] < 0.6) & (rates["patients"] >= FEW_PATIENTS)]
-        .sort_values("high")
-        .head(3)
-    )
+    low = rates[(rates["high"] < LOW_RATE) & (rates["patients"] >= FEW_PATIENTS)]
+    low = low.sort_values("high").head(3)
     if not len(low):
         return []
-    groups = listed(
-        f"{movement_name(row.movement)} of {class_name(row.group)} ({percent(row.rate)})"
-        for row in lines(low)
-    )
+    groups = listed(f"{rate_name(row)} ({percent(row.rate)})" for row in lines(low))
     return [
-        f"Look at the plans for {groups}: even the upper end of the interval is below 60{NBSP}%. "
+        f"Look at the plans for {groups}: even the upper end of the interval is below "
+        f"{percent(LOW_RATE)}. "
         "Were attachments, wear and staging as intended?"
     ]
 
@@ -80,9 +79,8 @@ def _records_steps(audit: Audit) -> list[str]:
         )
     if left.awaiting:
         steps.append(
-            f"{capital(number_of(left.awaiting, 'row'))} "
-            f"{'awaits' if left.awaiting == 1 else 'await'} a scan: fill in what was achieved "
-            "once it is measured."
+            f"{capital(number_of(left.awaiting, 'row'))} {verb(left.awaiting, 'await')} a scan: "
+            "fill in what was achieved once it is measured."
         )
     look = int((cohort.problems["severity"] == "check").sum())
     if look:
@@ -100,7 +98,7 @@ def _missing_steps(audit: Audit) -> list[str]:
     if len(few):
         steps.append(
             f"Go on collecting: {number_of(len(few), 'rate')} by kind of tooth "
-            f"{'rests' if len(few) == 1 else 'rest'} on fewer than {ENOUGH_PATIENTS} patients."
+            f"{verb(len(few), 'rest')} on fewer than {ENOUGH_PATIENTS} patients."
         )
     missing = [
         f for f in audit.differences.not_recorded if f in ("attachment", "clinician", "site")
@@ -130,30 +128,23 @@ def _tolerance(audit: Audit) -> str:
     units = dict(planned.itertuples(index=False)) or {n: m.unit for n, m in MOVEMENTS.items()}
     said = tolerance_of(audit.tolerance, units, last="and")
     if all(audit.tolerance[name] == TOLERANCE[unit] for name, unit in units.items()):
-        return (
-            f"The tolerance ({said}) is from Angle Orthod 2017;87(6):809–815, "
-            "doi:10.2319/022717-147.1."
-        )
+        return f"The tolerance ({said}) is from {journal('tolerance')}."
     return f"The tolerance ({said}) was chosen for this audit."
 
 
 def methods(audit: Audit) -> list[str]:
     """How it was done, for whoever must judge or repeat it."""
-    found = versions()
-    cohort = audit.cohort
-    used = ", ".join(
-        f"{name} {found[name]}" for name in ("numpy", "scipy", "pandas", "statsmodels")
-    )
     return [
         "For each movement type, achieved was modelled as rate × planned, without intercept, with "
         "a rate for each group as fixed effect, and random deviations of the rate for each patient "
         "and for each tooth within a patient, fitted by restricted maximum likelihood. Intervals "
-        "are 95 % t intervals on Satterthwaite degrees of freedom. Comparisons add the factor to "
+        f"are {level_words(audit.level)} t intervals on Satterthwaite degrees of freedom. "
+        "Comparisons add the factor to "
         "the model by tooth class, and hold size of plan, first or later course and arch equal "
         "where the rows allow it (the table says which). Kinds of tooth, and the two directions of "
         "a movement, are compared by their rates. Standard errors and degrees of freedom of all "
-        "comparisons are cluster-robust, patients as clusters (CR2; J Bus Econ Stat "
-        "2018;36:672–683, doi:10.1080/07350015.2016.1247004), so that they hold where the rate of a "
+        f"comparisons are cluster-robust, patients as clusters (CR2; {journal('robust')}), "
+        "so that they hold where the rate of a "
         "patient varies by course, class or direction. p values are adjusted by Holm's method over "
         "each list, intervals are not. Pooled rates are the sum of achieved "
         "movement in the planned direction over the sum of planned movement, with patient-bootstrap "
@@ -163,6 +154,5 @@ def methods(audit: Audit) -> list[str]:
         "courses hold the teeth that lagged, so the rates describe these plans and not a law of "
         f"the tooth. Rows with a plan of zero are no part of any rate. {_tolerance(audit)}",
         _second_opinion(audit),
-        f"Python {found['python']}, outcomes {found['outcomes']}, {used}. Input {cohort.source}, "
-        f"SHA-256 {cohort.sha256}.",
+        computed_with(audit.cohort, ("numpy", "scipy", "pandas", "statsmodels")),
     ]

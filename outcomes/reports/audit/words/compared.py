@@ -8,14 +8,25 @@ import pandas as pd
 
 from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
 from outcomes.domain.names import class_name, movement_name
-from outcomes.reports.common.rows import lines
-from outcomes.words.english import capital, equals, listed, number_of, points_of
-from outcomes.words.numbers import count, number, percent, points, range_words, size
-from outcomes.words.units import NBSP
+from outcomes.reports.common.rows import STANDS_OUT, lines, standing_out
+from outcomes.words.english import capital, equals, listed, number_of, points_of, verb
+from outcomes.words.numbers import (
+    bare_percent,
+    count,
+    interval_words,
+    number,
+    percent,
+    points,
+    range_words,
+    size,
+)
 
 if TYPE_CHECKING:
     from outcomes.rates.differences import Differences
     from outcomes.reports.audit.results import Audit
+
+
+NOT_THE_SAME = "That is not evidence that they are the same."
 
 
 def differences(audit: Audit) -> list[str]:
@@ -31,15 +42,13 @@ def differences(audit: Audit) -> list[str]:
         )
         sentences.append(compared(table))
         sentences += _adjusted(tested)
-        found = tested[tested["p_holm"] < 0.05].sort_values("p_holm")
-        for row in lines(found):
-            interval = range_words(100 * row.low, 100 * row.high, lambda v: number(v, 0))
-            sentences.append(
-                f"{capital(difference_words(row))} (95{NBSP}% interval {interval}; adjusted p "
-                f"{equals(row.p_holm)}; {number_of(row.patients, 'patient')} against "
-                f"{count(row.reference_patients)}, {_both(row.patients_with_both)})."
-            )
-    sentences += [*_instead(result), *_tied(table), *_too_few(table)]
+        sentences += [
+            f"{capital(difference_words(row))} ({_how_sure(row, audit.level)}; "
+            f"{number_of(row.patients, 'patient')} against {count(row.reference_patients)}, "
+            f"{_both(row.patients_with_both)})."
+            for row in lines(standing_out(tested))
+        ]
+    sentences += [*_instead(result, audit.level), *_tied(table), *_too_few(table)]
     if len(tested) and tested["not_recorded"].any():
         blank = tested.groupby("factor", sort=False)["not_recorded"].max()
         parts = [f"{factor} in {count(n)}" for factor, n in blank.items() if n]
@@ -59,6 +68,11 @@ def differences(audit: Audit) -> list[str]:
             "holds too little of it, or the levels are tied up with the kinds of tooth."
         )
     return sentences
+
+
+def _how_sure(row: Any, level: float) -> str:
+    interval = range_words(row.low, row.high, bare_percent)
+    return f"{interval_words(level)} {interval}; adjusted p {equals(row.p_holm)}"
 
 
 def _both(patients: int) -> str:
@@ -83,7 +97,7 @@ def _adjusted(tested: pd.DataFrame) -> list[str]:
     ]
 
 
-def _instead(result: Differences) -> list[str]:
+def _instead(result: Differences, level: float) -> list[str]:
     """Attachment against pressure point: who chose what for whom, and the answer."""
     sentences = []
     for movement, chosen in result.chosen.groupby("movement", sort=False):
@@ -100,14 +114,12 @@ def _instead(result: Differences) -> list[str]:
             answer = f"For {name} {sides} cannot be compared: " + (
                 "the rows do not allow it." if row is None else "too few patients had one of them."
             )
-        elif row.p_holm < 0.05:
+        elif row.p_holm < STANDS_OUT:
             answer = f"{capital(difference_words(row))}: see above."
         else:
-            interval = range_words(100 * row.low, 100 * row.high, lambda v: number(v, 0))
             answer = (
                 f"For {name} no difference is shown between {sides}: {points(row.difference)} "
-                f"percentage points (95{NBSP}% interval {interval}; adjusted p "
-                f"{equals(row.p_holm)}). That is not evidence that they are the same."
+                f"percentage points ({_how_sure(row, level)}). {NOT_THE_SAME}"
             )
         both = "" if row is None else f" {capital(_had_both(row.patients_with_both))}."
         sentences.append(
@@ -123,9 +135,10 @@ def _had_both(patients: int) -> str:
 
 def _chosen(row: Any) -> str:
     """``Attachments on 120 teeth ...``: what one choice went with."""
-    unit = MOVEMENTS[row.movement].unit if row.movement in MOVEMENTS else ""
+    known = MOVEMENTS.get(row.movement)
+    plan = size(row.plan_size, known.unit) if known else number(row.plan_size)
     parts = [
-        f"mean plan {size(row.plan_size, unit) if unit else number(row.plan_size)}",
+        f"mean plan {plan}",
         f"{percent(row.upper)} upper teeth",
     ]
     if pd.notna(row.tooth_class):
@@ -137,7 +150,8 @@ def _chosen(row: Any) -> str:
     return (
         f"{plural(row.choice)} for {number_of(row.movements, 'movement')} of "
         f"{number_of(row.patients, 'patient')} ({', '.join(parts)})"
-    ) + (";" if row.choice == "attachment" else ".")
+        f"{';' if row.choice == 'attachment' else '.'}"
+    )
 
 
 def _tied(table: pd.DataFrame) -> list[str]:
@@ -165,7 +179,7 @@ def _too_few(table: pd.DataFrame) -> list[str]:
     if not few:
         return []
     return [
-        f"{capital(number_of(few, 'comparison'))} {'has' if few == 1 else 'have'} fewer than {FEW_PATIENTS} "
+        f"{capital(number_of(few, 'comparison'))} {verb(few, 'have')} fewer than {FEW_PATIENTS} "
         "patients on a side: too few, not tested and not counted among the comparisons."
     ]
 
@@ -177,19 +191,18 @@ def compared(table: pd.DataFrame) -> str:
         return "No comparison rests on enough patients to be made."
     tried = number_of(len(table), "comparison")
     factors = listed(plural(f) for f in dict.fromkeys(table["factor"]))
-    found = int((table["p_holm"] < 0.05).sum())
+    found = len(standing_out(table))
     if len(table) == 1:
-        verb = "stands out" if found else "does not stand out"
-        close = "" if found else ". That is not evidence that they are the same"
-        return f"The one comparison that could be made, between {factors}, {verb}{close}."
+        what = "stands out." if found else f"does not stand out. {NOT_THE_SAME}"
+        return f"The one comparison that could be made, between {factors}, {what}"
     if not found:
         return (
             f"None of {tried} between {factors} stands out once their number is allowed for. "
-            "That is not evidence that they are the same."
+            f"{NOT_THE_SAME}"
         )
-    verb = "stands" if found == 1 else "stand"
     return (
-        f"Of {tried} between {factors}, {count(found)} {verb} out after allowing for their number."
+        f"Of {tried} between {factors}, {count(found)} {verb(found, 'stand')} out after allowing "
+        "for their number."
     )
 
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
 from outcomes.domain.names import class_name, movement_name, tolerance_of
 from outcomes.reports.audit.words.summary import target_sentence
 from outcomes.reports.common.rows import first_row, lines, shares
-from outcomes.words.english import capital, listed, none_, number_of, was
-from outcomes.words.numbers import count, percent, size, size_range
-from outcomes.words.units import NBSP
+from outcomes.words.english import capital, is_, listed, none_, number_of, verb, was
+from outcomes.words.numbers import count, interval_words, percent, size, size_range
 
 if TYPE_CHECKING:
     from outcomes.reports.audit.results import Audit
@@ -30,8 +29,7 @@ def wrong_way(audit: Audit) -> list[str]:
             "planned, by any amount; those a little beyond the plan count as on target too, so 'too "
             "far' and 'on target' overlap."
         )
-    table = audit.by_class
-    table = table[(table["wrong_way"] > 0) & (table["patients"] >= FEW_PATIENTS)]
+    table = audit.by_class.query("wrong_way > 0 and patients >= @FEW_PATIENTS")
     if len(table):
         top = first_row(table.sort_values("wrong_way", ascending=False, kind="stable"), 0)
         moved = round(top.wrong_way * top.movements)
@@ -59,12 +57,12 @@ def unplanned(audit: Audit) -> list[str]:
     sentences = [
         f"{capital(number_of(rows, 'movement'))} {was(rows)} not planned but measured; "
         f"{none_(beyond, capital_letter=False)} moved by more than "
-        f"{tolerance_of(audit.tolerance, dict(zip(table['movement'].astype(str), table['unit'], strict=True)))}."
+        f"{tolerance_of(audit.tolerance, dict(table[['movement', 'unit']].astype(str).to_numpy()))}."
     ]
     if unseen:
         sentences.append(
             f"{capital(number_of(unseen, 'movement'))} with a plan of zero {was(unseen)} not measured "
-            f"and {'is' if unseen == 1 else 'are'} counted nowhere: not measured is not still."
+            f"and {is_(unseen)} counted nowhere: not measured is not still."
         )
     sure = table[(table["low"] > 0) | (table["high"] < 0)]
     if len(sure):
@@ -72,21 +70,17 @@ def unplanned(audit: Audit) -> list[str]:
             "On average these are away from zero (each looked at by itself; with many averages, "
             "one in twenty is so by chance):"
         )
-    for row in lines(sure):
-        sentences.append(
-            f"{capital(class_name(str(row.tooth_class)))} moved on average by "
-            f"{size(row.mean, row.unit)} ({_way(row.movement, row.mean)}; 95{NBSP}% interval "
-            f"{size_range(row.low, row.high, row.unit)}; "
-            f"{number_of(row.patients, 'patient')})."
-        )
-    if not len(sure):
-        sentences.append("No average is clearly different from zero.")
-    return sentences
+    sentences += [
+        f"{capital(class_name(str(row.tooth_class)))} moved on average by "
+        f"{size(row.mean, row.unit)} ({_way(row.movement, row.mean)}; "
+        f"{interval_words(audit.level)} {size_range(row.low, row.high, row.unit)}; "
+        f"{number_of(row.patients, 'patient')})."
+        for row in lines(sure)
+    ]
+    return sentences if len(sure) else [*sentences, "No average is clearly different from zero."]
 
 
 def _way(movement: str, value: float) -> str:
-    from outcomes.domain.movements import MOVEMENTS
-
     known = MOVEMENTS.get(movement)
     if known is None:
         return movement
@@ -99,26 +93,23 @@ def tooth_chart(audit: Audit) -> list[str]:
         return ["There is no planned movement to draw."]
     few = int((audit.by_tooth["patients"] < FEW_PATIENTS).sum())
     marked = sum(int(audit.tooth_rates(m)["differs"].sum()) for m in audit.tooth_fits)
-    return [
+    said = [
         "Each tooth in its place, with the share of the plan it achieved. These are single teeth: "
         "small numbers, meant for finding what to look at, not for planning."
-        + (
-            f" {capital(number_of(few, 'tooth', 'teeth'))} {'rests' if few == 1 else 'rest'} on "
-            f"fewer than {FEW_PATIENTS} patients (counted once for each movement)."
-            if few
-            else ""
-        ),
-        *(
-            [
-                f"{capital(number_of(marked, 'tooth', 'teeth'))} {'is' if marked == 1 else 'are'} "
-                "marked with a dagger (counted once for each movement): the rate as fitted, written "
-                "under the chart, follows results far off. The chart shows a reading in which these "
-                "weigh less, or a dash where they are half of the results or more."
-            ]
-            if marked
-            else []
-        ),
     ]
+    if few:
+        said[0] += (
+            f" {capital(number_of(few, 'tooth', 'teeth'))} {verb(few, 'rest')} on "
+            f"fewer than {FEW_PATIENTS} patients (counted once for each movement)."
+        )
+    if marked:
+        said.append(
+            f"{capital(number_of(marked, 'tooth', 'teeth'))} {is_(marked)} "
+            "marked with a dagger (counted once for each movement): the rate as fitted, written "
+            "under the chart, follows results far off. The chart shows a reading in which these "
+            "weigh less, or a dash where they are half of the results or more."
+        )
+    return said
 
 
 def measurement(audit: Audit) -> list[str]:
@@ -139,11 +130,7 @@ def measurement(audit: Audit) -> list[str]:
             else size(rows[column].iloc[0], unit)
             for unit, rows in ((str(u), known[known["unit"] == u]) for u in known["unit"].unique())
         )
-        for column in (
-            "dahlberg",
-            "smallest_detectable_change",
-            "smallest_detectable_difference",
-        )
+        for column in ("dahlberg", "smallest_detectable_change", "smallest_detectable_difference")
     )
     return [
         f"A single reading carries an error of {errors} (Dahlberg, from "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
-from outcomes.words.english import capital, is_, listed, number_of, was
+from outcomes.words.english import capital, is_, listed, number_of, verb, was
 from outcomes.words.numbers import count
 
 if TYPE_CHECKING:
@@ -71,17 +71,16 @@ def left_words(cohort: Cohort) -> str:
     left = left_out(cohort)
     if not left.records:
         return "no row was left out"
-    kinds = [
-        (left.correctable, "can be corrected", "can be corrected"),
-        (left.awaiting, "awaits a scan", "await a scan"),
-        (left.stopped, "waits for what stops the analysis", "wait for what stops the analysis"),
-    ]
-    kinds = [kind for kind in kinds if kind[0]]
+    kinds = {
+        "can be corrected": left.correctable,
+        f"{verb(left.awaiting, 'await')} a scan": left.awaiting,
+        f"{verb(left.stopped, 'wait')} for what stops the analysis": left.stopped,
+    }
+    kinds = {what: n for what, n in kinds.items() if n}
     if len(kinds) == 1:
-        ((n, one, many),) = kinds
-        parts = f"it {one}" if n == 1 else f"all {many}"
+        parts = f"{'it' if left.records == 1 else 'all'} {next(iter(kinds))}"
     else:
-        parts = ", ".join(f"{count(n)} {one if n == 1 else many}" for n, one, many in kinds)
+        parts = ", ".join(f"{count(n)} {what}" for what, n in kinds.items())
     return f"{number_of(left.records, 'row')} {was(left.records)} left out: {parts}"
 
 
@@ -117,7 +116,7 @@ def reading(cohort: Cohort, *, table: bool = False) -> list[str]:
         f"{capital(number_of(len(planned), 'planned movement'))} of "
         f"{number_of(planned['tooth_site'].nunique(), 'tooth', 'teeth')} in "
         f"{number_of(planned['patient'].nunique(), 'patient')} "
-        f"{'enters' if len(planned) == 1 else 'enter'} the rates."
+        f"{verb(len(planned), 'enter')} the rates."
         + (
             f" {capital(number_of(aside, 'movement'))} with a plan of zero "
             f"{is_(aside)} reported apart, as unplanned {'movement' if aside == 1 else 'movements'}."
@@ -141,7 +140,7 @@ def checked(cohort: Cohort) -> list[str]:
     stop, left, look = (int(by.get(name, 0)) for name in ("stop", "exclude", "check"))
     if stop:
         return [
-            f"{capital(number_of(stop, 'problem'))} {'stops' if stop == 1 else 'stop'} the "
+            f"{capital(number_of(stop, 'problem'))} {verb(stop, 'stop')} the "
             "analysis. Put right what says 'stop', then check again."
         ]
     sentences = ["The cohort can be analysed."]
@@ -153,7 +152,7 @@ def checked(cohort: Cohort) -> list[str]:
     if look:
         sentences.append(
             f"{capital(number_of(look, 'entry', 'entries'))} {is_(look)} kept but "
-            f"{'looks' if look == 1 else 'look'} unusual: compare {'it' if look == 1 else 'them'} "
+            f"{verb(look, 'look')} unusual: compare {'it' if look == 1 else 'them'} "
             "with the record."
         )
     return sentences

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
 from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.names import class_name, movement_name, tolerance_of
+from outcomes.domain.names import movement_name, tolerance_of
 from outcomes.reports.audit.words.closing import next_steps
 from outcomes.reports.audit.words.compared import compared, difference_words
 from outcomes.reports.audit.words.reading import left_words
-from outcomes.reports.common.rows import first_row, lines, shares
-from outcomes.words.english import capital, listed, none_, number_of, rate_words
+from outcomes.reports.common.rows import first_row, lines, rate_name, shares, standing_out
+from outcomes.words.english import capital, listed, lower_first, none_, number_of, rate_words, verb
 from outcomes.words.numbers import count, percent
 from outcomes.words.units import unit_mark
 
@@ -29,26 +28,19 @@ def summary(audit: Audit) -> list[str]:
             "The ledger below says what became of each row.",
             _next_sentence(audit),
         ]
-    first = (
+    sentences = (
         f"This audit rests on {number_of(len(planned), 'planned movement')} of "
         f"{number_of(planned['tooth_site'].nunique(), 'tooth', 'teeth')} in "
-        f"{number_of(planned['patient'].nunique(), 'patient')}"
+        f"{number_of(planned['patient'].nunique(), 'patient')}; {left_words(audit.cohort)}.",
+        _overall_sentence(audit),
+        _class_sentence(audit),
+        target_sentence(audit),
+        _difference_summary(audit),
+        _sure_sentence(audit),
+        _flagged_sentence(audit),
+        _next_sentence(audit),
     )
-    first += f"; {left_words(audit.cohort)}."
-    return [
-        sentence
-        for sentence in (
-            first,
-            _overall_sentence(audit),
-            _class_sentence(audit),
-            target_sentence(audit),
-            _difference_summary(audit),
-            _sure_sentence(audit),
-            _flagged_sentence(audit),
-            _next_sentence(audit),
-        )
-        if sentence
-    ]
+    return [sentence for sentence in sentences if sentence]
 
 
 def _overall_sentence(audit: Audit) -> str:
@@ -57,37 +49,34 @@ def _overall_sentence(audit: Audit) -> str:
         reasons = " ".join(dict.fromkeys(audit.fits.failed.values()))
         return f"No achievement rate can be estimated. {reasons}"
     leads = rates[rates["patients"] >= FEW_PATIENTS].sort_values("rate")
-    if len(rates) == 1 and not len(leads):
-        row = first_row(rates, 0)
-        return (
-            f"Of the {movement_name(row.movement)} that was planned, {rate_words(row)} was "
-            f"achieved, in {number_of(row.patients, 'patient')} only: described, but too few to "
-            "lean on."
-        )
-    if not len(leads):
+    if not len(leads) and len(rates) > 1:
         return (
             f"Every rate by movement rests on fewer than {FEW_PATIENTS} patients, so none is put "
             "first here: the table below gives them."
         )
-    low, high = first_row(leads, 0), first_row(leads, -1)
     few = len(rates) - len(leads)
+    low, high = (first_row(leads if len(leads) else rates, place) for place in (0, -1))
+    achieved = (
+        f"Of the {movement_name(low.movement)} that was planned, "
+        f"{rate_words(low, audit.level)} was achieved"
+    )
+    if not len(leads):
+        return (
+            f"{achieved}, in {number_of(low.patients, 'patient')} only: described, but too few to "
+            "lean on."
+        )
     if len(leads) == 1:
         aside = (
-            f" {capital(number_of(few, 'other rate'))} by movement "
-            f"{'rests' if few == 1 else 'rest'} on fewer than {FEW_PATIENTS} patients."
-            if few
-            else ""
+            f" {capital(number_of(few, 'other rate'))} by movement {verb(few, 'rest')} on fewer "
+            f"than {FEW_PATIENTS} patients."
         )
-        return (
-            f"Of the {movement_name(low.movement)} that was planned, {rate_words(low)} was "
-            f"achieved.{aside}"
-        )
+        return f"{achieved}.{aside if few else ''}"
     having = ["a rate"] if audit.fits.failed else []
     having += [f"{FEW_PATIENTS} patients or more"] if few else []
     most = f"Of the movements with {' from '.join(having)}, most" if having else "Most"
     return (
-        f"{most} was achieved of {movement_name(high.movement)}, {rate_words(high)} of the plan, and "
-        f"least of {movement_name(low.movement)}, {rate_words(low)}."
+        f"{most} was achieved of {movement_name(high.movement)}, {rate_words(high, audit.level)} "
+        f"of the plan, and least of {movement_name(low.movement)}, {rate_words(low, audit.level)}."
     )
 
 
@@ -98,9 +87,8 @@ def _class_sentence(audit: Audit) -> str:
         return ""
     low, high = first_row(rates, 0), first_row(rates, -1)
     return (
-        f"By kind of tooth, the lowest rate is {movement_name(low.movement)} of "
-        f"{class_name(low.group)}, {rate_words(low)}; the highest is "
-        f"{movement_name(high.movement)} of {class_name(high.group)}, {rate_words(high)}."
+        f"By kind of tooth, the lowest rate is {rate_name(low)}, {rate_words(low, audit.level)}; "
+        f"the highest is {rate_name(high)}, {rate_words(high, audit.level)}."
     )
 
 
@@ -109,7 +97,7 @@ def target_sentence(audit: Audit) -> str:
     wrong, _ = shares(audit.overall, "wrong_way")
     of = number_of(total, "planned movement")
     reached = f"{none_(hit)} of {of}" + (f" ({percent(hit / total)})" if hit else "")
-    away = f"{none_(wrong, capital_letter=False)}"
+    away = none_(wrong, capital_letter=False)
     away += f" ({percent(wrong / total)})" if wrong else ""
     return (
         f"{reached} ended within {tolerance_words(audit)} of the plan; {away} went the other way "
@@ -121,7 +109,7 @@ def _difference_summary(audit: Audit) -> str:
     table = audit.differences.table
     if not table["p"].notna().any():
         return ""
-    found = table[table["p_holm"] < 0.05].sort_values("p_holm")
+    found = standing_out(table)
     if not len(found):
         return compared(table)
     top = [difference_words(row) for row in lines(found.head(2))]
@@ -138,16 +126,13 @@ def _sure_sentence(audit: Audit) -> str:
     few = rates[rates["patients"] < FEW_PATIENTS]
     if not len(rates) or not len(few):
         return ""
-    if len(few) == len(rates):
-        return (
-            f"Every rate by kind of tooth rests on fewer than {FEW_PATIENTS} patients: described, but too "
-            "few to lean on."
-        )
-    return (
-        f"{capital(number_of(len(few), 'rate'))} of {count(len(rates))} by movement and kind of "
-        f"tooth {'rests' if len(few) == 1 else 'rest'} on fewer than {FEW_PATIENTS} patients: described, "
-        "but too few to lean on."
+    which = (
+        "Every rate by kind of tooth rests"
+        if len(few) == len(rates)
+        else f"{capital(number_of(len(few), 'rate'))} of {count(len(rates))} by movement and kind of "
+        f"tooth {verb(len(few), 'rest')}"
     )
+    return f"{which} on fewer than {FEW_PATIENTS} patients: described, but too few to lean on."
 
 
 def _flagged_sentence(audit: Audit) -> str:
@@ -171,21 +156,17 @@ def _flagged_sentence(audit: Audit) -> str:
     ]
     return (
         f"{capital(number_of(flagged, 'value'))} flagged by the check "
-        f"({listed(kind for kind in kinds if kind)}) {'enters' if flagged == 1 else 'enter'} the "
+        f"({listed(kind for kind in kinds if kind)}) {verb(flagged, 'enter')} the "
         "rates; see problems.csv."
     )
 
 
 def _next_sentence(audit: Audit) -> str:
     """The most useful next step; the section on what next gives them all."""
-    first, *_ = next_steps(audit)
-    return f"What next: {first[:1].lower()}{first[1:]}"
+    return f"What next: {lower_first(next_steps(audit)[0])}"
 
 
-def tolerance_words(audit: Audit, movements: Sequence[str] | None = None) -> str:
+def tolerance_words(audit: Audit) -> str:
     """The tolerance for the units at hand: ``0.5 mm or 2°``."""
-    found = audit.planned
-    if movements is not None:
-        found = found[found["movement"].isin(movements)]
-    present = found[["movement", "unit"]].astype(str).drop_duplicates()
+    present = audit.planned[["movement", "unit"]].astype(str).drop_duplicates()
     return tolerance_of(audit.tolerance, dict(present.itertuples(index=False)))

@@ -57,6 +57,12 @@ def test_forest_hollow_where_not_supported_and_open_where_unbounded(texts):
     assert "torque molar: not supported, 4 patients" in alt_text(ax)
 
 
+@pytest.mark.parametrize(("low", "arrows"), [(0.8, []), (0.79, ["<"])])
+def test_an_interval_from_below_the_axis_begins_with_an_arrow(low, arrows):
+    ax = factors_forest(factors(low=[1.4, low, 1.0], kind="bounded"))
+    assert [line.get_marker() for line in ax.lines if line.get_label() == "_beyond"] == arrows
+
+
 def test_forest_of_nothing_is_refused():
     with pytest.raises(ValueError, match="No factors"):
         factors_forest(factors().head(0))

@@ -1,5 +1,7 @@
 """What the generated words cite: journal, year, volume, pages, DOI."""
 
+from __future__ import annotations
+
 REFERENCES = {
     "tolerance": "Angle Orthod 2017;87(6):809–815. doi:10.2319/022717-147.1",
     "fit": "Bates D, Mächler M, Bolker B, Walker S. J Stat Softw 2015;67(1). "
@@ -18,3 +20,15 @@ REFERENCES = {
     "doi:10.7453/gahmj.2013.008",
 }
 """Short name to reference, in the order of their numbers."""
+
+
+def journal(name: str) -> str:
+    """A reference as it stands in a sentence: journal, year, volume, pages and DOI.
+
+    Examples
+    --------
+    >>> journal("robust")
+    'J Bus Econ Stat 2018;36:672–683, doi:10.1080/07350015.2016.1247004'
+    """
+    text, doi = REFERENCES[name].split(". doi:")
+    return f"{text.rsplit('. ', 1)[-1]}, doi:{doi}"

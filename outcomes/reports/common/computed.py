@@ -1,0 +1,28 @@
+"""With what a report was computed, and from what, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from outcomes.reports.build.provenance import versions
+
+if TYPE_CHECKING:
+    from outcomes.cohort.records import Cohort
+
+
+def computed_with(cohort: Cohort, packages: tuple[str, ...], *more: str) -> str:
+    """Versions of Python, this package and others, then the input with its hash.
+
+    Parameters
+    ----------
+    cohort
+        What was read.
+    packages
+        Names of packages beside this one.
+    more
+        What else is to be said before the input, such as ``"seed 1"``.
+    """
+    found = versions()
+    names = ("outcomes", *packages)
+    with_ = ", ".join([f"Python {found['python']}", *(f"{n} {found[n]}" for n in names), *more])
+    return f"{with_}. Input {cohort.source}, SHA-256 {cohort.sha256}."

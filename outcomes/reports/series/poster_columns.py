@@ -1,0 +1,225 @@
+"""The columns of a poster: most of the material at the largest type, divided as evenly as can be."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from itertools import combinations
+from typing import Any
+
+from outcomes.reports.files.grid import Grid, grids
+from outcomes.reports.files.slides import QUIET, STRONG, Picture
+from outcomes.reports.files.text_size import Line, text_height
+from outcomes.reports.table import Table
+
+__all__ = [
+    "A0",
+    "FORMATS",
+    "SMALLEST",
+    "WIDE",
+    "Block",
+    "Format",
+    "Placed",
+    "PosterError",
+    "Room",
+    "fit",
+    "height_of",
+]
+
+SMALLEST = 24.0
+"""No type on a poster is smaller, points; body text is 28 or more."""
+
+
+class PosterError(ValueError):
+    """The material does not fit the poster at a legible size."""
+
+
+@dataclass(frozen=True)
+class Format:
+    """A poster format; lengths in points."""
+
+    name: str
+    width: float
+    height: float
+    columns: int
+    margin: float = 84.0
+    gap: float = 66.0
+
+    @property
+    def column(self) -> float:
+        """Width of a column."""
+        return (self.width - 2 * self.margin - (self.columns - 1) * self.gap) / self.columns
+
+
+MM = 72 / 25.4
+A0 = Format("a0_portrait", 841 * MM, 1189 * MM, 2)
+WIDE = Format("48x36_landscape", 48 * 72, 36 * 72, 3)
+FORMATS = {form.name: form for form in (A0, WIDE)}
+
+SIZES = (38.0, 36.0, 34.0, 32.0, 30.0, 28.0)
+LARGER = 0.15
+"""What a point of larger type is worth, beside the worth of a block."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """A part of a column: a heading, then text, a picture or a table, then a caption.
+
+    Attributes
+    ----------
+    name
+        Short.
+    heading
+        Above it.
+    text
+        Lines, sized later.
+    picture
+        Drawn once, as wide as the column.
+    table
+        For print; laid out at the size of the poster's tables.
+    caption
+        Under a picture or table.
+    worth
+        What leaving it out costs, where room is short; 0 is never left out.
+    tint
+        On a light panel.
+    room
+        Height of a marked place to be filled by the author, points; 0 for none.
+    """
+
+    name: str
+    heading: str
+    text: tuple[Line, ...] = ()
+    picture: Picture | None = None
+    table: Table | None = None
+    caption: str = ""
+    worth: float = 0.0
+    tint: bool = False
+    room: float = 0.0
+
+
+@dataclass(frozen=True)
+class Room:
+    """A marked place that grows with its column."""
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Parts of a block and their heights, from top to bottom."""
+
+    block: Block
+    parts: tuple[tuple[Any, float], ...]
+
+    @property
+    def height(self) -> float:
+        return sum(height for _, height in self.parts)
+
+
+def fit(
+    found: Sequence[Block], form: Format, height: float
+) -> tuple[list[list[Placed]], float, float]:
+    """Most of the material at the largest type: what is left out is weighed against its size.
+
+    Returns
+    -------
+    tuple
+        Blocks of each column with the sizes of their parts, size of the text, least gap (points).
+
+    Raises
+    ------
+    PosterError
+        If it does not fit.
+    """
+    optional = [block.name for block in found if block.worth]
+    worth = {block.name: block.worth for block in found}
+    best: tuple[float, list[list[Placed]], float, float] | None = None
+    for left_out in _subsets(optional):
+        kept = [block for block in found if block.name not in left_out]
+        for size in SIZES:
+            score = LARGER * (size - SIZES[-1]) - sum(worth[name] for name in left_out)
+            if best is not None and score <= best[0]:
+                break
+            gap = 1.1 * size
+            placed = [_lay_out(block, form.column, size) for block in kept]
+            columns = _divide(placed, form.columns, gap)
+            if all(height_of(column, gap) <= height for column in columns):
+                best = (score, columns, size, gap)
+                break
+    if best is not None:
+        return best[1:]
+    raise PosterError(
+        "The poster does not fit at 28 pt: make it from fewer measures, or shorten the text in the "
+        "slide deck instead."
+    )
+
+
+def _subsets(names: Sequence[str]) -> list[set[str]]:
+    """All subsets, small ones first."""
+    return [set(chosen) for size in range(len(names) + 1) for chosen in combinations(names, size)]
+
+
+def height_of(column: Sequence[Placed], gap: float) -> float:
+    """Points that the blocks of a column need, with the gaps between them."""
+    return sum(placed.height for placed in column) + gap * max(0, len(column) - 1)
+
+
+def _divide(placed: Sequence[Placed], columns: int, gap: float) -> list[list[Placed]]:
+    """Cut the sequence into columns so that the tallest is as short as can be."""
+
+    @cache
+    def best(start: int, left: int) -> tuple[float, tuple[int, ...]]:
+        if left == 1:
+            return height_of(placed[start:], gap), (len(placed),)
+        choices = []
+        for end in range(start + 1, len(placed) - left + 2):
+            rest, cuts = best(end, left - 1)
+            choices.append((max(height_of(placed[start:end], gap), rest), (end, *cuts)))
+        return min(choices)
+
+    if len(placed) <= columns:
+        return [[block] for block in placed]
+    _, cuts = best(0, columns)
+    starts = (0, *cuts[:-1])
+    return [list(placed[a:b]) for a, b in zip(starts, cuts, strict=True)]
+
+
+def _lay_out(block: Block, width: float, size: float) -> Placed:
+    """Heading, body and caption with the height of each at this size of type."""
+    pad = 0.7 * size if block.tint else 0.0
+    inner = width - 2 * pad
+    heading = Line(block.heading, round(1.3 * size), bold=True, colour=STRONG)
+    parts: list[tuple[Any, float]] = []
+    if pad:
+        parts.append((None, pad))
+    parts.append(((heading,), text_height([heading], inner) + 0.35 * size))
+    if block.text:
+        lines = tuple(replace(line, size=size) for line in block.text)
+        parts.append((lines, text_height(lines, inner)))
+    if block.picture is not None:
+        parts.append((block.picture, block.picture.height))
+    if block.table is not None:
+        grid = _grid(block.table, inner, size)
+        parts.append((grid, grid.height))
+    if block.room:
+        parts.append((Room(), block.room))
+    if block.caption:
+        note = (Line(block.caption, max(SMALLEST, size - 6), colour=QUIET),)
+        parts.append((None, 0.3 * size))
+        parts.append((note, text_height(note, inner)))
+    if pad:
+        parts.append((None, pad))
+    return Placed(block, tuple(parts))
+
+
+def _grid(table: Table, width: float, size: float) -> Grid:
+    """The table at the largest type of one line a row; where none is, the largest that fits."""
+    sizes = [size - less for less in range(2, int(size - SMALLEST) + 1)]
+    fits: list[Grid] = []
+    for grid in grids(table, width, sizes):
+        fits.append(grid)
+        if len(set(grid.heights[1:])) == 1 and not grid.broken:
+            return grid
+    if not fits:
+        raise PosterError(f"{table.label} is too wide for a column, even at {SMALLEST:g} pt.")
+    return next((grid for grid in fits if not grid.broken), fits[0])

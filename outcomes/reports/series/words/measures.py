@@ -1,0 +1,233 @@
+"""Measures before and after in words; never more than an interval supports."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from outcomes.domain.names import measure_name
+from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.sentences import Sentence, counted, phrase, say
+from outcomes.reports.series.tables import lines_of, target_notes
+from outcomes.reports.series.words.source import Source
+from outcomes.reports.table import Ref
+from outcomes.words.english import was
+from outcomes.words.units import unit_mark
+
+if TYPE_CHECKING:
+    from outcomes.reports.series.results import Series
+
+__all__ = [
+    "measure_sentence",
+    "measures",
+    "short_change",
+    "short_worse",
+    "shows_change",
+    "worsened",
+]
+
+WORSE_WHEN = {
+    "recession": 1,
+    "probing_depth": 1,
+    "crowding": 1,
+    "keratinised_tissue": -1,
+    "apex_to_plate": -1,
+}
+"""Measures of which more (1) or less (−1) is worse, whatever the target."""
+
+
+def measures(s: Source) -> list[Sentence]:
+    """A sentence for each measure and group; the table with the first."""
+    if "before_after" not in s:
+        return []
+    first, *rest = (
+        measure_sentence(s.series, s.tables, line, group) for line, group in lines_of(s.series)
+    )
+    label = s.tables["before_after"].label
+    return [Sentence(f"{first.text.removesuffix('.')} ({label}).", first.refs), *rest]
+
+
+def measure_sentence(series: Series, tables: Tables, line: dict[str, Any], group: str) -> Sentence:
+    """One measure of one group before and after; never more than its interval supports.
+
+    Parameters
+    ----------
+    series, tables
+        As for ``results``.
+    line
+        A row of `BeforeAfter.table`.
+    group
+        The group of patients; "" for all.
+    """
+    s = Source(series, tables)
+    key = f"{line['measure']} {group or 'all'}"
+    start, end = (
+        s.ref("before_after", key, c)
+        for c in tables["before_after"].columns
+        if c.startswith(("Start", "End"))
+    )
+    n = s.ref("before_after", key, "Patients")
+    parts: dict[str, Any] = {
+        "start": start,
+        "end": end,
+        "unit": unit_mark(line["unit"]),
+        "name": measure_name(str(line["measure"])),
+        "who": f" in {group} cases" if group and not s.one else "",
+    }
+    target = _target(s, line, key)
+    if int(line["patients"]) == 1:
+        where = f" in one {group} case" if group else " in one patient"
+        said = (
+            "{name} was {start}{unit} at the start and at the last scan{who}{target}."
+            if start.text == end.text
+            else "{name} went from {start} to {end}{unit}{who}{target}."
+        )
+        return say(said, **parts | {"who": "" if s.one else where}, target=target, n=n)
+    patients = counted(n, "patient")
+    if pd.isna(line["low"]):
+        return say(
+            "{name} went from {start} to {end}{unit}{who} (means of {n}); no interval can be given"
+            "{target}.",
+            **parts,
+            n=patients,
+            target=target,
+        )
+    numbers = s.phrase(
+        "difference {d}{unit}, {setting[level]} interval {interval}, p {p}, {n}",
+        d=s.ref("before_after", key, "Difference"),
+        unit=parts["unit"],
+        interval=s.interval("before_after", key),
+        p=s.p("before_after", key),
+        n=patients,
+    )
+    if not shows_change(line):
+        return say(
+            "no change of {name} was shown{who} (from {start} to {end}{unit}; {numbers}){inside}"
+            "{target}.",
+            **parts,
+            numbers=numbers,
+            inside=_inside_tolerance(s, line),
+            target=target,
+        )
+    return say(
+        "{name} {verb}{who} from {start} to {end}{unit} ({numbers}){worse}{target}.",
+        **parts,
+        verb="rose" if line["difference"] > 0 else "fell",
+        numbers=numbers,
+        worse=_worse(line),
+        target=target,
+    )
+
+
+def shows_change(line: dict[str, Any]) -> bool:
+    """Whether the interval of a change excludes zero."""
+    return bool(pd.notna(line["low"]) and not line["low"] <= 0 <= line["high"])
+
+
+def _inside_tolerance(s: Source, line: dict[str, Any]) -> Sentence | str:
+    limit = s.series.tolerance.get(str(line["unit"]))
+    if limit is None or not (-limit < line["low"] and line["high"] < limit):
+        return ""
+    return phrase(
+        "; the interval leaves no room for a mean change of {size} or more",
+        size=s.tolerance({str(line["unit"])}),
+    )
+
+
+def _worse(line: dict[str, Any]) -> str:
+    """Whether a change that was shown is for the worse."""
+    if line["with_target"]:
+        further = line["distance"] > line["distance_at_start"]
+        return ", further from the target than at the start on average" if further else ""
+    sign = WORSE_WHEN.get(str(line["measure"]))
+    if sign is None:
+        return ""
+    return ", which is for the worse" if sign * line["difference"] > 0 else ", for the better"
+
+
+def _on_target(s: Source, key: str) -> tuple[Ref, Ref]:
+    """On target at the start, and at the end."""
+    return (
+        s.ref("before_after", key, "On target, start"),
+        s.ref("before_after", key, "On target, end"),
+    )
+
+
+def _target(s: Source, line: dict[str, Any], key: str) -> Sentence | str:
+    if not line["with_target"] or line["unit"] not in s.series.tolerance:
+        return ""
+    start, end = _on_target(s, key)
+    if line["with_target"] == 1:
+        lost = ", though it was at the start" if line["met_at_start"] and not line["met"] else ""
+        return Sentence(
+            f"; the target was {'met' if line['met'] else 'not met'} at the last scan{lost}", (end,)
+        )
+    own = ""
+    if str(line["measure"]) == "open_bite" and target_notes(s.series):
+        own = " (its target is not that of overbite)"
+    fewer = ", so fewer at the end" if line["met"] < line["met_at_start"] else ""
+    now, before = (cell.text.replace("/", " of ") for cell in (end, start))
+    return Sentence(
+        f"; {now} patients {was(line['met'])} on target{own} at the last scan, {before} at the "
+        f"start{fewer}",
+        (start, end),
+    )
+
+
+def worsened(line: dict[str, Any]) -> str:
+    """In what way a measure was worse at the end than at the start; nothing where it was not.
+
+    Parameters
+    ----------
+    line
+        A row of `BeforeAfter.table`. A mean change counts only where its interval excludes zero;
+        fewer patients on target always count.
+    """
+    found = []
+    if line["with_target"] and line["met"] < line["met_at_start"]:
+        found.append(
+            "on target at the start, not at the end"
+            if line["with_target"] == 1
+            else "fewer on target at the end than at the start"
+        )
+    if shows_change(line):
+        if line["with_target"]:
+            if line["distance"] > line["distance_at_start"]:
+                found.append("further from the target on average")
+        elif WORSE_WHEN.get(str(line["measure"]), 0) * line["difference"] > 0:
+            found.append("worse on average")
+    return ", ".join(found)
+
+
+def short_change(s: Source, line: dict[str, Any], group: str) -> Sentence:
+    """A change that was shown, for a poster."""
+    key = f"{line['measure']} {group or 'all'}"
+    before, met = _on_target(s, key)
+    return say(
+        "{name}{who}: {d}{unit} ({interval}); on target {before}\u00a0→\u00a0{met}."
+        if before.text != "–"
+        else "{name}{who}: {d}{unit} ({interval}).",
+        name=measure_name(str(line["measure"])),
+        who=f", {group}" if group else "",
+        d=s.ref("before_after", key, "Difference"),
+        unit=unit_mark(line["unit"]),
+        interval=s.interval("before_after", key),
+        before=before,
+        met=met,
+    )
+
+
+def short_worse(s: Source, line: dict[str, Any], group: str) -> Sentence:
+    """A measure that was worse at the end, for a poster."""
+    before, met = _on_target(s, f"{line['measure']} {group or 'all'}")
+    return say(
+        "{name}{who}: {how} ({before}\u00a0→\u00a0{met})."
+        if before.text != "–"
+        else "{name}{who}: {how}.",
+        name=measure_name(str(line["measure"])),
+        who=f", {group}" if group else "",
+        how=worsened(line),
+        before=before,
+        met=met,
+    )
