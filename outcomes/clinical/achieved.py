@@ -12,6 +12,7 @@ from outcomes.domain.limits import Given, limits, units_of
 from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
 from outcomes.domain.tolerance import within_tolerance
 from outcomes.errors import CannotAnswer
+from outcomes.measure.readings import smallest_detectable_change
 from outcomes.rates.design import with_derived
 
 if TYPE_CHECKING:
@@ -206,8 +207,6 @@ def _refuse_mixed_units(rows: pd.DataFrame, unit: pd.Series, by: list[str]) -> N
 def _detectable_change(cohort: Cohort | pd.DataFrame) -> dict[str, float]:
     if isinstance(cohort, pd.DataFrame) or not len(cohort.repeats):
         return {}
-    from outcomes.measure.readings import smallest_detectable_change
-
     return smallest_detectable_change(cohort)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import CannotAnswer
+from outcomes.paths import data_path
 
 __all__ = ["CENTRE_FROM_CONDYLION", "Hinge", "hinge", "published_per_mm"]
 
@@ -218,8 +219,6 @@ def published_per_mm() -> pd.DataFrame:
     >>> published_per_mm().query("quantity == 'overbite'")["per_mm"].tolist()
     [2.6, 2.0]
     """
-    from outcomes.paths import data_path
-
     values = pd.read_csv(data_path("shared", "published_values.csv")).set_index("id")
     found = values.loc[list(_PUBLISHED)]
     quantity = [name for name, _ in _PUBLISHED.values()]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.landing import Outlook
 from outcomes.rates.design import with_derived
@@ -125,8 +126,6 @@ class Source:
             ) from None
 
     def _direction(self, sign: int) -> str:
-        from outcomes.domain.movements import MOVEMENTS
-
         words = {word for group in self.fit.groups for word in group.split()}
         movement = MOVEMENTS.get(self.fit.movement or "")
         if movement is None or words & {"positive", "negative"}:

@@ -200,7 +200,7 @@ def test_the_users_limits_reach_everything(strict):
     said = " ".join(words.methods(strict))
     assert "Tolerance 1\u00a0mm." in said
     assert "2017;87(6)" not in said  # that is the source of 0.5 mm and 2 degrees
-    text = " ".join([*words.helped(strict), *words.loop(strict)])
+    text = " ".join([*words.helped(strict), *words.loop(strict)]).replace("\u00a0", " ")
     assert "90 % interval" in text
     assert "95 %" not in text
 
