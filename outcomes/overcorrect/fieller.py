@@ -81,7 +81,7 @@ def fieller(
         raise InputError("fieller needs finite estimates and variances.")
     if min(variances) < 0:
         raise InputError("A variance cannot be negative.")
-    t2 = float(stdtrit(df, 0.5 + level / 2)) ** 2 if np.isfinite(df) else _normal(level) ** 2
+    t2 = float(stdtrit(df, 0.5 + level / 2)) ** 2
     quadratic = denominator**2 - t2 * variances[1]
     linear = numerator * denominator - t2 * covariance
     constant = numerator**2 - t2 * variances[0]
@@ -116,9 +116,3 @@ def fieller_reciprocal(
     (1.67, 2.49, 'bounded')
     """
     return fieller(1.0, rate, variances=(0.0, se**2), df=df, level=level)
-
-
-def _normal(level: float) -> float:
-    from scipy.special import ndtri
-
-    return float(ndtri(0.5 + level / 2))

@@ -199,12 +199,7 @@ class Source:
         group = self._group(case)
         rates = self.pooled.rates
         own = rates[rates["group"].astype(str) == group]
-        if len(own):
-            row = own.iloc[0]
-        else:
-            rest = [str(values[name]) for name in self.fit.group[1:]]
-            name = " ".join([*class_of(values["tooth"], self.towards), *rest])
-            row = self._class_row(name, group)
+        row = own.iloc[0] if len(own) else self._class_row(self._class_name(values), group)
         # what covariates and a patient's own records add comes on top of the pooled rate
         stand_in = self._stand_in(case)
         frame = stand_in.frame(np.array([case.sign * size]))
@@ -235,6 +230,11 @@ class Source:
         new = rate_moments(self.fit, frame.drop(columns="patient", errors="ignore"))
         extra = new["variance_estimate"].to_numpy() - self.fit.mixed.covariance[at, at]
         return np.maximum(extra, 0.0)
+
+    def _class_name(self, values: dict[str, Any]) -> str:
+        """What a tooth is pooled towards."""
+        rest = (str(values[name]) for name in self.fit.group[1:])
+        return " ".join([*class_of(values["tooth"], self.towards), *rest])
 
     def _class_row(self, name: str, group: str) -> pd.Series:
         assert self.pooled is not None
@@ -270,10 +270,8 @@ class Source:
         if self._group(case) in self.fit.groups:
             return case
         values = dict(case.values)
-        rest = [str(values[name]) for name in self.fit.group[1:]]
-        name = " ".join([*class_of(values["tooth"], self.towards), *rest])
         rates = self.pooled.rates
-        others = rates.loc[rates["tooth_class"] == name, "tooth"]
+        others = rates.loc[rates["tooth_class"] == self._class_name(values), "tooth"]
         if "patient" in values:  # what is known of another tooth of the patient is not of this one
             sites = self.fit.design.site_labels
             hers = sites.loc[sites["patient"] == values["patient"], "tooth"]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
+from scipy.special import stdtrit
 
 from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.errors import InputError
@@ -270,8 +270,7 @@ def _narrow(rate: float, se: float, df: float, rules: Rules) -> bool:
 
 
 def _limits(rate: float, se: float, df: float, level: float) -> tuple[float, float]:
-    tail = 0.5 + level / 2
-    half = float(stdtrit(df, tail) if np.isfinite(df) else ndtri(tail)) * se
+    half = float(stdtrit(df, 0.5 + level / 2)) * se
     return rate - half, rate + half
 
 

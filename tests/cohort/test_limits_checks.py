@@ -317,6 +317,7 @@ def test_measures_that_need_a_tooth(measure):
         ("P1", "P 1", True),
         ("P1", "P-1", True),
         ("P1", "P_1", True),
+        ("P1", "P.1", True),
         ("P10", "P010", True),
         ("P1", "P10", False),
         ("P1", "P2", False),

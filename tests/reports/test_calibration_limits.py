@@ -267,12 +267,12 @@ def test_captions_teeth_and_methods():
     [
         (0.1, 0.01, 0.19, "would have been 0.10 mm smaller on average (95 % interval 0.01 to 0.19 mm, 9"),
         (-0.1, -0.19, -0.01, "would have been 0.10 mm larger on average (95 % interval 0.01 to 0.19 mm, 9"),
-        (0.1, 0.0, 0.2, "changes by −0.10 mm on average (95 % interval −0.20 to +0.00 mm, 9 patients)."),
+        (0.1, 0.0, 0.2, "changes by −0.10 mm on average (95 % interval −0.20 to 0.00 mm, 9 patients)."),
         (-0.1, -0.22, 0.02, "changes by +0.10 mm on average (95 % interval −0.02 to +0.22 mm, 9 patients)."),
     ],
 )  # fmt: skip
 def test_the_interval_of_a_gain_holds_its_mean_and_has_its_sign(less, low, high, told):
     gain = {"less": less, "low": low, "high": high, "level": 0.95, "patients": 9, "changed": 5}
-    text = validate._sentence(pd.Series(gain), SimpleNamespace(unit="mm"))
+    text = validate._sentence(pd.Series(gain), SimpleNamespace(unit="mm")).replace("\u00a0", " ")
     assert told in text
     assert ("cannot be said" in text) == (low <= 0 <= high)
