@@ -100,7 +100,7 @@ def fit_rate(
     to 60 patients, with outliers, skewed patients, spread growing with the plan and one patient
     with half of the rows, they covered 93.5 to 96.5 % throughout, which no bootstrap did
     (benchmarks/README.md). Comparisons need more: where the rate of a patient varies by course, class
-    or direction, intervals from the variances of this model covered 86 to 92 %, cluster-robust ones
+    or direction, intervals from the variances of this model covered 87 to 92 %, cluster-robust ones
     about as often as they say. Where the variance between patients is estimated as zero, the degrees of
     freedom are kept to the number of patients, and the intervals are on the safe side.
 

@@ -149,7 +149,7 @@ def fit(
     if best is not None:
         return best[1:]
     raise PosterError(
-        "The poster does not fit at 28 pt: make it from fewer measures, or shorten the text in the "
+        f"The poster does not fit at {SIZES[-1]:g} pt: make it from fewer measures, or shorten the text in the "
         "slide deck instead."
     )
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.errors import InputError
 from outcomes.reports.table import Cell
-from outcomes.words.numbers import number
+from outcomes.words.numbers import number, percent
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
@@ -161,4 +161,4 @@ def counted_share(count: int, of: int) -> Cell:
     """
     if not of:
         return Cell("–", None)
-    return Cell(f"{count:,} ({100 * count / of:.0f}\u00a0%)", (int(count), int(of)))
+    return Cell(f"{count:,} ({percent(count / of)})", (int(count), int(of)))
