@@ -7,7 +7,7 @@ importing the package costs next to nothing.
 from importlib import import_module
 from typing import Any
 
-from outcomes.plotting import plot_with
+from outcomes.plot_hook import plot_with
 
 __version__ = "0.1.0"
 

@@ -6,7 +6,7 @@ from functools import cache
 
 import pandera.pandas as pa
 
-from outcomes.domain.columns import Column
+from outcomes.domain.table_types import Column
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import FDI_TEETH
 

@@ -24,7 +24,7 @@ ROOMS = [
     "errors",
     "paths",
     "progress",
-    "plotting",
+    "plot_hook",
     "words",
     "domain",
     "cohort",

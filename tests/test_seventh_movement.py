@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from outcomes.domain.tolerance import within_tolerance
+from outcomes.domain.limits import within_tolerance
 
 HERE = Path(__file__).parent
 

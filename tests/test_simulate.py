@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.domain.movements import MOVEMENTS, TOLERANCE
+from outcomes.domain.limits import TOLERANCE
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import tooth_class
 from outcomes.simulate import DEFAULT_RATES, simulate_cohort, simulate_rates, with_bad_rows

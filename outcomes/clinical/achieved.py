@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.limits import Given, limits, units_of
+from outcomes.domain.limit_in_force import Given, limits, units_of
+from outcomes.domain.limits import within_tolerance
 from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
-from outcomes.domain.tolerance import within_tolerance
 from outcomes.errors import CannotAnswer
 from outcomes.measure.readings import smallest_detectable_change
 from outcomes.rates.design import with_derived

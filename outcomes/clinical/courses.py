@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
-from outcomes.domain.limits import units_of
+from outcomes.domain.limit_in_force import units_of
 from outcomes.errors import CannotAnswer
-from outcomes.plotting import plot
+from outcomes.plot_hook import plot
 from outcomes.rates.design import with_derived
 from outcomes.words.shown import as_html, as_text
 

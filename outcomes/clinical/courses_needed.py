@@ -11,8 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.limits import limit
-from outcomes.domain.tolerance import within_tolerance
+from outcomes.domain.limit_in_force import limit
+from outcomes.domain.limits import within_tolerance
 from outcomes.errors import CannotAnswer
 from outcomes.rates.result import RateFit
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.limits import Given
-from outcomes.domain.limits import limits as limits_of
+from outcomes.domain.limit_in_force import Given
+from outcomes.domain.limit_in_force import limits as limits_of
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:

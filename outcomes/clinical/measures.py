@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.paired import NO_TOOTH, SMALL, TOTAL, judged, paired_summary, periods
-from outcomes.domain.limits import Given, limit
+from outcomes.domain.limit_in_force import Given, limit
 from outcomes.domain.tables import MEASURES
 from outcomes.errors import CannotAnswer
 from outcomes.words.shown import as_html, as_text

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
-from outcomes.domain.limits import limits
-from outcomes.domain.tolerance import within_tolerance
+from outcomes.domain.limit_in_force import limits
+from outcomes.domain.limits import within_tolerance
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from outcomes.domain.limits import Given, limits, units_of
-from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
+from outcomes.domain.limit_in_force import Given, limits, units_of
+from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer
 from outcomes.mixed.blocks import cross_products
 from outcomes.mixed.fit import fit_mixed

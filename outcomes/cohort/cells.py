@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.columns import UNIT_WORDS, Code
+from outcomes.domain.table_types import UNIT_WORDS, Code
 
 #: Written by reading into cells whose formula has no stored result.
 UNCALCULATED = "#UNCALCULATED!"

@@ -14,8 +14,9 @@ from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
 from outcomes.cohort.problems import Sieve
 from outcomes.domain import teeth
-from outcomes.domain.limits import limits, unit_of
-from outcomes.domain.movements import EXPECTED_SIZE, MOVEMENTS, TOLERANCE
+from outcomes.domain.limit_in_force import limits, unit_of
+from outcomes.domain.limits import EXPECTED_SIZE, TOLERANCE
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
 from outcomes.words.units import unit_in_full
 

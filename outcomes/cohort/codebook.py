@@ -10,8 +10,8 @@ from pathlib import Path
 
 from outcomes.cohort.cells import TROUBLE
 from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED
-from outcomes.domain.columns import BY_MEASURE, BY_MOVEMENT, Column
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.table_types import BY_MEASURE, BY_MOVEMENT, Column
 from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
 from outcomes.domain.teeth import NOTATION_NAMES, NOTATIONS, describe_notation
 from outcomes.words.units import unit_in_full

@@ -14,7 +14,7 @@ import pandas as pd
 from outcomes.cohort.cells import blank_cells
 from outcomes.cohort.headers import Headings, find_headings, match_headings
 from outcomes.cohort.sources import Sheet
-from outcomes.domain.columns import Table
+from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import TABLES
 
 
@@ -37,7 +37,7 @@ class Headed:
     """
 
     sheet: Sheet
-    table: Table
+    table: TableSchema
     headings: Headings
     body: pd.DataFrame
     rows: np.ndarray

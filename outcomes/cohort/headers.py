@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import clean_text, unit_written
-from outcomes.domain.columns import PERSONAL, Table
+from outcomes.domain.table_types import PERSONAL, TableSchema
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import NOTATIONS
 
@@ -74,7 +74,7 @@ def _all_columns() -> list:
     return [column for table in TABLES.values() for column in table.columns]
 
 
-def match_headings(cells: list[object], table: Table, at: int = 0) -> Headings:
+def match_headings(cells: list[object], table: TableSchema, at: int = 0) -> Headings:
     """Match headings to the columns of a table: by name first, else by a trade word for it."""
     found = tuple(heading(cell) for cell in cells)
     known: dict[str, int] = {}
@@ -95,7 +95,7 @@ def match_headings(cells: list[object], table: Table, at: int = 0) -> Headings:
     return Headings(at, found, known, twice)
 
 
-def find_headings(cells: pd.DataFrame, table: Table) -> Headings:
+def find_headings(cells: pd.DataFrame, table: TableSchema) -> Headings:
     """Find the row of headings in a sheet: the one with most of the table's columns.
 
     Where headings stand in two rows (cells merged downwards), a blank heading is taken from the

@@ -14,7 +14,7 @@ import pandas as pd
 from outcomes.cohort import cells, headers
 from outcomes.cohort.headed import Headed
 from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, Sieve
-from outcomes.domain.columns import Table
+from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT
 
 
@@ -41,7 +41,7 @@ class Named:
         slipped out of their columns: nothing more is said about them.
     """
 
-    table: Table
+    table: TableSchema
     frame: pd.DataFrame
     extras: tuple[str, ...]
     units: dict[str, str]
@@ -148,7 +148,7 @@ def _columns(headed: Headed, sieve: Sieve) -> tuple[pd.DataFrame, tuple[str, ...
     return pd.DataFrame(columns, index=body.index), tuple(extras)
 
 
-def _free_name(written: str, taken: set[str], table: Table) -> str:
+def _free_name(written: str, taken: set[str], table: TableSchema) -> str:
     derived = DERIVED if table.name == "movements" else ("row",)
     name = f"{written}_given" if written in derived else written
     count = 2

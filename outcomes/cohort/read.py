@@ -10,9 +10,9 @@ from outcomes.cohort import checks
 from outcomes.cohort.headed import head
 from outcomes.cohort.ledger import excluded, ledger
 from outcomes.cohort.named import name_columns
-from outcomes.cohort.notation import settle_notations
 from outcomes.cohort.problems import NOT_MEASURED, STOPPED, any_stop, gather, problem_frame
 from outcomes.cohort.records import Cohort
+from outcomes.cohort.settled import settle_notations
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
 from outcomes.cohort.typed import Typed, blank_aims, type_columns
 from outcomes.domain.tables import TABLES

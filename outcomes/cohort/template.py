@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from outcomes.cohort.codebook import allowed_words, codebook_rows, unit_words
 from outcomes.cohort.write import require_free
-from outcomes.domain.columns import BY_MOVEMENT, Column
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.table_types import BY_MOVEMENT, Column
 from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
 from outcomes.domain.teeth import FDI_TEETH
 from outcomes.errors import InputError

@@ -14,8 +14,8 @@ from outcomes.cohort.cells import by_word
 from outcomes.cohort.named import Named
 from outcomes.cohort.problems import NOT_MEASURED, Sieve
 from outcomes.domain import teeth
-from outcomes.domain.columns import BY_MEASURE, BY_MOVEMENT, Column
 from outcomes.domain.movements import DIRECTION_WORDS, MOVEMENTS
+from outcomes.domain.table_types import BY_MEASURE, BY_MOVEMENT, Column
 from outcomes.domain.tables import MEASURES
 from outcomes.domain.teeth import Notation
 from outcomes.words.units import unit_in_full

@@ -1,129 +1,90 @@
-"""The unit of a movement and the limit in force for it: the one place that settles whose word counts.
-
-What was given for the movement goes first, then what was given for the unit, then the movement's
-own number in the schema, then that of its unit.
-"""
+"""The limits that hold by default, and the one comparison of a miss with its tolerance."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from outcomes.domain.movements import LIMITS, MOVEMENTS
-from outcomes.errors import InputError
+__all__ = [
+    "ENOUGH_PATIENTS",
+    "EXPECTED_SIZE",
+    "FEW_PATIENTS",
+    "LIMITS",
+    "PER_ALIGNER",
+    "SMALLEST_PLAN",
+    "TOLERANCE",
+    "beyond_tolerance",
+    "within_tolerance",
+]
 
-__all__ = ["Given", "limit", "limits", "require_known", "unit_of", "units_of"]
+#: Clinically relevant difference (Angle Orthod 2017;87(6):809-815, doi:10.2319/022717-147.1).
+TOLERANCE = {"mm": 0.5, "degree": 2.0}
 
-Given = float | Mapping[str, float] | None
-"""A limit as a user gives it: a number for all, or numbers by movement or unit."""
+#: Smallest planned movement that enters a per-row ratio (common practice, no source).
+SMALLEST_PLAN = {"mm": 0.2, "degree": 1.0}
 
+#: Larger than this is listed to be looked at, never excluded (common practice, no source).
+EXPECTED_SIZE = {"mm": 6.0, "degree": 60.0}
 
-def unit_of(movement: Any) -> str | None:
-    """Unit of a movement; None for a name that the schema does not know.
+#: Largest step of one aligner (common practice, no source).
+PER_ALIGNER = {"mm": 0.25, "degree": 1.0}
 
-    Examples
-    --------
-    >>> unit_of("tip"), unit_of("vertical"), unit_of(None)
-    ('degree', 'mm', None)
-    """
-    known = MOVEMENTS.get(str(movement))
-    return known.unit if known is not None else None
+#: The limits of movements, by unit; a movement may have its own (see :class:`Movement`).
+LIMITS = {
+    "tolerance": TOLERANCE,
+    "smallest_plan": SMALLEST_PLAN,
+    "expected_size": EXPECTED_SIZE,
+    "per_aligner": PER_ALIGNER,
+}
 
+#: Patients below which a result is described only: it leads no summary, is not compared, and is
+#: marked or withheld where it is shared, because it could identify somebody (common practice, no
+#: source).
+FEW_PATIENTS = 5
 
-def units_of(rows: pd.DataFrame) -> pd.Series:
-    """Unit of each row: its ``unit`` where there is such a column, else that of its ``movement``.
+#: Patients from which a rate can be used (common practice, no source).
+ENOUGH_PATIENTS = 10
 
-    Returns
-    -------
-    Series
-        With the index of ``rows``, shape (n,); missing where neither says.
-
-    Examples
-    --------
-    >>> units_of(pd.DataFrame({"movement": ["tip", "vertical"]})).tolist()
-    ['degree', 'mm']
-    """
-    if "unit" in rows.columns:
-        return rows["unit"].astype(object)
-    if "movement" in rows.columns:
-        return rows["movement"].astype(object).map(unit_of).astype(object)
-    return pd.Series(None, index=rows.index, dtype=object)
+_SLACK = 1e-9  # a miss of exactly the tolerance counts as within, whatever 1.1 - 0.6 is in binary
 
 
-def limit(kind: str, movement: str | None, unit: str | None, given: Given = None) -> float:
-    """The limit of one movement, mm or degrees.
+def within_tolerance(miss: Any, tolerance: Any) -> Any:
+    """Is the size of a miss no more than the tolerance?
 
     Parameters
     ----------
-    kind
-        "tolerance", "smallest_plan", "expected_size" or "per_aligner".
-    movement
-        Its name; None or a name that the schema does not know: the unit decides.
-    unit
-        "mm" or "degree"; None: that of the movement.
-    given
-        A number for all, or numbers by movement or unit; what it does not name keeps its default.
+    miss
+        Aim minus achieved, mm or degrees, of any sign; a number or an array.
+    tolerance
+        In the same unit; a number or an array that broadcasts.
 
     Returns
     -------
-    float
-        NaN where neither the movement nor the unit is known.
+    bool or array of bool
+        A missing miss is not within.
 
     Examples
     --------
-    >>> limit("tolerance", "tip", "degree"), limit("per_aligner", "rotation", None)
-    (2.0, 2.0)
-    >>> limit("tolerance", "tip", "degree", {"degree": 3, "torque": 4})
-    3.0
+    >>> bool(within_tolerance(1.1 - 0.6, 0.5)), 1.1 - 0.6 <= 0.5
+    (True, False)
     """
-    if given is not None and not isinstance(given, Mapping):
-        return float(given)
-    known = MOVEMENTS.get(movement or "")
-    unit = unit or (known.unit if known is not None else "")
-    for name in (movement, unit):
-        if given and name is not None and name in given:
-            return float(given[name])
-    if known is not None and known.unit == unit:
-        return float(getattr(known, kind))
-    return LIMITS[kind].get(unit, float("nan"))
+    return np.abs(miss) <= tolerance + _SLACK
 
 
-def limits(
-    kind: str, movements: Iterable[Any] | None, units: Iterable[Any], given: Given = None
-) -> np.ndarray:
-    """The limit of each row: shape (n,).
+def beyond_tolerance(excess: Any, tolerance: Any) -> Any:
+    """Is the result past the aim by more than the tolerance?
+
+    Parameters
+    ----------
+    excess
+        How far past the aim, in its direction; mm or degrees.
+    tolerance
+        In the same unit.
 
     Examples
     --------
-    >>> limits("tolerance", ["tip", "vertical"], ["degree", "mm"]).tolist()
-    [2.0, 0.5]
+    >>> bool(beyond_tolerance(1.1 - 0.6, 0.5)), bool(beyond_tolerance(0.6, 0.5))
+    (False, True)
     """
-    units = [None if unit != unit or unit is None else str(unit) for unit in units]
-    names = [None] * len(units) if movements is None else [str(name) for name in movements]
-    pairs = list(zip(names, units, strict=True))
-    found = {pair: limit(kind, *pair, given) for pair in set(pairs)}
-    return np.array([found[pair] for pair in pairs], dtype=float)
-
-
-def require_known(name: str, given: Mapping[str, float]) -> None:
-    """Raise InputError for limits that are not above 0, or of names nobody knows.
-
-    Examples
-    --------
-    >>> require_known("tolerance", {"rotaton": 2})
-    Traceback (most recent call last):
-        ...
-    outcomes.errors.InputError: tolerance names rotaton: use mm, degree or a movement (mesiodistal, ... rotation).
-    """
-    unknown = [str(key) for key in given if key not in MOVEMENTS and key not in LIMITS["tolerance"]]
-    if unknown:
-        raise InputError(
-            f"{name} names {', '.join(unknown)}: use mm, degree or a movement "
-            f"({', '.join(MOVEMENTS)})."
-        )
-    low = [f"{key} {value}" for key, value in given.items() if not value > 0]
-    if low:
-        raise InputError(f"{name} must be above 0, not {', '.join(low)}.")
+    return excess > tolerance + _SLACK

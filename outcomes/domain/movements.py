@@ -1,43 +1,16 @@
 """The movements of teeth, every fact about each, and the limits that hold for them.
 
-To add a movement, add one entry to ``MOVEMENTS``; to change a limit, change its number here.
+To add a movement, add one entry to ``MOVEMENTS``; the limits by unit stand in ``limits``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from outcomes.domain.limits import LIMITS, TOLERANCE
 from outcomes.errors import InputError
 
 TOOTH_CLASSES = ("incisor", "canine", "premolar", "molar")
-
-#: Clinically relevant difference (Angle Orthod 2017;87(6):809-815, doi:10.2319/022717-147.1).
-TOLERANCE = {"mm": 0.5, "degree": 2.0}
-
-#: Smallest planned movement that enters a per-row ratio (common practice, no source).
-SMALLEST_PLAN = {"mm": 0.2, "degree": 1.0}
-
-#: Larger than this is listed to be looked at, never excluded (common practice, no source).
-EXPECTED_SIZE = {"mm": 6.0, "degree": 60.0}
-
-#: Largest step of one aligner (common practice, no source).
-PER_ALIGNER = {"mm": 0.25, "degree": 1.0}
-
-#: The limits of movements, by unit; a movement may have its own (see :class:`Movement`).
-LIMITS = {
-    "tolerance": TOLERANCE,
-    "smallest_plan": SMALLEST_PLAN,
-    "expected_size": EXPECTED_SIZE,
-    "per_aligner": PER_ALIGNER,
-}
-
-#: Patients below which a result is described only: it leads no summary, is not compared, and is
-#: marked or withheld where it is shared, because it could identify somebody (common practice, no
-#: source).
-FEW_PATIENTS = 5
-
-#: Patients from which a rate can be used (common practice, no source).
-ENOUGH_PATIENTS = 10
 
 _OF_UNIT = float("nan")
 

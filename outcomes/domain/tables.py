@@ -6,8 +6,8 @@ and from :mod:`outcomes.domain.movements`. To add a measure or a column, add it 
 
 from __future__ import annotations
 
-from outcomes.domain.columns import BY_MEASURE, BY_MOVEMENT, Code, Column, Table
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.table_types import BY_MEASURE, BY_MOVEMENT, Code, Column, TableSchema
 
 #: A row whose patient is this word is the empty workbook's example: reading ignores it.
 EXAMPLE_PATIENT = "EXAMPLE"
@@ -113,10 +113,10 @@ def _course(*, required: bool) -> Column:
     )
 
 
-TABLES: dict[str, Table] = {
+TABLES: dict[str, TableSchema] = {
     table.name: table
     for table in (
-        Table(
+        TableSchema(
             "movements",
             "one movement of one tooth in one course",
             (
@@ -198,7 +198,7 @@ TABLES: dict[str, Table] = {
             ("patient", "tooth", "movement", "course"),
             ("movement",),
         ),
-        Table(
+        TableSchema(
             "patients",
             "one patient",
             (
@@ -262,7 +262,7 @@ TABLES: dict[str, Table] = {
             ("patient",),
             ("patient",),
         ),
-        Table(
+        TableSchema(
             "courses",
             "one series of aligners, from scan to scan",
             (
@@ -306,7 +306,7 @@ TABLES: dict[str, Table] = {
             ("patient", "course"),
             ("course",),
         ),
-        Table(
+        TableSchema(
             "measures",
             "one clinical or cephalometric measure at one time",
             (
@@ -371,7 +371,7 @@ TABLES: dict[str, Table] = {
             ("patient", "after_course", "measure", "tooth"),
             ("measure", "measurements"),
         ),
-        Table(
+        TableSchema(
             "repeats",
             "one repeated reading, for measurement error",
             (

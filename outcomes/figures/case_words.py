@@ -6,9 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.movements import TOLERANCE
+from outcomes.domain.limits import TOLERANCE, within_tolerance
 from outcomes.domain.names import measure_name
-from outcomes.domain.tolerance import within_tolerance
 from outcomes.figures.base import records
 from outcomes.words.english import counted, listed
 from outcomes.words.numbers import number

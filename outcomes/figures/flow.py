@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.figures.base import (
     ASIDE,

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import heading
 from outcomes.errors import InputError
 from outcomes.figures.base import (

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.domain.movements import TOLERANCE
+from outcomes.domain.limits import TOLERANCE
 from outcomes.domain.names import measure_name
 from outcomes.figures.base import COLOURS, FAINT, GUIDE
 from outcomes.words.english import capital

@@ -13,7 +13,7 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize, to_rgba
 from matplotlib.patches import Rectangle
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.figures.base import (
     DARKEST,

@@ -21,7 +21,7 @@ import pandas as pd
 from scipy import stats
 
 from outcomes.cohort.records import Cohort
-from outcomes.domain.limits import unit_of
+from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.words.english import counted

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.limits import limit
+from outcomes.domain.limit_in_force import limit
+from outcomes.domain.limits import within_tolerance
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.domain.tolerance import within_tolerance
 from outcomes.overcorrect.outlook import Known
 from outcomes.overcorrect.plan import BEST, DIRECT, PlanLimits
 from outcomes.overcorrect.rules import Rules

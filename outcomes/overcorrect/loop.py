@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from outcomes.domain.limits import Given, limit, unit_of, units_of
-from outcomes.domain.movements import FEW_PATIENTS
-from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
+from outcomes.domain.limit_in_force import Given, limit, unit_of, units_of
+from outcomes.domain.limits import FEW_PATIENTS, beyond_tolerance, within_tolerance
 from outcomes.errors import CannotAnswer, ModelError
 from outcomes.mixed.blocks import cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust

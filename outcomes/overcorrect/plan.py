@@ -9,11 +9,11 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.limits import limit, require_known
+from outcomes.domain.limit_in_force import limit, require_known
 from outcomes.errors import InputError
 from outcomes.overcorrect.outlook import Source
 from outcomes.overcorrect.rules import Rules
-from outcomes.plotting import plot
+from outcomes.plot_hook import plot
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 from outcomes.words.shown import as_html, as_text

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
-from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS
+from outcomes.domain.limits import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.overcorrect.fieller import FiellerInterval, fieller_reciprocal
 from outcomes.words.english import counted

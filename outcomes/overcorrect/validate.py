@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from outcomes.domain.limits import limit
-from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
+from outcomes.domain.limit_in_force import limit
+from outcomes.domain.limits import beyond_tolerance, within_tolerance
 from outcomes.errors import CannotAnswer
 from outcomes.mixed.blocks import Array
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.rules import Rules, factor_given
-from outcomes.plotting import plot
+from outcomes.plot_hook import plot
 from outcomes.rates.predict import df_as_if_new
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING

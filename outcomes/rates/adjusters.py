@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
 from outcomes.rates.design import with_derived
 from outcomes.rates.fit import fit_rate

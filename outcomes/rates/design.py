@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain import teeth
-from outcomes.domain.limits import unit_of
+from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.movements import TOOTH_CLASSES
 from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum
 from outcomes.mixed.blocks import Array, Blocks, LevelColumns, cross_products

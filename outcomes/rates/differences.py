@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
 from outcomes.rates.adjusters import NEITHER, Adjusters
 from outcomes.rates.design import with_derived

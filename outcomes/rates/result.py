@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.mixed.fit import MixedFit
 from outcomes.mixed.resample import Replicates, without_each_outer
-from outcomes.plotting import plot
+from outcomes.plot_hook import plot
 from outcomes.rates import bootstrap, explained, influence, linearity, predict
 from outcomes.rates.bootstrap import Bootstrap
 from outcomes.rates.design import Design

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.words.english import capital
 
 __all__ = ["NOT_MEASURED", "Cell", "Look", "Ref", "Row", "Table", "from_frame", "row", "small_rows"]

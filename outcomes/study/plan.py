@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import InputError
-from outcomes.plotting import plot
+from outcomes.plot_hook import plot
 from outcomes.rates.result import RateFit
 from outcomes.simulate.scenario import TEETH
 from outcomes.study.asked import Aim, Assumptions, Compare, assumptions

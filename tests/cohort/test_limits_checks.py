@@ -13,8 +13,8 @@ from outcomes.cohort.problems import shown
 from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.cohort.template import _note, _workbook
 from outcomes.cohort.write import input_tables, write_cohort
-from outcomes.domain.columns import PERSONAL
-from outcomes.domain.movements import EXPECTED_SIZE, SMALLEST_PLAN, TOLERANCE
+from outcomes.domain.limits import EXPECTED_SIZE, SMALLEST_PLAN, TOLERANCE
+from outcomes.domain.table_types import PERSONAL
 from outcomes.domain.tables import MEASURES_OF_A_TOOTH, TABLES
 from tests.cohort.conftest import HEAD, found
 from tests.contract import pandera_schema

@@ -6,7 +6,7 @@ import pytest
 from outcomes.cohort.headed import head
 from outcomes.cohort.ledger import excluded, ledger
 from outcomes.cohort.named import name_columns
-from outcomes.cohort.notation import settle_notations
+from outcomes.cohort.settled import settle_notations
 from outcomes.cohort.sources import sheet_of
 from outcomes.cohort.typed import type_columns
 

@@ -7,8 +7,8 @@ from outcomes.cohort.codebook import codebook
 from outcomes.cohort.problems import EXAMPLE_ROW
 from outcomes.cohort.read import read_cohort
 from outcomes.cohort.template import write_template
-from outcomes.domain.columns import Column
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.table_types import Column
 from outcomes.domain.tables import MEASURES, TABLES
 from outcomes.domain.teeth import FDI_TEETH
 from outcomes.paths import data_path

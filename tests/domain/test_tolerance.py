@@ -6,7 +6,7 @@ import pytest
 
 from outcomes.clinical.achieved import achievement
 from outcomes.clinical.remaining import remaining
-from outcomes.domain.tolerance import beyond_tolerance, within_tolerance
+from outcomes.domain.limits import beyond_tolerance, within_tolerance
 from outcomes.overcorrect.loop import closing_loop
 from outcomes.overcorrect.validate import validate
 from outcomes.rates.fit import fit_rate

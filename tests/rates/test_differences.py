@@ -262,7 +262,9 @@ def test_nothing_to_test_at_all():
 
 
 def said(result) -> str:
-    return " ".join(in_words(SimpleNamespace(differences=result))).replace("\u00a0", " ")
+    return " ".join(in_words(SimpleNamespace(differences=result, level=0.95))).replace(
+        "\u00a0", " "
+    )
 
 
 def test_words_for_attachments_against_pressure_points():

@@ -14,7 +14,8 @@ from outcomes.rates.pooling import tooth_rates
 from outcomes.rates.robust_rates import _Weighing, flagged_rows, robust_rates
 from outcomes.reports.audit import tables
 from outcomes.reports.audit.results import run_audit
-from outcomes.reports.audit.words import second_reading, second_readings, tooth_chart
+from outcomes.reports.audit.words import second_readings, tooth_chart
+from outcomes.reports.common.robust import second_reading
 from outcomes.reports.depth import words as depth_words
 from outcomes.simulate import simulate_rates
 

@@ -7,7 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.movements import MOVEMENTS, TOLERANCE
+from outcomes.domain.limits import TOLERANCE
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.rates.differences import CHOSEN_COLUMNS
 from outcomes.rates.differences import COLUMNS as DIFFERENCE
 from outcomes.rates.later_courses import LATER_COLUMNS

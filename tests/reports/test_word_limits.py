@@ -14,7 +14,7 @@ from made_audit import Fits, contrast, described, moved, plain, rate
 from outcomes.clinical.achieved import achievement
 from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
 from outcomes.domain import names as trade_names
-from outcomes.domain.movements import TOLERANCE
+from outcomes.domain.limits import TOLERANCE
 from outcomes.reports.audit import words
 from outcomes.reports.audit.words import achieved, misses
 from outcomes.reports.audit.words.reading import ledger_sum, left_out, left_words

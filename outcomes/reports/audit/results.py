@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.clinical.achieved import achievement
 from outcomes.clinical.unplanned import unplanned
-from outcomes.domain.limits import limit, require_known
+from outcomes.domain.limit_in_force import limit, require_known
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.rates.differences import FACTORS, Differences, differences
 from outcomes.rates.fit import RateFits, fit_rates

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import movement_name
 from outcomes.rates.design import NOT_IDENTIFIED
 from outcomes.reports.common import missing, robust

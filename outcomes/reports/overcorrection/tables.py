@@ -193,7 +193,7 @@ def plan_rows(plan: Plan) -> pd.DataFrame:
     --------
     >>> from outcomes.rates.fit import fit_rate
     >>> from outcomes.simulate import simulate_rates
-    >>> from outcomes.overcorrect.plan import prescribe
+    >>> from outcomes.overcorrect.prescribe import prescribe
     >>> past = fit_rate(simulate_rates(30, seed=1, movement="vertical"))
     >>> plan = prescribe(past, pd.DataFrame({"tooth": [31], "aim": [-1.0]}))
     >>> plan_rows(plan)["Aim"][0].replace(NBSP, " ")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outcomes.clinical.case import measured
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import measure_name
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.case import case_page

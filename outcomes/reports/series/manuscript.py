@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.figures.publication import Drawn
 from outcomes.reports.files.word import add_picture, add_table, new_document, page_for, page_room
 from outcomes.reports.series.cells import Tables

@@ -8,6 +8,7 @@ from functools import cache
 from itertools import combinations
 from typing import Any
 
+from outcomes.errors import InputError
 from outcomes.reports.files.grid import Grid, grids
 from outcomes.reports.files.slides import QUIET, STRONG, Picture
 from outcomes.reports.files.text_size import Line, text_height
@@ -21,7 +22,6 @@ __all__ = [
     "Block",
     "Format",
     "Placed",
-    "PosterError",
     "Room",
     "fit",
     "height_of",
@@ -29,10 +29,6 @@ __all__ = [
 
 SMALLEST = 24.0
 """No type on a poster is smaller, points; body text is 28 or more."""
-
-
-class PosterError(ValueError):
-    """The material does not fit the poster at a legible size."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +124,7 @@ def fit(
 
     Raises
     ------
-    PosterError
+    InputError
         If it does not fit.
     """
     optional = [block.name for block in found if block.worth]
@@ -148,7 +144,7 @@ def fit(
                 break
     if best is not None:
         return best[1:]
-    raise PosterError(
+    raise InputError(
         f"The poster does not fit at {SIZES[-1]:g} pt: make it from fewer measures, or shorten the text in the "
         "slide deck instead."
     )
@@ -221,5 +217,5 @@ def _grid(table: Table, width: float, size: float) -> Grid:
         if len(set(grid.heights[1:])) == 1 and not grid.broken:
             return grid
     if not fits:
-        raise PosterError(f"{table.label} is too wide for a column, even at {SMALLEST:g} pt.")
+        raise InputError(f"{table.label} is too wide for a column, even at {SMALLEST:g} pt.")
     return next((grid for grid in fits if not grid.broken), fits[0])

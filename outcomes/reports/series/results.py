@@ -14,7 +14,7 @@ from outcomes.clinical.measures import BeforeAfter, before_after, opposed_measur
 from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
-from outcomes.domain.movements import TOLERANCE
+from outcomes.domain.limits import TOLERANCE
 from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
 from outcomes.reports.common.measured import error_of_readings

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import measure_name, movement_name
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.sentences import Sentence, counted, joined

@@ -8,7 +8,7 @@ import pandas as pd
 
 from outcomes.clinical.paired import SMALL
 from outcomes.clinical.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import class_name, heading, measure_name
 from outcomes.reports.build.provenance import versions
 from outcomes.reports.common.references import REFERENCES

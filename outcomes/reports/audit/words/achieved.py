@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import class_name, heading, movement_name
 from outcomes.rates.holm import holm
 from outcomes.reports.common import missing, robust

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from outcomes.domain.movements import ENOUGH_PATIENTS, FEW_PATIENTS, MOVEMENTS, TOLERANCE
+from outcomes.domain.limits import ENOUGH_PATIENTS, FEW_PATIENTS, TOLERANCE
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.names import movement_name, tolerance_of
 from outcomes.reports.audit.words.reading import left_out
 from outcomes.reports.common.computed import computed_with

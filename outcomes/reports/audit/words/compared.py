@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
+from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.names import class_name, movement_name
 from outcomes.reports.common.rows import STANDS_OUT, lines, standing_out
 from outcomes.words.english import capital, equals, listed, number_of, points_of, verb

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from outcomes.domain.movements import FEW_PATIENTS, MOVEMENTS
+from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.names import class_name, movement_name, tolerance_of
 from outcomes.reports.audit.words.summary import target_sentence
 from outcomes.reports.common.rows import first_row, lines, shares

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from outcomes.cohort.checks import OPPOSITE, TOO_LARGE
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import movement_name, tolerance_of
 from outcomes.reports.audit.words.closing import next_steps
 from outcomes.reports.audit.words.compared import compared, difference_words

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from outcomes.domain.movements import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import class_name, movement_name
 from outcomes.reports.common.rows import standing_out
 from outcomes.reports.series.cells import Tables

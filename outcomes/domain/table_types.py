@@ -57,7 +57,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Table:
+class TableSchema:
     """One table: what a row is, its columns, and the columns that identify a row."""
 
     name: str
