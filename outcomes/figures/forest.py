@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import heading
 from outcomes.errors import InputError
@@ -123,7 +124,7 @@ def _rows(given: RateFit | Mapping[str, RateFit] | pd.DataFrame) -> pd.DataFrame
     if "movement" not in table.columns:
         table["movement"] = None
     if "unit" not in table.columns:
-        table["unit"] = table["movement"].map(_schema_unit)
+        table["unit"] = table["movement"].map(unit_of)
     table["group"] = table["group"].astype(str)
     table["movement"] = table["movement"].astype(object).where(table["movement"].notna(), None)
     places: list[float] = []
@@ -139,13 +140,6 @@ def _rows(given: RateFit | Mapping[str, RateFit] | pd.DataFrame) -> pd.DataFrame
 
 def _named(fit: RateFit, movement: str | None) -> pd.DataFrame:
     return fit.rates.assign(movement=movement, unit=fit.unit)
-
-
-def _schema_unit(movement: object) -> str | None:
-    from outcomes.domain.movements import MOVEMENTS
-
-    known = MOVEMENTS.get(str(movement))
-    return known.unit if known else None
 
 
 def _context(rates: pd.DataFrame, published: pd.DataFrame | None) -> pd.DataFrame:

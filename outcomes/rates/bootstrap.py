@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from outcomes.mixed.blocks import Array
     from outcomes.rates.result import RateFit
 
+REPLICATES, SEED = 1000, 1
+"""By default, here and wherever a fit is bootstrapped."""
+
 
 @dataclass(frozen=True)
 class Bootstrap:
@@ -60,10 +63,10 @@ class Bootstrap:
 
 def bootstrap(
     fit: RateFit,
-    n: int = 1000,
+    n: int = REPLICATES,
     *,
     kind: str = "patient",
-    seed: int = 1,
+    seed: int = SEED,
 ) -> Bootstrap:
     """Percentile bootstrap of the rates and variances.
 

@@ -16,7 +16,7 @@ from outcomes.mixed.fit import MixedFit
 from outcomes.mixed.resample import Replicates, without_each_outer
 from outcomes.plot_hook import plot
 from outcomes.rates import bootstrap, explained, influence, linearity, predict
-from outcomes.rates.bootstrap import Bootstrap
+from outcomes.rates.bootstrap import REPLICATES, SEED, Bootstrap
 from outcomes.rates.design import Design
 from outcomes.rates.holm import holm
 from outcomes.rates.intervals import contrast_table
@@ -225,7 +225,9 @@ class RateFit:
         """Expected result and ranges of plans: see ``outcomes.rates.predict.predict``."""
         return predict.predict(self, new, levels=levels)
 
-    def bootstrap(self, n: int = 1000, *, kind: str = "patient", seed: int = 1) -> Bootstrap:
+    def bootstrap(
+        self, n: int = REPLICATES, *, kind: str = "patient", seed: int = SEED
+    ) -> Bootstrap:
         """Bootstrap the rates: see ``outcomes.rates.bootstrap.bootstrap``."""
         return bootstrap.bootstrap(self, n, kind=kind, seed=seed)
 

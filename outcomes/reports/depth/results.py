@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.errors import CannotAnswer
 from outcomes.paths import data_path
-from outcomes.rates.bootstrap import Bootstrap, bootstrap
+from outcomes.rates.bootstrap import REPLICATES, SEED, Bootstrap, bootstrap
 from outcomes.rates.design import one_movement
 from outcomes.rates.explained import r_squared
 from outcomes.rates.fit import fit_rate
@@ -116,8 +116,8 @@ def run_depth(
     movement: str,
     *,
     covariates: Sequence[str] = COVARIATES,
-    replicates: int = 1000,
-    seed: int = 1,
+    replicates: int = REPLICATES,
+    seed: int = SEED,
 ) -> Depth:
     """Analyse the rates of one movement in depth.
 

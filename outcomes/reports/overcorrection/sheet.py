@@ -22,7 +22,7 @@ from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan
 from outcomes.reports.build.show import Shown, say
 from outcomes.reports.files import html, word
-from outcomes.reports.overcorrection.plan_words import (
+from outcomes.reports.overcorrection.aim_notes import (
     aim_notes,
     aims_left_out,
     attachment_unused,
@@ -31,6 +31,7 @@ from outcomes.reports.overcorrection.plan_words import (
 )
 from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
 from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
+from outcomes.reports.overcorrection.words import RISK_OF_DIRECT
 from outcomes.reports.table import Look, Table, from_frame
 from outcomes.words.cautions import IN_SHORT
 from outcomes.words.english import capital, listed, number_of
@@ -238,8 +239,8 @@ def _intro(plan: Plan, past: str) -> list[str]:
         f"Learnt from {past}." if past else "",
         f"{capital(safer(limits.over_cap))}: of the plans that keep to that risk of ending further "
         f"than the tolerance ({near}) beyond the aim, the one most likely to land within it. "
-        "Aim / rate, in the second table: the plan whose expected result is the aim; it may land "
-        "more often, and goes too far more often. Both are held at "
+        "Aim / rate, in the second table: the plan whose expected result is the aim; it "
+        f"{RISK_OF_DIRECT}. Both are held at "
         f"{plan.rules.max_factor:g} times the aim. Lands: chance that the next scan shows the tooth "
         "within tolerance. Too far: beyond it.",
         f"Aligners at the largest step of one: {steps_said(limits, units)} (common practice, no "

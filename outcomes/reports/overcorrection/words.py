@@ -16,7 +16,7 @@ from outcomes.rates.holm import holm
 from outcomes.reports.common.computed import computed_with
 from outcomes.reports.common.references import journal
 from outcomes.reports.common.rows import STANDS_OUT, lines
-from outcomes.reports.overcorrection.plan_words import (
+from outcomes.reports.overcorrection.aim_notes import (
     aim_notes,
     attachment_unused,
     limits_said,
@@ -48,6 +48,9 @@ __all__ = [
     "teeth",
     "verdicts",
 ]
+
+RISK_OF_DIRECT = "may land more often, and goes too far more often"
+"""Of the plan at aim / rate, beside the safer one."""
 
 
 def summary(found: Calibration) -> list[str]:
@@ -297,7 +300,7 @@ def plan(found: Calibration) -> list[str]:
             f"At the steps allowed for each aligner, the slowest tooth needs {listed(parts)}; all "
             "teeth move at once. The safer plan is, of those with at most "
             f"{percent(limits.over_cap)} risk of going too far, the one most likely to land within "
-            "tolerance; aim / rate may land more often, and goes too far more often."
+            f"tolerance; aim / rate {RISK_OF_DIRECT}."
         )
     return said
 
