@@ -103,6 +103,7 @@ def test_smaller_aims_alone_are_no_less_shortfall():
     assert "no clear change of the shortfall" in said
 
 
+@pytest.mark.filterwarnings("ignore:Random effects covariance is singular")  # of the reference fit
 def test_the_shortfall_is_a_regression_with_a_patient_effect():
     """The same estimate by statsmodels MixedLM."""
     from statsmodels.regression.mixed_linear_model import MixedLM
