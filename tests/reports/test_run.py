@@ -183,8 +183,9 @@ def test_the_users_start_up_files_do_not_run(tmp_path, monkeypatch):
 
 
 SLOW = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
+signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where a job runs in the background
 from outcomes.reports.build.place import written_whole
 from outcomes.reports.build.run import execute
 try:
