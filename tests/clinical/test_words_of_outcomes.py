@@ -40,3 +40,13 @@ def test_cephalometry_without_its_columns_is_refused_by_name():
             oc.read_cohort(oc.data_path("synthetic_data", "practice")),
             cephalometry=pd.DataFrame({"patient": ["P001"], "landmark": ["S"]}),
         )
+
+
+def test_of_which_teeth_how_many_were_measured_is_said():
+    series = oc.read_cohort(oc.data_path("synthetic_data", "series.xlsx"))
+    part = [n for n in oc.bite_change(series).notes if n.startswith("Vertical movement of ")]
+    assert [n.split(": ")[0] for n in part] == [
+        "Vertical movement of upper incisors",
+        "Vertical movement of lower incisors",
+        "Vertical movement of molars of both arches",
+    ]

@@ -126,7 +126,7 @@ def test_too_few_patients_are_no_comparison():
     rows.loc[rows["patient"] > "P003", "start"] = pd.Timestamp("2025-03-01")
     loop = closing_loop(rows, "2025-01-01")
     assert loop.change["shortfall"].isna().all()
-    assert "only 3 patients before the date" in loop.sentences[0]
+    assert "(only 3 patients before the date)" in loop.sentences[0]
 
 
 def test_undated_courses_and_patients_on_both_sides_are_said():

@@ -21,4 +21,5 @@ rows = rows.assign(
     achieved=rows["achieved"].round(2),
 )
 rows = rows[rows["planned"] != 0].drop(columns=["movement", "attachment"])
-rows.to_csv(Path(__file__).with_name("varying_cohort.csv"), index=False)
+if __name__ == "__main__":
+    rows.to_csv(Path(__file__).with_name("varying_cohort.csv"), index=False)
