@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from made_audit import plain
 
-from outcomes.reports.series.bite import bite_way
 from outcomes.reports.series.sharing import enough, hide_small
+from outcomes.reports.series.supplement import bite_way
 from outcomes.reports.series.words import summary as summarised
 from outcomes.reports.series.words.measures import (
     measure_sentence,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,8 +10,17 @@ import pandas as pd
 
 from outcomes.domain.names import class_name, heading, measure_name
 from outcomes.rates.design import NOT_IDENTIFIED
-from outcomes.reports.files.lines import dicts
-from outcomes.reports.series.cells import INDENT, Draft, Tables, numbered, p_cell, titled, whole
+from outcomes.reports.series.cells import (
+    INDENT,
+    Cells,
+    Draft,
+    Line,
+    Tables,
+    numbered,
+    p_cell,
+    titled,
+    whole,
+)
 from outcomes.reports.series.rounding import (
     UNKNOWN,
     Rounding,
@@ -20,7 +30,7 @@ from outcomes.reports.series.rounding import (
     plain,
 )
 from outcomes.reports.series.supplement import supplement_tables
-from outcomes.reports.table import Cell, Row, row
+from outcomes.reports.table import Cell
 from outcomes.words.english import capital, listed
 from outcomes.words.numbers import interval_words, level_words, number
 from outcomes.words.units import NBSP, unit_mark
@@ -28,7 +38,7 @@ from outcomes.words.units import NBSP, unit_mark
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
 
-__all__ = ["Tables", "lines_of", "manuscript_tables", "target_notes"]
+__all__ = ["line_key", "lines_of", "manuscript_tables", "target_notes"]
 
 
 def manuscript_tables(series: Series) -> Tables:
@@ -53,82 +63,87 @@ def manuscript_tables(series: Series) -> Tables:
         "rates": rate_table(series, rounding),
         "before_after": before_after_table(series, rounding),
     }
-    return numbered(made) | supplement_tables(series, rounding)
+    return numbered(made, one=len(series.patients) == 1) | supplement_tables(series, rounding)
 
 
 def patient_table(series: Series) -> Draft:
     """Who was treated, and how."""
     people, cohort = series.patients, series.cohort
     n = len(people)
+    value = "Value" if n == 1 else f"n = {n}"
     table = cohort.patients
     table = table[table["patient"].isin(people)] if "patient" in table else table
-    rows = [row("patients", ["Patients", whole(n)])]
-    if "age" in table and table["age"].notna().any():
+    known = [name for name in table if table[name].notna().any()]
+    rows: list[_Fact] = [("patients", "Patients", whole(n), None)]
+    if "age" in known:
         rows += _spread("age", "Age, years", table["age"], n)
     for name in ("sex", "growing", "malocclusion", "clinician", "site"):
-        if name in table and table[name].notna().any():
-            rows += _levels(name, capital(name), table[name], n)
+        if name in known:
+            rows += _levels(name, table[name], n)
     frame = cohort.movements
     planned = frame[frame["planned"] != 0]
     rows += [
         *_treatment(series),
-        row("teeth", ["Teeth with a planned movement", whole(planned["tooth_site"].nunique())]),
-        row("planned", ["Planned movements", whole(len(planned))]),
-        row("unplanned", ["Movements with a plan of zero", whole(len(frame) - len(planned))]),
+        ("teeth", "Teeth with a planned movement", whole(planned["tooth_site"].nunique()), None),
+        ("planned", "Planned movements", whole(len(planned)), None),
+        ("unplanned", "Movements with a plan of zero", whole(len(frame) - len(planned)), None),
+    ]
+    lines = [
+        Line(key, {"": title, value: cell or ""}, patients, heading=cell is None)
+        for key, title, cell, patients in rows
     ]
     notes = ["Numbers of patients (%), unless stated."] if n > 1 else []
-    if n > 1 and any("median" in line.cells[0].text for line in rows):
+    if n > 1 and any("median" in title for _, title, *_ in rows):
         notes.append("Medians with the smallest and the largest value.")
-    if "growing" in table and table["growing"].notna().any():
+    if "growing" in known:
         notes.append("Growing: as recorded by the clinician.")
     title = "Characteristics of the patient" if n == 1 else "Characteristics of the patients"
-    head = "Value" if n == 1 else f"n = {n}"
-    return f"{title} and of treatment", ("", head), rows, notes
+    return f"{title} and of treatment", lines, notes
 
 
-def _spread(key: str, title: str, values: pd.Series, n: int) -> list[Row]:
+_Fact = tuple[str, str, Cell | None, int | None]
+"""A line of the table of patients: name, title, value (None: a heading), patients."""
+
+
+def _spread(key: str, title: str, values: pd.Series, n: int) -> list[_Fact]:
     """A number of each patient: itself for one, else mean (SD) and median (range)."""
     found = values.dropna().astype(float)
     places = 0 if np.allclose(found, np.round(found)) else 1
     if len(found) == 0:
         return []
     if n == 1:
-        return [row(key, [title, plain(found.iloc[0], places)])]
+        return [(key, title, plain(found.iloc[0], places), None)]
     missing = f"; {n - len(found)} not recorded" if len(found) < n else ""
-    middle = found.median()
-    text = (
-        f"{number(middle, places if float(middle).is_integer() or places else 1)} "
-        f"({number(found.min(), places)} to {number(found.max(), places)})"
-    )
-    cell = Cell(text, (float(middle), float(found.min()), float(found.max())))
+    middle, low, high = (float(v) for v in (found.median(), found.min(), found.max()))
+    text = number(middle, places if middle.is_integer() or places else 1)
+    cell = Cell(f"{text} ({number(low, places)} to {number(high, places)})", (middle, low, high))
     return [
-        row(f"{key} mean", [f"{title}, mean (SD){missing}", mean_sd(found.mean(), found.std(), 1)]),
-        row(f"{key} median", [f"{title}, median (range){missing}", cell]),
+        (
+            f"{key} mean",
+            f"{title}, mean (SD){missing}",
+            mean_sd(found.mean(), found.std(), 1),
+            None,
+        ),
+        (f"{key} median", f"{title}, median (range){missing}", cell, None),
     ]
 
 
-def _levels(name: str, title: str, values: pd.Series, n: int) -> list[Row]:
+def _levels(name: str, values: pd.Series, n: int) -> list[_Fact]:
+    """The level of one patient, else how many patients have each, and how many none."""
     counts = values.dropna().astype(str).value_counts(sort=False).sort_index()
     if n == 1:
         text = counts.index[0]
-        return [row(name, [title, Cell(text, text)])]
-    rows = [row(name, [title, ""], heading=True)]
-    rows += [
-        row(
-            f"{name} {level}",
-            [f"{INDENT}{capital(str(level))}", counted_share(int(k), n)],
-            patients=int(k),
-        )
-        for level, k in counts.items()
+        return [(name, capital(name), Cell(text, text), None)]
+    levels = [(f"{name} {level}", capital(str(level)), int(k)) for level, k in counts.items()]
+    if missing := n - int(counts.sum()):
+        levels.append((f"{name} blank", "Not recorded", missing))
+    return [
+        (name, capital(name), None, None),
+        *((key, f"{INDENT}{title}", counted_share(k, n), k) for key, title, k in levels),
     ]
-    missing = n - int(counts.sum())
-    if missing:
-        cells = (f"{INDENT}Not recorded", counted_share(missing, n))
-        rows.append(row(f"{name} blank", cells, patients=missing))
-    return rows
 
 
-def _treatment(series: Series) -> list[Row]:
+def _treatment(series: Series) -> list[_Fact]:
     """Courses, aligners, days and wear of each patient."""
     cohort, n = series.cohort, len(series.patients)
     courses = cohort.courses
@@ -150,97 +165,76 @@ def _treatment(series: Series) -> list[Row]:
 
 def achievement_table(series: Series, rounding: Rounding) -> Draft:
     """Planned and achieved, described without a model."""
-    rows: list[Row] = []
+    rows: list[Line] = []
     one = len(series.patients) == 1
     for movement, part in series.by_class.groupby("movement", sort=False, observed=True):
         unit = _unit_of(series, str(movement))
         places = rounding.movement(str(movement), unit)
-        every = series.overall[series.overall["movement"].astype(str) == str(movement)].iloc[0]
+        every = series.overall[series.overall["movement"].astype(str) == str(movement)]
         title = titled(heading(str(movement)), unit)
-        rows.append(_achieved(f"{movement} all", title, every, places, one))
+        rows.append(_achieved(f"{movement} all", title, every.iloc[0], places))
         if len(part) > 1:
             rows += [
-                _achieved(
-                    f"{movement} {line['tooth_class']}",
-                    _kind(line, "tooth_class"),
-                    line,
-                    places,
-                    one,
-                )
-                for line in dicts(part)
+                _achieved(f"{movement} {kind}", _below(kind), line, places)
+                for kind, (_, line) in zip(part["tooth_class"], part.iterrows(), strict=True)
             ]
-    limits = _limits(series)
     notes = [
         "Planned and achieved in the planned direction: below zero is a movement the other way. "
         "Missed by: mean of |planned − achieved|.",
-        f"On target: within {limits} of the plan. Pooled rate: achieved over planned movement, "
-        f"summed over teeth{'' if one else '; the rates of the model are in the next table'}.",
+        f"On target: within {_limits(series)} of the plan. Pooled rate: achieved over planned "
+        "movement, summed over teeth"
+        f"{'' if one else '; the rates of the model are in the next table'}.",
         _rounding_note(rounding),
     ]
-    columns = (
-        "Movement",
-        "Patients",
-        "Movements",
-        "Planned, mean (SD)",
-        "Achieved, mean (SD)",
-        "Missed by",
-        "On target",
-        "Other way",
-        "Pooled rate, %",
-    )
-    return "Planned and achieved movement, by kind of tooth", columns, rows, notes
+    return "Planned and achieved movement, by kind of tooth", rows, notes
 
 
-def _kind(line: dict[str, Any], column: str) -> str:
+def _below(kind: str) -> str:
     """The kind of tooth of a line, below its movement."""
-    return f"{INDENT}{capital(class_name(str(line[column])))}"
+    return f"{INDENT}{capital(class_name(str(kind)))}"
 
 
-def _achieved(key: str, title: str, line: Any, places: int, one: bool) -> Row:
+def _achieved(key: str, title: str, line: Any, places: int) -> Line:
     n = int(line["movements"])
-    patients = int(line["patients"])
-    return row(
-        key,
-        [
-            title,
-            whole(patients),
-            whole(n),
-            mean_sd(line["planned_mean"], line["planned_sd"], places),
-            mean_sd(line["achieved_mean"], line["achieved_sd"], places),
-            plain(line["mean_absolute_error"], places),
-            counted_share(round(float(line["within_tolerance"]) * n), n),
-            counted_share(round(float(line["wrong_way"]) * n), n),
-            _rate(line["pooled_rate"]),
-        ],
-        patients=None if one else patients,
-    )
+    cells: Cells = {
+        "Movement": title,
+        "Patients": whole(line["patients"]),
+        "Movements": whole(n),
+        "Planned, mean (SD)": mean_sd(line["planned_mean"], line["planned_sd"], places),
+        "Achieved, mean (SD)": mean_sd(line["achieved_mean"], line["achieved_sd"], places),
+        "Missed by": plain(line["mean_absolute_error"], places),
+        "On target": counted_share(round(float(line["within_tolerance"]) * n), n),
+        "Other way": counted_share(round(float(line["wrong_way"]) * n), n),
+        "Pooled rate, %": _rate(line["pooled_rate"]),
+    }
+    return Line(key, cells, int(line["patients"]))
 
 
 def _rate(share: float) -> Cell:
-    cell = plain(100 * share if pd.notna(share) else share, 0)
-    return Cell(cell.text, None if pd.isna(share) else float(share))
+    return Cell("–") if pd.isna(share) else Cell(number(100 * share, 0), float(share))
 
 
 def rate_table(series: Series, rounding: Rounding) -> Draft:
     """Rates of the model, and the spread of patients, teeth and the rest."""
-    rows: list[Row] = []
+    rows: list[Line] = []
     for movement, fit in series.fits.items():
         unit = str(fit.unit or _unit_of(series, movement))
         sd = dict(zip(fit.variance["component"], fit.variance["sd"], strict=True))
         residual = plain(sd["residual"], max(1, rounding.movement(movement, unit)))
-        spread = [
-            plain(100 * sd["patient"], 0),
-            plain(100 * sd["tooth"], 0) if "tooth" in sd else Cell("–"),
-            Cell(f"{residual.text}{unit_mark(unit)}", residual.value),
-        ]
+        spread: Cells = {
+            "SD, patients": plain(100 * sd["patient"], 0),
+            "SD, teeth": plain(100 * sd["tooth"], 0) if "tooth" in sd else Cell("–"),
+            "SD, residual": Cell(f"{residual.text}{unit_mark(unit)}", residual.value),
+        }
         if fit.tooth_level == NOT_IDENTIFIED:
-            spread[1:] = [Cell(NOT_IDENTIFIED), Cell(NOT_IDENTIFIED)]
-        rows.append(_modelled(f"{movement} all", heading(movement), fit.rates.iloc[0], spread))
+            spread |= {name: Cell(NOT_IDENTIFIED) for name in ("SD, teeth", "SD, residual")}
+        key, every = f"{movement} all", fit.rates.iloc[0]
+        rows.append(_modelled(key, heading(movement), every, series.level, spread))
         by_class = series.class_fits.get(movement)
         if by_class is not None and len(by_class.rates) > 1:
             rows += [
-                _modelled(f"{movement} {line['group']}", _kind(line, "group"), line, [Cell("")] * 3)
-                for line in dicts(by_class.rates)
+                _modelled(f"{movement} {line['group']}", _below(line["group"]), line, series.level)
+                for _, line in by_class.rates.iterrows()
             ]
     notes = [
         "Rate: share of the plan that was achieved, a slope through the origin; whole per cent, as "
@@ -250,71 +244,49 @@ def rate_table(series: Series, rounding: Rounding) -> Draft:
         "0 means that the estimate lies on its boundary.",
         *[f"No rate for {name}: {reason}" for name, reason in series.fits.failed.items()],
     ]
-    columns = (
-        "Movement",
-        "Patients",
-        "Movements",
-        "Rate, %",
-        interval_words(series.level),
-        "SD, patients",
-        "SD, teeth",
-        "SD, residual",
-    )
-    return "Achievement rates of the mixed model, by kind of tooth", columns, rows, notes
+    return "Achievement rates of the mixed model, by kind of tooth", rows, notes
 
 
-def _modelled(key: str, title: str, line: Any, spread: list[Cell]) -> Row:
-    patients = int(line["patients"])
-    return row(
-        key,
-        [
-            title,
-            whole(patients),
-            whole(line["movements"]),
-            _rate(line["rate"]),
-            between(line["low"], line["high"], 0, 100.0),
-            *spread,
-        ],
-        patients=patients,
-    )
+def _modelled(key: str, title: str, line: Any, level: float, spread: Cells | None = None) -> Line:
+    cells: Cells = {
+        "Movement": title,
+        "Patients": whole(line["patients"]),
+        "Movements": whole(line["movements"]),
+        "Rate, %": _rate(line["rate"]),
+        interval_words(level): between(line["low"], line["high"], 0, 100.0),
+    }
+    return Line(key, cells | (spread or {}), int(line["patients"]))
 
 
 def before_after_table(series: Series, rounding: Rounding) -> Draft:
     """Measures before and after, groups apart where they should move opposite ways."""
-    rows: list[Row] = []
-    one = len(series.patients) == 1
+    rows: list[Line] = []
+    level = series.before_after.level
+    means = "" if len(series.patients) == 1 else ", mean (SD)"
     for line, group in lines_of(series):
         places = rounding.measure(line["measure"])
-        n = int(line["patients"])
-        title = titled(capital(measure_name(line["measure"])), line["unit"], group)
-        with_target = int(line["with_target"])
-        judged = with_target > 0 and line["unit"] in series.tolerance
-        rows.append(
-            row(
-                f"{line['measure']} {group or 'all'}",
-                [
-                    title,
-                    whole(n),
-                    mean_sd(line["start_mean"], line["start_sd"], places),
-                    mean_sd(line["end_mean"], line["end_sd"], places),
-                    plain(line["difference"], places),
-                    between(line["low"], line["high"], places),
-                    p_cell(line["p"]),
-                    p_cell(line["wilcoxon_p"]),
-                    plain(line["effect_size"], 1),
-                    *(
-                        Cell(f"{int(line[met])}/{with_target}", int(line[met]))
-                        if judged
-                        else Cell("–")
-                        for met in ("met_at_start", "met")
-                    ),
-                ],
-                patients=None if one else n,
-            )
+        of = int(line["with_target"])
+        judged = of > 0 and line["unit"] in series.tolerance
+        start, end = (
+            Cell(f"{int(line[met])}/{of}", int(line[met])) if judged else Cell("–")
+            for met in ("met_at_start", "met")
         )
-    interval = interval_words(series.before_after.level)
+        cells: Cells = {
+            "Measure": titled(capital(measure_name(line["measure"])), line["unit"], group),
+            "Patients": whole(line["patients"]),
+            f"Start{means}": mean_sd(line["start_mean"], line["start_sd"], places),
+            f"End{means}": mean_sd(line["end_mean"], line["end_sd"], places),
+            "Difference": plain(line["difference"], places),
+            interval_words(level): between(line["low"], line["high"], places),
+            "p": p_cell(line["p"]),
+            "p, signed rank": p_cell(line["wilcoxon_p"]),
+            "d": plain(line["effect_size"], 1),
+            "On target, start": start,
+            "On target, end": end,
+        }
+        rows.append(Line(line_key(line, group), cells, int(line["patients"])))
     notes = [
-        f"Difference: end minus start, paired, with its {level_words(series.before_after.level)} t interval; signed rank: Wilcoxon; "
+        f"Difference: end minus start, paired, with its {level_words(level)} t interval; signed rank: Wilcoxon; "
         "d: Cohen's d of paired data, difference over the root mean square of both SDs. p values "
         "are not adjusted for the number of measures.",
         f"On target: patients within {_limits(series, measures=True)} of their target. A measure "
@@ -328,22 +300,7 @@ def before_after_table(series: Series, rounding: Rounding) -> Draft:
             f"By {series.split} where the target lies above the start in some patients and below it "
             "in others: one mean of both would say little."
         )
-    columns = (
-        "Measure",
-        "Patients",
-        "Start, mean (SD)",
-        "End, mean (SD)",
-        "Difference",
-        interval,
-        "p",
-        "p, signed rank",
-        "d",
-        "On target, start",
-        "On target, end",
-    )
-    if one:
-        columns = (*columns[:2], "Start", "End", *columns[4:])
-    return "Measures at the start and at the last scan", columns, rows, notes
+    return "Measures at the start and at the last scan", rows, notes
 
 
 def target_notes(series: Series) -> list[str]:
@@ -366,21 +323,24 @@ def target_notes(series: Series) -> list[str]:
 
 def lines_of(series: Series) -> list[tuple[dict[str, Any], str]]:
     """Lines of the table before and after, with their group ("" for everybody)."""
-    whole = series.before_after.table
-    lines: list[tuple[dict[str, Any], str]] = []
-    for line in dicts(whole[whole["period"] == "total"]):
-        if not line["patients"]:
-            continue
-        split = series.before_after_split
+
+    def totals(table: pd.DataFrame) -> list[dict[str, Any]]:
+        rows: Any = table[(table["period"] == "total") & (table["patients"] > 0)]
+        return list(rows.to_dict("records"))
+
+    lines, split = [], series.before_after_split
+    for line in totals(series.before_after.table):
         if split is None or line["measure"] not in series.opposed:
             lines.append((line, ""))
             continue
-        parts = split.table
-        parts = parts[(parts["period"] == "total") & (parts["measure"] == line["measure"])]
-        lines += [
-            (part, str(part[series.split])) for part in parts.to_dict("records") if part["patients"]
-        ]
+        parts = split.table[split.table["measure"] == line["measure"]]
+        lines += [(part, str(part[str(series.split)])) for part in totals(parts)]
     return lines
+
+
+def line_key(line: Mapping[str, Any], group: str) -> str:
+    """The name of the line of a measure and group."""
+    return f"{line['measure']} {group or 'all'}"
 
 
 def _unit_of(series: Series, movement: str) -> str:

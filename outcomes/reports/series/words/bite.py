@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from outcomes.reports.series.bite import BITE_TEETH, bite_way
 from outcomes.reports.series.sentences import Sentence, joined, phrase
+from outcomes.reports.series.supplement import BITE_TEETH, bite_way
 from outcomes.reports.series.words.source import Source
 from outcomes.reports.table import NOT_MEASURED, Ref
 
