@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from string import Formatter
 from typing import Any
@@ -61,7 +61,7 @@ def _refs(part: Any) -> tuple[Ref, ...]:
 class _Filling(Formatter):
     """Fills a template, and remembers the cells that it quotes."""
 
-    def __init__(self, names: Mapping[str, Any]) -> None:
+    def __init__(self, names: Any) -> None:
         self.names = names
         self.refs: list[Ref] = []
 
@@ -73,7 +73,7 @@ class _Filling(Formatter):
         return str(value)
 
 
-def phrase(template: str, names: Mapping[str, Any] | None = None, /, **parts: Part) -> Sentence:
+def phrase(template: str, names: Any = None, /, **parts: Part) -> Sentence:
     """Fill a template; cells and the cells of phrases are kept with it.
 
     Parameters
@@ -81,17 +81,17 @@ def phrase(template: str, names: Mapping[str, Any] | None = None, /, **parts: Pa
     template
         Words, with ``{name}`` for each part.
     names
-        What a template may name without its being given, such as ``{setting[level]}``.
+        What gives, by ``[name]``, what a template may name without its being among the parts.
     parts
         The parts; those that the template does not name are quoted all the same.
     """
-    filling = _Filling(names or {})
+    filling = _Filling({} if names is None else names)
     text = filling.vformat(template, (), parts)
-    refs = [ref for part in parts.values() for ref in _refs(part)] + filling.refs
+    refs = filling.refs + [ref for part in parts.values() for ref in _refs(part)]
     return Sentence(text, tuple(dict.fromkeys(refs)))
 
 
-def say(template: str, names: Mapping[str, Any] | None = None, /, **parts: Part) -> Sentence:
+def say(template: str, names: Any = None, /, **parts: Part) -> Sentence:
     """A phrase that begins a sentence.
 
     Examples

@@ -41,15 +41,11 @@ def _bite_of(s: Source, group: str) -> list[Sentence]:
     measured = [name for name in BITE_TEETH if part(name).text != NOT_MEASURED]
     absent = [name for name in BITE_TEETH if name not in measured]
     same = len({counts[name].text for name in ("change", *measured)}) == 1
-
-    def said_of(name: str) -> Sentence:
-        value = part(name)
-        words = f"{{value}} mm from {bite_way(name, value.text)}"
-        if same or s.one:
-            return phrase(words, value=value)
-        return phrase(f"{words} (measured in {{n}})", value=value, n=of_patients(counts[name]))
-
-    found = [said_of(name) for name in measured]
+    found = []
+    for name in measured:
+        apart = "" if same or s.one else " (measured in {n})"
+        parts = {"value": part(name)} | ({"n": of_patients(counts[name])} if apart else {})
+        found.append(phrase(f"{{value}} mm from {bite_way(name, part(name).text)}{apart}", **parts))
     unexplained = part("unexplained")
     if unexplained.text != "–":
         found.append(phrase("{rest} mm not explained", rest=unexplained))

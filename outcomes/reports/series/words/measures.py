@@ -8,10 +8,9 @@ import pandas as pd
 
 from outcomes.domain.names import measure_name
 from outcomes.reports.series.cells import Tables
-from outcomes.reports.series.sentences import Sentence, counted, phrase, say
-from outcomes.reports.series.tables import lines_of, target_notes
+from outcomes.reports.series.sentences import Sentence, counted, phrase
+from outcomes.reports.series.tables import line_key, lines_of, target_notes
 from outcomes.reports.series.words.source import Source
-from outcomes.reports.table import Ref
 from outcomes.words.english import was
 from outcomes.words.units import unit_mark
 
@@ -60,63 +59,49 @@ def measure_sentence(series: Series, tables: Tables, line: dict[str, Any], group
     group
         The group of patients; "" for all.
     """
-    s = Source(series, tables)
-    key = f"{line['measure']} {group or 'all'}"
-    start, end = (
-        s.ref("before_after", key, c)
-        for c in tables["before_after"].columns
-        if c.startswith(("Start", "End"))
-    )
-    n = s.ref("before_after", key, "Patients")
-    parts: dict[str, Any] = {
-        "start": start,
-        "end": end,
+    here = Source(series, tables).line("before_after", line_key(line, group))
+    patients = counted(here["Patients"], "patient")
+    said: dict[str, Any] = {
         "unit": unit_mark(line["unit"]),
         "name": measure_name(str(line["measure"])),
-        "who": f" in {group} cases" if group and not s.one else "",
+        "who": f" in {group} cases" if group and not here.one else "",
+        "target": _target(here, line),
     }
-    target = _target(s, line, key)
     if int(line["patients"]) == 1:
-        where = f" in one {group} case" if group else " in one patient"
-        said = (
+        if not here.one:
+            said["who"] = f" in one {group} case" if group else " in one patient"
+        return here.say(
             "{name} was {start}{unit} at the start and at the last scan{who}{target}."
-            if start.text == end.text
-            else "{name} went from {start} to {end}{unit}{who}{target}."
+            if here["start"].text == here["end"].text
+            else "{name} went from {start} to {end}{unit}{who}{target}.",
+            **said,
+            n=here["Patients"],
         )
-        return say(said, **parts | {"who": "" if s.one else where}, target=target, n=n)
-    patients = counted(n, "patient")
     if pd.isna(line["low"]):
-        return say(
+        return here.say(
             "{name} went from {start} to {end}{unit}{who} (means of {n}); no interval can be given"
             "{target}.",
-            **parts,
+            **said,
             n=patients,
-            target=target,
         )
-    numbers = s.phrase(
-        "difference {d}{unit}, {setting[level]} interval {interval}, p {p}, {n}",
-        d=s.ref("before_after", key, "Difference"),
-        unit=parts["unit"],
-        interval=s.interval("before_after", key),
-        p=s.p("before_after", key),
+    said["numbers"] = here.phrase(
+        "difference {Difference}{unit}, {setting[level]} interval {interval}, p {equals}, {n}",
+        unit=said["unit"],
+        equals=here.p("before_after", line_key(line, group)),
         n=patients,
     )
     if not shows_change(line):
-        return say(
+        return here.say(
             "no change of {name} was shown{who} (from {start} to {end}{unit}; {numbers}){inside}"
             "{target}.",
-            **parts,
-            numbers=numbers,
-            inside=_inside_tolerance(s, line),
-            target=target,
+            **said,
+            inside=_inside_tolerance(here, line),
         )
-    return say(
+    return here.say(
         "{name} {verb}{who} from {start} to {end}{unit} ({numbers}){worse}{target}.",
-        **parts,
+        **said,
         verb="rose" if line["difference"] > 0 else "fell",
-        numbers=numbers,
         worse=_worse(line),
-        target=target,
     )
 
 
@@ -146,25 +131,17 @@ def _worse(line: dict[str, Any]) -> str:
     return ", which is for the worse" if sign * line["difference"] > 0 else ", for the better"
 
 
-def _on_target(s: Source, key: str) -> tuple[Ref, Ref]:
-    """On target at the start, and at the end."""
-    return (
-        s.ref("before_after", key, "On target, start"),
-        s.ref("before_after", key, "On target, end"),
-    )
-
-
-def _target(s: Source, line: dict[str, Any], key: str) -> Sentence | str:
-    if not line["with_target"] or line["unit"] not in s.series.tolerance:
+def _target(here: Source, line: dict[str, Any]) -> Sentence | str:
+    if not line["with_target"] or line["unit"] not in here.series.tolerance:
         return ""
-    start, end = _on_target(s, key)
+    start, end = here["On target, start"], here["On target, end"]
     if line["with_target"] == 1:
         lost = ", though it was at the start" if line["met_at_start"] and not line["met"] else ""
         return Sentence(
             f"; the target was {'met' if line['met'] else 'not met'} at the last scan{lost}", (end,)
         )
     own = ""
-    if str(line["measure"]) == "open_bite" and target_notes(s.series):
+    if str(line["measure"]) == "open_bite" and target_notes(here.series):
         own = " (its target is not that of overbite)"
     fewer = ", so fewer at the end" if line["met"] < line["met_at_start"] else ""
     now, before = (cell.text.replace("/", " of ") for cell in (end, start))
@@ -202,32 +179,24 @@ def worsened(line: dict[str, Any]) -> str:
 
 def short_change(s: Source, line: dict[str, Any], group: str) -> Sentence:
     """A change that was shown, for a poster."""
-    key = f"{line['measure']} {group or 'all'}"
-    before, met = _on_target(s, key)
-    return say(
-        "{name}{who}: {d}{unit} ({interval}); on target {before}\u00a0→\u00a0{met}."
-        if before.text != "–"
-        else "{name}{who}: {d}{unit} ({interval}).",
-        name=measure_name(str(line["measure"])),
-        who=f", {group}" if group else "",
-        d=s.ref("before_after", key, "Difference"),
-        unit=unit_mark(line["unit"]),
-        interval=s.interval("before_after", key),
-        before=before,
-        met=met,
-    )
+    change = "{Difference}{unit} ({interval})"
+    return _short(s, line, group, change, "; on target {before}\u00a0→\u00a0{now}")
 
 
 def short_worse(s: Source, line: dict[str, Any], group: str) -> Sentence:
     """A measure that was worse at the end, for a poster."""
-    before, met = _on_target(s, f"{line['measure']} {group or 'all'}")
-    return say(
-        "{name}{who}: {how} ({before}\u00a0→\u00a0{met})."
-        if before.text != "–"
-        else "{name}{who}: {how}.",
+    return _short(s, line, group, worsened(line), " ({before}\u00a0→\u00a0{now})")
+
+
+def _short(s: Source, line: dict[str, Any], group: str, what: str, targets: str) -> Sentence:
+    """What became of a measure of a group, and of its targets where there are any."""
+    here = s.line("before_after", line_key(line, group))
+    before = here["On target, start"]
+    return here.say(
+        f"{{name}}{{who}}: {what}{targets if before.text != '–' else ''}.",
         name=measure_name(str(line["measure"])),
         who=f", {group}" if group else "",
-        how=worsened(line),
+        unit=unit_mark(line["unit"]),
         before=before,
-        met=met,
+        now=here["On target, end"],
     )

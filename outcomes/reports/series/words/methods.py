@@ -34,6 +34,10 @@ def methods(series: Series, tables: Tables) -> list[Paragraph]:
     ]
 
 
+def _where_it_holds(s: Source, sentences: list[tuple[bool, str]]) -> list[Sentence]:
+    return [s.say(template) for holds, template in sentences if holds]
+
+
 def _design(s: Source) -> list[Sentence]:
     first = s.say(
         "This is a report of {n}, treated with aligners."
@@ -55,20 +59,11 @@ def _records_sentence(s: Source) -> Sentence:
         return s.say("Of {read} that were read, none was left out ({label[records]}).", read=read)
     parts = []
     for place, line in enumerate(s.series.cohort.ledger.to_dict("records")):
-        if line["table"] != "movements" or line["step"] != "excluded":
-            continue
-        rows, people = (
-            s.ref("records", f"movements excluded {place}", column)
-            for column in ("Rows", "Patients")
-        )
-        parts.append(
-            phrase(
-                "{rows} in {people}: {why}",
-                rows=counted(rows, "row"),
-                people=counted(people, "patient"),
-                why=str(line["reason"]),
-            )
-        )
+        if line["table"] == "movements" and line["step"] == "excluded":
+            here = s.line("records", f"movements excluded {place}")
+            rows, people = counted(here["Rows"], "row"), counted(here["Patients"], "patient")
+            why = str(line["reason"])
+            parts.append(phrase("{rows} in {people}: {why}", rows=rows, people=people, why=why))
     return s.say(
         "Of {read} that were read, {left} {were} left out ({why}; {label[records]}).",
         read=read,
@@ -80,99 +75,90 @@ def _records_sentence(s: Source) -> Sentence:
 
 
 def _outcomes(s: Source) -> list[Sentence]:
-    sentences = [
-        Sentence(
-            "For each tooth and course, the movement that was planned was compared with the "
-            "movement on the scan at the end of the course, along the same axis and from the same "
-            "starting position."
-        ),
-        s.say(
-            "A difference of {size} was taken as clinically relevant {cite[tolerance]}.",
-            size=s.tolerance(),
-        ),
-    ]
-    if "unplanned" in s:
-        sentences.append(
-            Sentence(
-                "Teeth that were meant to stay (a plan of zero) were kept apart and entered no rate."
-            )
-        )
-    sentences.append(
-        s.say(
-            "Measurement error was assessed from repeated readings by Dahlberg's error "
-            "{cite[dahlberg]}, bias and limits of agreement {cite[agreement]}."
-        )
-        if "measurement" in s
-        else Sentence("No reading was repeated, so the measurement error is not known.")
+    return _where_it_holds(
+        s,
+        [
+            (
+                True,
+                "For each tooth and course, the movement that was planned was compared with the "
+                "movement on the scan at the end of the course, along the same axis and from the "
+                "same starting position.",
+            ),
+            (
+                True,
+                "A difference of {tolerance} was taken as clinically relevant {cite[tolerance]}.",
+            ),
+            (
+                "unplanned" in s,
+                "Teeth that were meant to stay (a plan of zero) were kept apart and entered no rate.",
+            ),
+            (
+                "measurement" in s,
+                "Measurement error was assessed from repeated readings by Dahlberg's error "
+                "{cite[dahlberg]}, bias and limits of agreement {cite[agreement]}.",
+            ),
+            (
+                "measurement" not in s,
+                "No reading was repeated, so the measurement error is not known.",
+            ),
+            (
+                "before_after" in s,
+                "Measures were compared between the start and the last scan after a course.",
+            ),
+        ],
     )
-    if "before_after" in s:
-        sentences.append(
-            Sentence("Measures were compared between the start and the last scan after a course.")
-        )
-    return sentences
 
 
 def _statistics(s: Source) -> list[Sentence]:
-    sentences = [_model(s)]
-    if kinds_tested(s):
-        sentences.append(
-            s.say(
-                "Kinds of tooth were compared within each movement by t tests with cluster-robust "
-                "(CR2) standard errors, patients as clusters {cite[robust]}, with p values adjusted "
-                "by Holm's method."
-            )
-        )
-    if "before_after" in s and not s.one:
-        sentences.append(
-            s.say(
-                "Measures before and after were compared by paired t ({setting[level]} intervals), "
-                "with the signed rank test beside it; patients were the unit, and p values were not "
-                "adjusted for the number of measures."
-            )
-        )
-    if "unplanned" in s and zero_tested(s):
-        sentences.append(
-            s.say(
-                "Movements with a plan of zero were tested for equivalence to zero within ± {size} by "
-                "two one-sided tests {cite[equivalence]} on the mean of a mixed model with patients "
-                "as clusters.",
-                size=s.tolerance(),
-            )
-        )
-    if "bite" in s:
-        sentences.append(
-            s.say(
-                "The change of overbite was taken apart into movement of the upper and lower "
-                "incisors and of the molars, with {setting[lever]}\u00a0mm of overbite per mm of "
-                "molar intrusion (range {setting[lever range]}) {cite[lever]}."
-            )
-        )
-    packages = [s.phrase(f"{name} {{setting[software {name}]}}") for name in PACKAGES]
-    return [
-        *sentences,
-        s.say(
-            "Computed with outcomes {setting[software outcomes]} in Python "
-            "{setting[software python]} ({packages}); settings and the hash of the input are in "
-            "{label[settings]}.",
-            packages=joined(packages),
+    packages = joined(s.phrase(f"{name} {{setting[software {name}]}}") for name in PACKAGES)
+    sentences = [
+        (
+            "rates" in s,
+            "For each movement, achieved movement was modelled as rate × planned, without "
+            "intercept, with random deviations of the rate for each patient and each tooth within a "
+            "patient, by restricted maximum likelihood {cite[fit]}; intervals are {setting[level]} t "
+            "intervals on Satterthwaite degrees of freedom {cite[df]}.",
+        ),
+        (
+            "rates" not in s and s.one,
+            "With one patient nothing can be said about other patients: no model was fitted and no "
+            "interval is given; the movements are described.",
+        ),
+        (
+            "rates" not in s and not s.one,
+            "No rate model could be fitted; the movements are described.",
+        ),
+        (
+            kinds_tested(s),
+            "Kinds of tooth were compared within each movement by t tests with cluster-robust (CR2) "
+            "standard errors, patients as clusters {cite[robust]}, with p values adjusted by Holm's "
+            "method.",
+        ),
+        (
+            "before_after" in s and not s.one,
+            "Measures before and after were compared by paired t ({setting[level]} intervals), with "
+            "the signed rank test beside it; patients were the unit, and p values were not adjusted "
+            "for the number of measures.",
+        ),
+        (
+            "unplanned" in s and zero_tested(s),
+            "Movements with a plan of zero were tested for equivalence to zero within ± {tolerance} "
+            "by two one-sided tests {cite[equivalence]} on the mean of a mixed model with patients as "
+            "clusters.",
+        ),
+        (
+            "bite" in s,
+            "The change of overbite was taken apart into movement of the upper and lower incisors "
+            "and of the molars, with {setting[lever]}\u00a0mm of overbite per mm of molar intrusion "
+            "(range {setting[lever range]}) {cite[lever]}.",
         ),
     ]
-
-
-def _model(s: Source) -> Sentence:
-    if "rates" in s:
-        return s.say(
-            "For each movement, achieved movement was modelled as rate × planned, without "
-            "intercept, with random deviations of the rate for each patient and each tooth "
-            "within a patient, by restricted maximum likelihood {cite[fit]}; intervals are "
-            "{setting[level]} t intervals on Satterthwaite degrees of freedom {cite[df]}."
-        )
-    if s.one:
-        return Sentence(
-            "With one patient nothing can be said about other patients: no model was fitted "
-            "and no interval is given; the movements are described."
-        )
-    return Sentence("No rate model could be fitted; the movements are described.")
+    computed = s.say(
+        "Computed with outcomes {setting[software outcomes]} in Python {setting[software python]} "
+        "({packages}); settings and the hash of the input are in {label[settings]}.",
+        packages=packages,
+    )
+    return [*_where_it_holds(s, sentences), computed]
 
 
 def kinds_tested(s: Source) -> bool:

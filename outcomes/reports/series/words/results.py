@@ -18,13 +18,12 @@ from outcomes.reports.series.sentences import (
     counted,
     joined,
     phrase,
-    say,
     were,
 )
 from outcomes.reports.series.words.bite import bite, of_patients
 from outcomes.reports.series.words.measures import measures
 from outcomes.reports.series.words.methods import kinds_tested, zero_tested
-from outcomes.reports.series.words.source import Source
+from outcomes.reports.series.words.source import RATE, Source
 from outcomes.words.units import unit_mark
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ def _patients(s: Source) -> list[Sentence]:
     planned = s.value("patients", "planned")
     return [
         _one_patient(s) if s.one else _many_patients(s),
-        say(
+        s.say(
             "{planned} of {teeth} {were} analysed{courses}.",
             planned=counted(planned, "planned movement"),
             teeth=counted(s.value("patients", "teeth"), "tooth", "teeth"),
@@ -65,7 +64,7 @@ def _one_patient(s: Source) -> Sentence:
     known = {"age": "aged {age} years", "sex": "{sex}", "malocclusion": "with {malocclusion}"}
     facts = {key: s.value("patients", key) for key in known if key in s.tables["patients"]}
     said = ", ".join(known[key] for key in facts)
-    return say(
+    return s.say(
         f"One patient was treated{': ' if facts else ''}{said}.",
         **facts,
         n=s.value("patients", "patients"),
@@ -96,10 +95,8 @@ def _level(key: str) -> str:
 def _courses(s: Source) -> Sentence | str:
     table = s.tables["patients"]
     if "courses median" in table:
-        return phrase(
-            " in a median of {x} courses of aligners for each patient",
-            x=s.value("patients", "courses median"),
-        )
+        middle = s.value("patients", "courses median")
+        return phrase(" in a median of {x} courses of aligners for each patient", x=middle)
     if "courses" not in table:
         return ""
     n = s.value("patients", "courses")
@@ -112,33 +109,23 @@ def _rates(s: Source) -> list[Sentence]:
     rates = s.series.fits.rates.sort_values("rate", ascending=False)
     names = rates["movement"].astype(str)
     parts = [
-        s.phrase(
-            "{rate} of {name} ({setting[level]} interval {interval})",
-            rate=s.rate(movement),
-            name=movement_name(movement),
-            interval=s.interval("rates", f"{movement} all"),
+        s.line("rates", f"{movement} all").phrase(
+            f"{RATE} of {movement_name(movement)} ({{setting[level]}} interval {{interval}})"
         )
         for movement in names
     ]
-    sentences = [
-        s.say(
-            "Of the planned movement, the model gives as achieved {parts} ({label[rates]}).",
-            parts=joined(parts),
-        )
-    ]
+    said = "Of the planned movement, the model gives as achieved {parts} ({label[rates]})."
+    sentences = [s.say(said, parts=joined(parts))]
     full = names[rates["high"] >= 1]
     if not len(full):
         which = "Every interval lies" if len(rates) > 1 else "The interval lies"
         sentences.append(Sentence(f"{which} below the full plan."))
     elif len(full) < len(rates):
         reach = joined(map(movement_name, full))
-        sentences.append(say("The interval reaches the full plan for {names}.", names=reach))
+        sentences.append(s.say("The interval reaches the full plan for {names}.", names=reach))
     if (rates["patients"] < FEW_PATIENTS).any():
-        sentences.append(
-            s.say(
-                "Rates of fewer than {setting[few]} patients are described, but too few to lean on."
-            )
-        )
+        few = "Rates of fewer than {setting[few]} patients are described, but too few to lean on."
+        sentences.append(s.say(few))
     return sentences
 
 
@@ -146,28 +133,16 @@ def _described(s: Source) -> list[Sentence]:
     if "achievement" not in s:
         return []
     parts = [
-        phrase(
-            "{hit} of {n} for {name}",
-            hit=s.ref("achievement", f"{movement} all", "On target"),
-            n=s.ref("achievement", f"{movement} all", "Movements"),
-            name=movement_name(movement),
+        s.line("achievement", f"{movement} all").phrase(
+            f"{{On target}} of {{Movements}} for {movement_name(movement)}"
         )
         for movement in s.series.overall["movement"].astype(str)
     ]
-    sentences = [
-        s.say(
-            "Within {size} of the plan ended {parts} ({label[achievement]}).",
-            size=s.tolerance(),
-            parts=joined(parts),
-        )
-    ]
+    said = "Within {tolerance} of the plan ended {parts} ({label[achievement]})."
+    sentences = [s.say(said, parts=joined(parts))]
     if "rates" not in s:
-        sentences.append(
-            say(
-                "Added up over teeth, {parts} was achieved; other patients may differ by any amount.",
-                parts=joined(s.pooled()),
-            )
-        )
+        said = "Added up over teeth, {parts} was achieved; other patients may differ by any amount."
+        sentences.append(s.say(said, parts=joined(s.pooled())))
     return sentences
 
 
@@ -187,16 +162,14 @@ def _kinds(s: Source) -> list[Sentence]:
 
 def _contrast(s: Source, line: dict[Any, Any]) -> Sentence:
     key = f"{line['movement']} {line['a']} {line['b']}"
-    return phrase(
-        "{less} of the planned {name} was achieved in {a} than in {b} (difference {x} "
-        "percentage points, interval {low}, adjusted p {p})",
+    return s.line("contrasts", key).phrase(
+        "{less} of the planned {name} was achieved in {a} than in {b} (difference {Points} "
+        "percentage points, interval {interval}, adjusted p {equals})",
         name=movement_name(str(line["movement"])),
         a=class_name(str(line["a"])),
         b=class_name(str(line["b"])),
         less="less" if line["difference"] < 0 else "more",
-        x=s.ref("contrasts", key, "Points"),
-        low=s.interval("contrasts", key),
-        p=s.p("contrasts", key, "p, adjusted"),
+        equals=s.p("contrasts", key, "p, adjusted"),
     )
 
 
@@ -214,18 +187,15 @@ def _unplanned(s: Source) -> list[Sentence]:
     ]
     if zero_tested(s):
         equal = s.ref("unplanned", "equivalent", "Movements")
+        groups = s.ref("unplanned", "groups", "Movements")
+        of = "of movement and kind of tooth"
         sentences.append(
             s.say(
                 "Of {groups} in which {setting[equivalence patients]} patients or more and "
                 "{setting[equivalence share]} of these movements or more were measured, the mean was "
-                "shown to lie within ± {size} in {equal}{which}; elsewhere that was not shown, which "
-                "is not the same as a movement.",
-                groups=counted(
-                    s.ref("unplanned", "groups", "Movements"),
-                    "group of movement and kind of tooth",
-                    "groups of movement and kind of tooth",
-                ),
-                size=s.tolerance(),
+                "shown to lie within ± {tolerance} in {equal}{which}; elsewhere that was not shown, "
+                "which is not the same as a movement.",
+                groups=counted(groups, f"group {of}", f"groups {of}"),
                 equal={"0": "none", "1": "one"}.get(equal.text, equal),
                 kept=equal,
                 which=_equivalent(s),
@@ -244,16 +214,13 @@ def _not_measured(unseen: Any) -> Sentence | str:
 def _equivalent(s: Source) -> Sentence | str:
     """Which groups were shown to lie within the limits, and in how many of the patients."""
     table = s.series.unplanned
+    shown = table.loc[table["equivalent"].fillna(False), ["movement", "tooth_class"]].astype(str)
     parts = [
         phrase(
             f"{movement_name(movement)} of {class_name(teeth)} in {{who}}",
             who=of_patients(s.ref("unplanned", f"{movement} {teeth}", "Patients")),
         )
-        for movement, teeth in table.loc[
-            table["equivalent"].fillna(False), ["movement", "tooth_class"]
-        ]
-        .astype(str)
-        .itertuples(index=False)
+        for movement, teeth in shown.itertuples(index=False)
     ]
     return phrase(" ({parts})", parts=joined(parts)) if parts else ""
 
@@ -263,13 +230,7 @@ def _error(s: Source) -> list[Sentence]:
         return []
     parts = []
     for line in s.tables["measurement"].rows:
-        unit = "degree" if line.cells[0].text.endswith("°") else "mm"
-        parts.append(
-            phrase(
-                "{error}{unit} for {name}",
-                error=s.ref("measurement", line.key, "Dahlberg's error"),
-                unit=unit_mark(unit),
-                name=movement_name(line.key.split(" ")[0]),
-            )
-        )
+        unit = unit_mark("degree" if line.cells[0].text.endswith("°") else "mm")
+        words = f"{{Dahlberg's error}}{unit} for {movement_name(line.key.split(' ')[0])}"
+        parts.append(s.line("measurement", line.key).phrase(words))
     return [s.say("Dahlberg's error was {parts} ({label[measurement]}).", parts=joined(parts))]

@@ -14,7 +14,10 @@ from outcomes.words.units import NBSP, unit_mark
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
 
-__all__ = ["Source"]
+__all__ = ["RATE", "Source"]
+
+RATE = f"{{Rate, %}}{NBSP}%"
+"""In a template of a line of rates: the rate with its sign."""
 
 
 class _By:
@@ -31,20 +34,42 @@ class Source:
     """The tables of a series, and templates that quote them.
 
     A template may name ``{setting[level]}`` and other settings, ``{label[rates]}`` (how the text
-    calls a table) and ``{cite[fit]}`` (the number of a reference).
+    calls a table), ``{cite[fit]}`` (the number of a reference), ``{tolerance}`` (of the units at
+    hand), and what is added by `line`.
     """
 
-    def __init__(self, series: Series, tables: Tables) -> None:
-        self.series, self.tables = series, tables
+    def __init__(self, series: Series, tables: Tables, cells: dict[str, Ref] | None = None) -> None:
+        self.series, self.tables, self.cells = series, tables, cells or {}
         self.one = len(series.patients) == 1
-        self._names = {
-            "setting": _By(self.setting),
-            "label": _By(lambda short: tables[short].label),
-            "cite": _By(self._cite),
+        self._names: dict[str, Callable[[], Any]] = {
+            "setting": lambda: _By(self.setting),
+            "label": lambda: _By(lambda short: tables[short].label),
+            "cite": lambda: _By(
+                lambda name: phrase("[{number}]", number=self.ref("references", name, "No."))
+            ),
+            "tolerance": self.tolerance,
         }
 
     def __contains__(self, short: str) -> bool:
         return short in self.tables
+
+    def __getitem__(self, name: str) -> Any:
+        """What a template names."""
+        return self.cells[name] if name in self.cells else self._names[name]()
+
+    def line(self, short: str, key: str) -> Source:
+        """The same, with templates that name the cells of a line by their columns.
+
+        ``{interval}`` is that of the line whatever its level, ``{start}`` and ``{end}`` are those
+        of a measure whether they are means or not.
+        """
+        cells = {name: self.ref(short, key, name) for name in self.tables[short].columns}
+        for name, ref in list(cells.items()):
+            if name.endswith("interval"):
+                cells["interval"] = ref
+            if name.startswith(("Start", "End")):
+                cells[name.split(",")[0].lower()] = ref
+        return Source(self.series, self.tables, cells)
 
     def ref(self, short: str, key: str, column: str) -> Ref:
         return self.tables[short].ref(key, column)
@@ -58,14 +83,13 @@ class Source:
 
     def interval(self, short: str, key: str) -> Ref:
         """The interval of a line, whatever its level."""
-        columns = self.tables[short].columns
-        return self.ref(short, key, next(c for c in columns if c.endswith("interval")))
+        return self.line(short, key).cells["interval"]
 
     def say(self, template: str, **parts: Part) -> Sentence:
-        return say(template, self._names, **parts)
+        return say(template, self, **parts)
 
     def phrase(self, template: str, **parts: Part) -> Sentence:
-        return phrase(template, self._names, **parts)
+        return phrase(template, self, **parts)
 
     def tolerance(self, units: set[str] | None = None) -> Sentence:
         """``0.5 mm or 2°``, of the units at hand."""
@@ -77,16 +101,11 @@ class Source:
         ]
         return joined(sizes, "or")
 
-    def rate(self, movement: str) -> Sentence:
-        """The rate of a movement by the model, with its sign."""
-        return phrase(f"{{rate}}{NBSP}%", rate=self.ref("rates", f"{movement} all", "Rate, %"))
-
     def pooled(self) -> list[Sentence]:
         """``56 % of torque``: the pooled rate of each movement."""
         return [
-            phrase(
-                f"{{rate}}{NBSP}% of {movement_name(movement)}",
-                rate=self.ref("achievement", f"{movement} all", "Pooled rate, %"),
+            self.line("achievement", f"{movement} all").phrase(
+                f"{{Pooled rate, %}}{NBSP}% of {movement_name(movement)}"
             )
             for movement in self.series.overall["movement"].astype(str)
         ]
@@ -95,6 +114,3 @@ class Source:
         """``= 0.031`` or ``< 0.001``."""
         cell = self.ref(short, key, column)
         return Sentence(cell.text if cell.text.startswith("<") else f"= {cell.text}", (cell,))
-
-    def _cite(self, name: str) -> Sentence:
-        return phrase("[{number}]", number=self.ref("references", name, "No."))

@@ -8,16 +8,11 @@ import pandas as pd
 
 from outcomes.domain.names import movement_name
 from outcomes.reports.series.cells import Tables
-from outcomes.reports.series.sentences import Sentence, joined, say
+from outcomes.reports.series.sentences import Sentence, joined
 from outcomes.reports.series.sharing import enough
 from outcomes.reports.series.tables import lines_of
-from outcomes.reports.series.words.measures import (
-    short_change,
-    short_worse,
-    shows_change,
-    worsened,
-)
-from outcomes.reports.series.words.source import Source
+from outcomes.reports.series.words.measures import short_change, short_worse, shows_change, worsened
+from outcomes.reports.series.words.source import RATE, Source
 
 if TYPE_CHECKING:
     from outcomes.reports.series.results import Series
@@ -60,14 +55,11 @@ def _achieved(s: Source) -> list[Sentence]:
     if not len(rates):
         if "achievement" not in s:
             return []
-        return [say("Achieved, summed over teeth: {parts}.", parts=joined(s.pooled()))]
+        return [s.say("Achieved, summed over teeth: {parts}.", parts=joined(s.pooled()))]
     ends = rates["movement"].astype(str).iloc[[-1] if len(rates) == 1 else [-1, 0]]
     parts = [
-        say(
-            "{rate} ({interval}) of {name}",
-            rate=s.rate(movement),
-            interval=s.interval("rates", f"{movement} all"),
-            name=movement_name(movement),
+        s.line("rates", f"{movement} all").say(
+            f"{RATE} ({{interval}}) of {movement_name(movement)}"
         )
         for movement in ends
     ]
