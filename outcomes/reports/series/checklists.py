@@ -7,13 +7,10 @@ CARE for single cases (Gagnier et al. 2013, 13 items).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.results import Series
 from outcomes.reports.table import Table, row
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["Item", "care", "checklist", "checklist_table", "strobe"]
 

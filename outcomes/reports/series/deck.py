@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from outcomes.clinical.measures import BeforeAfter
 from outcomes.figures.base import alt_text, figure_bytes, settle
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.series import series_panels
 from outcomes.reports.files.slides import Picture
 from outcomes.reports.files.text_size import Line
 from outcomes.reports.series.figures import main_measure, series_figures
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sharing import kinds_to_share, pairs_to_share
 from outcomes.reports.series.story import rate_frame
-
-if TYPE_CHECKING:
-    from outcomes.clinical.measures import BeforeAfter
-    from outcomes.reports.series.results import Series
 
 __all__ = ["SMALLEST_IN_FIGURES", "Shareable", "bullets", "figures_to_share", "picture"]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from outcomes.figures.base import alt_text, figure_bytes, settle
 from outcomes.figures.publication import Drawn, write_contents
@@ -17,13 +16,11 @@ from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.checklists import checklist_table
 from outcomes.reports.series.figures import Planned, case_figures, save_figures, series_figures
 from outcomes.reports.series.manuscript import CONSENT, DEMO, write_manuscript
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Paragraph, trace
 from outcomes.reports.series.tables import manuscript_tables
 from outcomes.reports.series.words import limitations, methods, results
 from outcomes.reports.table import Table
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = [
     "CONSENT",

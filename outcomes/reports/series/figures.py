@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from outcomes.clinical.case import measured
 from outcomes.domain.limits import FEW_PATIENTS
@@ -14,11 +14,9 @@ from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.case import case_page
 from outcomes.figures.publication import Drawn, save_for_print
 from outcomes.figures.series import series_panels
+from outcomes.reports.series.results import Series
 from outcomes.words.english import number_of
 from outcomes.words.units import NBSP
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["Planned", "case_figures", "main_measure", "save_figures", "series_figures"]
 

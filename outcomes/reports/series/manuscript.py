@@ -11,13 +11,12 @@ from outcomes.figures.publication import Drawn
 from outcomes.reports.files.word import add_picture, add_table, new_document, page_for, page_room
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.checklists import checklist_table
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Paragraph
 from outcomes.reports.series.words import limitations, methods, results
 
 if TYPE_CHECKING:
     from docx.document import Document
-
-    from outcomes.reports.series.results import Series
 
 __all__ = ["CONSENT", "DEMO", "write_manuscript"]
 

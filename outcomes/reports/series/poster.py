@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outcomes.clinical.measures import BeforeAfter
 from outcomes.reports.files.grid import Grid
 from outcomes.reports.files.slides import (
     MARK,
@@ -34,13 +35,11 @@ from outcomes.reports.series.poster_columns import (
     fit,
     height_of,
 )
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.story import Story, tell
 
 if TYPE_CHECKING:
     from pptx.slide import Slide
-
-    from outcomes.clinical.measures import BeforeAfter
-    from outcomes.reports.series.results import Series
 
 __all__ = ["write_poster", "write_posters"]
 

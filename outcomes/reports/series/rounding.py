@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from outcomes.errors import InputError
+from outcomes.reports.series.results import Series
 from outcomes.reports.table import Cell
 from outcomes.words.numbers import number, percent
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = [
     "Rounding",

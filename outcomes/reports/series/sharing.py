@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from outcomes.clinical.measures import BeforeAfter
 from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.reports.series.results import Series
 from outcomes.reports.table import Cell, Row, Table
-
-if TYPE_CHECKING:
-    from outcomes.clinical.measures import BeforeAfter
-    from outcomes.reports.series.results import Series
 
 __all__ = ["FEWER", "HIDDEN", "enough", "hide_small", "kinds_to_share", "pairs_to_share"]
 

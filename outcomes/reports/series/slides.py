@@ -28,14 +28,13 @@ from outcomes.reports.series.deck import (
     figures_to_share,
     picture,
 )
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.story import Story, tell
 from outcomes.reports.table import Table
 
 if TYPE_CHECKING:
     from pptx.presentation import Presentation
     from pptx.slide import Slide
-
-    from outcomes.reports.series.results import Series
 
 __all__ = ["write_slides"]
 

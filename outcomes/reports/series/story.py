@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import measure_name, movement_name
 from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Sentence, counted, joined
 from outcomes.reports.series.sharing import enough, hide_small
 from outcomes.reports.series.tables import lines_of, target_notes
@@ -21,9 +21,6 @@ from outcomes.reports.table import Cell, Ref, Row, Table
 from outcomes.words.cautions import cautions
 from outcomes.words.english import capital
 from outcomes.words.units import NBSP, unit_mark
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["KeyNumber", "Story", "tell"]
 

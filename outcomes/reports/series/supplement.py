@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -23,7 +23,7 @@ from outcomes.reports.series.cells import (
     titled,
     whole,
 )
-from outcomes.reports.series.results import RESAMPLES
+from outcomes.reports.series.results import RESAMPLES, Series
 from outcomes.reports.series.rounding import (
     Rounding,
     between,
@@ -36,9 +36,6 @@ from outcomes.reports.table import NOT_MEASURED, Cell
 from outcomes.words.english import capital, listed
 from outcomes.words.numbers import LEVEL, count, interval_words, level_words, percent
 from outcomes.words.units import unit_mark, unit_symbol
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["BITE_TEETH", "bite_way", "supplement_tables"]
 

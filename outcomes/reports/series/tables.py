@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,7 @@ from outcomes.reports.series.cells import (
     titled,
     whole,
 )
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.rounding import (
     UNKNOWN,
     Rounding,
@@ -34,9 +35,6 @@ from outcomes.reports.table import Cell
 from outcomes.words.english import capital, listed
 from outcomes.words.numbers import interval_words, level_words, number
 from outcomes.words.units import NBSP, unit_mark
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["line_key", "lines_of", "manuscript_tables", "target_notes"]
 

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from outcomes.domain.names import measure_name
 from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Sentence, counted, phrase
 from outcomes.reports.series.tables import line_key, lines_of, target_notes
 from outcomes.reports.series.words.source import Source
 from outcomes.words.english import was
 from outcomes.words.units import unit_mark
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = [
     "measure_sentence",
@@ -76,6 +74,7 @@ def measure_sentence(series: Series, tables: Tables, line: dict[str, Any], group
             else "{name} went from {start} to {end}{unit}{who}{target}.",
             **said,
             n=here["Patients"],
+            kept=here["end"],
         )
     if pd.isna(line["low"]):
         return here.say(

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Paragraph, Sentence, counted, joined, phrase, were
 from outcomes.reports.series.words.source import Source
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["kinds_tested", "methods", "zero_tested"]
 

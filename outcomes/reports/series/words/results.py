@@ -6,12 +6,13 @@ whose interval holds zero was "not shown", and no movement is called absent with
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import class_name, movement_name
 from outcomes.reports.common.rows import standing_out
 from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import (
     Paragraph,
     Sentence,
@@ -25,9 +26,6 @@ from outcomes.reports.series.words.measures import measures
 from outcomes.reports.series.words.methods import kinds_tested, zero_tested
 from outcomes.reports.series.words.source import RATE, Source
 from outcomes.words.units import unit_mark
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["results"]
 

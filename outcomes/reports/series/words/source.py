@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from outcomes.domain.names import movement_name
 from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Part, Sentence, joined, phrase, say
 from outcomes.reports.table import Ref
 from outcomes.words.units import NBSP, unit_mark
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["RATE", "Source"]
 

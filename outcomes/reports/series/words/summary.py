@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from outcomes.domain.names import movement_name
 from outcomes.reports.series.cells import Tables
+from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Sentence, joined
 from outcomes.reports.series.sharing import enough
 from outcomes.reports.series.tables import lines_of
 from outcomes.reports.series.words.measures import short_change, short_worse, shows_change, worsened
 from outcomes.reports.series.words.source import RATE, Source
-
-if TYPE_CHECKING:
-    from outcomes.reports.series.results import Series
 
 __all__ = ["summary"]
 
