@@ -11,7 +11,15 @@ from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.reports.series.results import Series
 from outcomes.reports.table import Cell, Row, Table
 
-__all__ = ["FEWER", "HIDDEN", "enough", "hide_small", "kinds_to_share", "pairs_to_share"]
+__all__ = [
+    "FEWER",
+    "HIDDEN",
+    "enough",
+    "hide_small",
+    "kinds_to_share",
+    "of_enough",
+    "pairs_to_share",
+]
 
 FEWER = f"<\u00a0{FEW_PATIENTS}"
 AT_LEAST = f"≥\u00a0{FEW_PATIENTS}"
@@ -32,6 +40,12 @@ def enough(patients: int, whole: int) -> bool:
     return patients >= FEW_PATIENTS or patients == whole
 
 
+def of_enough(frame: pd.DataFrame, series: Series) -> pd.DataFrame:
+    """The rows of a result that rest on enough patients to be shown."""
+    whole = len(series.patients)
+    return frame[[enough(int(k), whole) for k in frame["patients"]]] if len(frame) else frame
+
+
 def pairs_to_share(series: Series) -> tuple[BeforeAfter, str | None, list[str]]:
     """Measures before and after that a shared figure may draw, a line for each patient.
 
@@ -44,24 +58,22 @@ def pairs_to_share(series: Series) -> tuple[BeforeAfter, str | None, list[str]]:
         The result to draw, the column that splits it (None: nothing), and the measures, those with
         a target if there are any; none where nothing may be drawn.
     """
-    n = len(series.patients)
     split = series.before_after_split
     if split is not None:
-        found = _drawable(split, n)
+        found = _drawable(split, series)
         if any(measure in series.opposed for measure in found):
             return split, series.split, found
-    whole = _drawable(series.before_after, n)
+    whole = _drawable(series.before_after, series)
     if split is not None:
         # a mean of patients who should gain and who should lose says little
         whole = [measure for measure in whole if measure not in series.opposed]
     return series.before_after, None, whole
 
 
-def _drawable(result: BeforeAfter, n: int) -> list[str]:
+def _drawable(result: BeforeAfter, series: Series) -> list[str]:
     table = result.table[(result.table["period"] == "total") & (result.table["patients"] > 0)]
-    fine = pd.Series([enough(int(k), n) for k in table["patients"]], index=table.index, dtype=bool)
-    small = set(table.loc[~fine, "measure"])
-    table = table[~table["measure"].isin(small)]
+    small = table.drop(of_enough(table, series).index)
+    table = table[~table["measure"].isin(small["measure"])]
     aimed = table[table["with_target"] > 0]
     return list(dict.fromkeys((aimed if len(aimed) else table)["measure"].astype(str)))
 

@@ -10,14 +10,14 @@ from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import measure_name, movement_name
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.results import Series
-from outcomes.reports.series.sentences import Sentence, counted, joined
-from outcomes.reports.series.sharing import enough, hide_small
-from outcomes.reports.series.tables import lines_of, target_notes
+from outcomes.reports.series.sentences import Sentence, joined
+from outcomes.reports.series.sharing import enough, hide_small, of_enough
+from outcomes.reports.series.tables import line_key, lines_of, target_notes
 from outcomes.reports.series.words.limitations import limitations
 from outcomes.reports.series.words.measures import worsened
 from outcomes.reports.series.words.source import Source
 from outcomes.reports.series.words.summary import summary
-from outcomes.reports.table import Cell, Ref, Row, Table
+from outcomes.reports.table import Ref, Table, row
 from outcomes.words.cautions import cautions
 from outcomes.words.english import capital
 from outcomes.words.units import NBSP, unit_mark
@@ -35,14 +35,12 @@ class KeyNumber:
     refs: tuple[Ref, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Story:
-    """Everything the poster and the slides say.
+    """Everything the poster and the slides say; places for the author in [square brackets].
 
     Attributes
     ----------
-    title, authors, affiliations, background, aim, conclusion, contact
-        Places for the author, in [square brackets].
     notice
         Shown large: what must not be overlooked (invented data, or consent).
     numbers
@@ -55,13 +53,18 @@ class Story:
         One line.
     """
 
-    title: str
-    authors: str
-    affiliations: str
-    background: str
-    aim: str
-    conclusion: str
-    contact: str
+    title: str = "[Title: the question in one line]"
+    authors: str = "[Names of the authors]"
+    affiliations: str = "[Affiliations, city]"
+    background: str = (
+        "[Two or three lines: what is known, what is not, why it matters. Only the author knows.]"
+    )
+    aim: str = "[The question this series was collected to answer.]"
+    conclusion: str = (
+        "[One or two lines: what a colleague should take home. Say no more than the intervals "
+        "support.]"
+    )
+    contact: str = "[E-mail or code for contact]"
     notice: str
     numbers: tuple[KeyNumber, ...]
     methods: tuple[Sentence, ...]
@@ -75,39 +78,25 @@ class Story:
 
 def tell(series: Series, tables: Tables) -> Story:
     """Take the story of a series from its tables."""
-    demo = series.cohort.invented
     source = Source(series, tables)
     return Story(
-        title="[Title: the question in one line]",
-        authors="[Names of the authors]",
-        affiliations="[Affiliations, city]",
-        background="[Two or three lines: what is known, what is not, why it matters. Only the author "
-        "knows.]",
-        aim="[The question this series was collected to answer.]",
-        conclusion="[One or two lines: what a colleague should take home. Say no more than the "
-        "intervals support.]",
-        contact="[E-mail or code for contact]",
         notice="Invented demonstration data: no such patients, evidence of nothing"
-        if demo
+        if series.cohort.invented
         else "[Confirm: every patient consented to publication; nothing here identifies anybody]",
         numbers=_key_numbers(source),
         methods=_methods(source),
         findings=tuple(summary(series, tables)),
         limits=limitations(series, tables).sentences[:2],
-        cautions=_cautions(),
-        patients=_patient_table(tables),
-        measures=_measure_table(series, tables),
+        # the first sentence of each
+        cautions=tuple(f"{line.split('. ')[0].rstrip('.')}." for line in cautions("Always")),
+        patients=_patient_table(tables["patients"]),
+        measures=_measure_table(source),
         software=source.say(
             "Computed with outcomes {setting[software outcomes]}, Python {setting[software python]}, "
             "seed {setting[seed]}. Tolerance: {where}",
             where=source.ref("references", "tolerance", "Reference"),
         ),
     )
-
-
-def _cautions() -> tuple[str, ...]:
-    """First sentence of each caution that always holds."""
-    return tuple(line.split(". ")[0].rstrip(".") + "." for line in cautions("Always"))
 
 
 def _key_numbers(s: Source) -> tuple[KeyNumber, ...]:
@@ -121,96 +110,80 @@ def _key_numbers(s: Source) -> tuple[KeyNumber, ...]:
 
 
 def _change_numbers(s: Source) -> list[KeyNumber]:
-    if "before_after" not in s:
-        return []
     found = []
-    for line, group in lines_of(s.series):
+    for line, group in lines_of(s.series) if "before_after" in s else []:
         if not line["with_target"] or not enough(int(line["patients"]), len(s.series.patients)):
             continue
-        key = f"{line['measure']} {group or 'all'}"
-        change = s.ref("before_after", key, "Difference")
-        name = measure_name(str(line["measure"]))
+        here = s.line("before_after", line_key(line, group))
         who = f", {group}" if group and not s.one else ""
-        plus = "+" if line["difference"] > 0 else ""
-        detail = _interval(s, "before_after", key)
         found.append(
-            KeyNumber(
-                f"{plus}{change}{unit_mark(line['unit'])}",
-                f"change of {name}{who}",
-                detail.text,
-                (change, *detail.refs),
+            _key_number(
+                f"{'+' if line['difference'] > 0 else ''}{{}}{unit_mark(line['unit'])}",
+                here["Difference"],
+                f"change of {measure_name(str(line['measure']))}{who}",
+                here,
             )
         )
     return found
 
 
-def _interval(s: Source, short: str, key: str) -> Sentence:
-    """``95 % interval 50 to 62``; nothing where there is none."""
-    interval = s.interval(short, key)
-    if interval.text == "–":
-        return Sentence("")
-    return s.phrase("{setting[level]} interval {interval}", interval=interval)
+def _key_number(form: str, ref: Ref, label: str, here: Source) -> KeyNumber:
+    """A number with ``95 % interval 50 to 62`` where its line has one."""
+    detail = Sentence("")
+    if "interval" in here.cells and here["interval"].text != "–":
+        detail = here.phrase("{setting[level]} interval {interval}")
+    return KeyNumber(form.format(ref), label, detail.text, (ref, *detail.refs))
 
 
 def _rate_numbers(s: Source) -> list[KeyNumber]:
-    short = "rates" if "rates" in s else "achievement"
-    if short not in s:
+    if "rates" in s:
+        short, column, rates = "rates", "Rate, %", of_enough(s.series.fits.rates, s.series)
+    elif "achievement" in s:
+        short, column, rates = "achievement", "Pooled rate, %", s.series.overall
+    else:
         return []
-    rates = s.series.overall
-    if short == "rates":
-        rates = s.series.fits.rates
-        rates = rates[[enough(int(k), len(s.series.patients)) for k in rates["patients"]]]
-    rates = rates.sort_values("movements", ascending=False)
     found = []
-    for movement in rates["movement"].astype(str):
-        key = f"{movement} all"
-        rate = s.ref(short, key, "Rate, %" if short == "rates" else "Pooled rate, %")
-        detail = _interval(s, short, key) if short == "rates" else Sentence("")
-        found.append(
-            KeyNumber(
-                f"{rate}{NBSP}%",
-                f"of planned {movement_name(movement)} achieved",
-                detail.text,
-                (rate, *detail.refs),
-            )
-        )
+    for movement in rates.sort_values("movements", ascending=False)["movement"].astype(str):
+        here = s.line(short, f"{movement} all")
+        label = f"of planned {movement_name(movement)} achieved"
+        found.append(_key_number(f"{{}}{NBSP}%", here[column], label, here))
     return found
 
 
 def _methods(s: Source) -> tuple[Sentence, ...]:
     sentences = [
-        s.say(
-            "{n} treated with aligners{kind}.",
-            n=counted(s.value("patients", "patients"), "patient"),
-            kind="" if s.one else ", retrospective, no controls",
+        (s.one, "{patients} treated with aligners."),
+        (not s.one, "{patients} treated with aligners, retrospective, no controls."),
+        (
+            True,
+            "Planned movement of each tooth compared with the scan at the end of each course.",
         ),
-        Sentence(
-            "Planned movement of each tooth compared with the scan at the end of each course."
-        ),
-        s.say("On target: within {size} of the plan.", size=s.tolerance(set(s.series.tolerance))),
     ]
-    if "rates" in s:
-        sentences.append(
-            s.say(
-                "Achievement rate: slope of achieved on planned in a mixed model with patients and "
-                "teeth as random effects, {setting[level]} intervals."
-            )
-        )
-    if "before_after" in s and not s.one:
-        sentences.append(
-            Sentence("Measures before and after: paired differences, patients as the unit.")
-        )
+    more = [
+        (
+            "rates" in s,
+            "Achievement rate: slope of achieved on planned in a mixed model with patients and teeth "
+            "as random effects, {setting[level]} intervals.",
+        ),
+        (
+            "before_after" in s and not s.one,
+            "Measures before and after: paired differences, patients as the unit.",
+        ),
+    ]
+    size = s.tolerance(set(s.series.tolerance))
     left, read = (s.ref("records", f"movements {step}", "Rows") for step in ("excluded", "read"))
+    ledger = s.series.cohort.ledger
+    out = ledger[(ledger["table"] == "movements") & (ledger["step"] == "excluded")]
     said = "{left} of {read} rows left out: {why}."
-    if left.text == "0":
-        return (*sentences, s.say("No row of {read} was left out.", read=read))
-    return (*sentences, s.say(said, left=left, read=read, why=_reasons(s.series)))
-
-
-def _reasons(series: Series) -> str:
-    ledger = series.cohort.ledger
-    rows = ledger[(ledger["table"] == "movements") & (ledger["step"] == "excluded")]
-    return str(joined(rows["reason"].astype(str).unique()))
+    why = joined(out["reason"].astype(str).unique())
+    return (
+        *s.those(sentences),
+        s.say("On target: within {size} of the plan.", size=size),
+        *s.those(more),
+        s.say("No row of {read} was left out.", read=read)
+        if left.text == "0"
+        else s.say(said, left=left, read=read, why=why),
+    )
 
 
 _PATIENT_LINES = (
@@ -231,78 +204,65 @@ _PATIENT_LINES = (
 )
 
 
-def _patient_table(tables: Tables) -> Table:
+def _patient_table(table: Table) -> Table:
     """Table 1 without means (the medians tell), growth by level, clinicians and sites."""
-    table = tables["patients"]
     keep = [
         line.key
         for line in table.rows
-        if line.key in _PATIENT_LINES or line.key.startswith(("sex ", "malocclusion "))
+        if (line.key in _PATIENT_LINES and not (line.key == "growing" and line.heading))
+        or line.key.startswith(("sex ", "malocclusion "))
     ]
-    keep = [key for key in keep if key != "growing" or not _is_heading(table, key)]
     notes = tuple(note for note in table.footnotes if note.startswith("Medians"))
     return hide_small(replace(table.chosen(table.columns, keep), footnotes=notes))
 
 
-def _is_heading(table: Table, key: str) -> bool:
-    return any(line.heading for line in table.rows if line.key == key)
-
-
-def _measure_table(series: Series, tables: Tables, most: int = 8) -> Table | None:
+def _measure_table(s: Source, most: int = 8) -> Table | None:
     """Table of measures in five columns, those with a target first; none of few patients."""
-    if "before_after" not in tables:
+    if "before_after" not in s:
         return None
-    table = tables["before_after"]
+    table = s.tables["before_after"]
     start, end = (c for c in table.columns if c.startswith(("Start", "End")))
     interval = next(c for c in table.columns if c.endswith("interval"))
-    rows = []
-    lines = {f"{line['measure']} {group or 'all'}": line for line, group in lines_of(series)}
-    n = len(series.patients)
+    lines = {line_key(line, group): line for line, group in lines_of(s.series)}
+    n = len(s.series.patients)
     shown = [r for r in table.rows if enough(int(lines[r.key]["patients"]), n)]
     if not shown:
         return None
     order = sorted(shown, key=lambda r: table.ref(r.key, "On target, end").text == "–")[:most]
+    rows, notes = [], []
     for line in order:
-        on_target = [table.ref(line.key, f"On target, {when}").text for when in ("start", "end")]
-        change = table.ref(line.key, "Difference").text
-        between = table.ref(line.key, interval).text
+        texts = {name: ref.text for name, ref in s.line("before_after", line.key).cells.items()}
+        between, met = texts["interval"], [texts[f"On target, {when}"] for when in ("start", "end")]
         cells = [
-            line.cells[0].text,
-            table.ref(line.key, start).text,
-            table.ref(line.key, end).text,
-            change if between == "–" else f"{change} ({between})",
-            "–" if "–" in on_target else " → ".join(on_target),
+            texts["Measure"],
+            texts["start"],
+            texts["end"],
+            texts["Difference"] + ("" if between == "–" else f" ({between})"),
+            "–" if "–" in met else " → ".join(met),
         ]
-        rows.append(Row(line.key, tuple(Cell(text) for text in cells)))
+        rows.append(row(line.key, cells))
+        if worse := worsened(lines[line.key]):
+            notes.append(f"{texts['Measure']}: {worse}.")
     has_interval = any(table.ref(r.key, interval).text != "–" for r in order)
-    hidden = [r.cells[0].text.split(",")[0] for r in table.rows if r not in shown]
-    notes = ["Differences are computed before rounding. On target: at the start → at the end."]
     if any(r.key.startswith("open_bite") for r in order):
-        notes += target_notes(series)
-    notes += [
-        f"{r.cells[0].text}: {worsened(lines[r.key])}." for r in order if worsened(lines[r.key])
-    ]
-    if hidden:
+        notes = [*target_notes(s.series), *notes]
+    if hidden := [r.cells[0].text.split(",")[0] for r in table.rows if r not in shown]:
         names = capital(", ".join(dict.fromkeys(hidden)).lower())
         notes.append(f"Not shown, fewer than {FEW_PATIENTS} patients: {names}.")
     difference = f"Difference ({interval})" if has_interval else "Difference"
-    return Table(
-        table.name,
-        table.label,
-        "Measures at the start and at the last scan",
-        ("Measure", start, end, difference, "On target"),
-        tuple(rows),
-        tuple(notes),
+    first = "Differences are computed before rounding. On target: at the start → at the end."
+    return replace(
+        table,
+        columns=("Measure", start, end, difference, "On target"),
+        rows=tuple(rows),
+        footnotes=(first, *notes),
     )
 
 
 def rate_frame(series: Series) -> pd.DataFrame | None:
     """One rate for each movement, for a short forest plot; none of fewer than 5 of more patients."""
-    if not series.fits:
-        return None
-    rates = series.fits.rates
-    rates = rates[[enough(int(k), len(series.patients)) for k in rates["patients"]]].copy()
+    rates = of_enough(series.fits.rates, series) if series.fits else pd.DataFrame()
     if not len(rates):
         return None
-    rates["group"] = [capital(movement_name(str(m))) for m in rates["movement"]]
+    rates = rates.assign(group=[capital(movement_name(str(m))) for m in rates["movement"]])
     return rates.drop(columns="movement").sort_values("rate", ascending=False)

@@ -30,20 +30,20 @@ def methods(series: Series, tables: Tables) -> list[Paragraph]:
     ]
 
 
-def _where_it_holds(s: Source, sentences: list[tuple[bool, str]]) -> list[Sentence]:
-    return [s.say(template) for holds, template in sentences if holds]
-
-
 def _design(s: Source) -> list[Sentence]:
-    first = s.say(
-        "This is a report of {n}, treated with aligners."
-        if s.one
-        else "This is a retrospective series of {n} treated with aligners; nobody was allocated at "
-        "random and there was no control group.",
-        n=counted(s.value("patients", "patients"), "patient"),
-    )
-    invented = Sentence("The data are invented for demonstration and are evidence of nothing.")
-    return [first, *([invented] if s.series.cohort.invented else []), _records_sentence(s)]
+    sentences = [
+        (s.one, "This is a report of {patients}, treated with aligners."),
+        (
+            not s.one,
+            "This is a retrospective series of {patients} treated with aligners; nobody was "
+            "allocated at random and there was no control group.",
+        ),
+        (
+            s.series.cohort.invented,
+            "The data are invented for demonstration and are evidence of nothing.",
+        ),
+    ]
+    return [*s.those(sentences), _records_sentence(s)]
 
 
 def _records_sentence(s: Source) -> Sentence:
@@ -71,8 +71,7 @@ def _records_sentence(s: Source) -> Sentence:
 
 
 def _outcomes(s: Source) -> list[Sentence]:
-    return _where_it_holds(
-        s,
+    return s.those(
         [
             (
                 True,
@@ -154,7 +153,7 @@ def _statistics(s: Source) -> list[Sentence]:
         "({packages}); settings and the hash of the input are in {label[settings]}.",
         packages=packages,
     )
-    return [*_where_it_holds(s, sentences), computed]
+    return [*s.those(sentences), computed]
 
 
 def kinds_tested(s: Source) -> bool:

@@ -80,8 +80,7 @@ def _many_patients(s: Source) -> Sentence:
         if line.key.startswith("malocclusion ") and not line.heading
     ]
     return s.say(
-        "The series holds {n}{facts} ({label[patients]}).",
-        n=counted(s.value("patients", "patients"), "patient"),
+        "The series holds {patients}{facts} ({label[patients]}).",
         facts=phrase(", {x}", x=joined(facts)) if facts else "",
     )
 

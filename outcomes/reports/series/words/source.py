@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from outcomes.domain.names import movement_name
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.results import Series
-from outcomes.reports.series.sentences import Part, Sentence, joined, phrase, say
+from outcomes.reports.series.sentences import Part, Sentence, counted, joined, phrase, say
 from outcomes.reports.table import Ref
 from outcomes.words.units import NBSP, unit_mark
 
@@ -33,7 +33,7 @@ class Source:
 
     A template may name ``{setting[level]}`` and other settings, ``{label[rates]}`` (how the text
     calls a table), ``{cite[fit]}`` (the number of a reference), ``{tolerance}`` (of the units at
-    hand), and what is added by `line`.
+    hand), ``{patients}`` (how many, with the noun), and what is added by `line`.
     """
 
     def __init__(self, series: Series, tables: Tables, cells: dict[str, Ref] | None = None) -> None:
@@ -46,6 +46,7 @@ class Source:
                 lambda name: phrase("[{number}]", number=self.ref("references", name, "No."))
             ),
             "tolerance": self.tolerance,
+            "patients": lambda: counted(self.value("patients", "patients"), "patient"),
         }
 
     def __contains__(self, short: str) -> bool:
@@ -85,6 +86,10 @@ class Source:
 
     def say(self, template: str, **parts: Part) -> Sentence:
         return say(template, self, **parts)
+
+    def those(self, sentences: Iterable[tuple[bool, str]]) -> list[Sentence]:
+        """The sentences of which it holds that they can be said."""
+        return [self.say(template) for holds, template in sentences if holds]
 
     def phrase(self, template: str, **parts: Part) -> Sentence:
         return phrase(template, self, **parts)

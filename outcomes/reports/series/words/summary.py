@@ -8,7 +8,7 @@ from outcomes.domain.names import movement_name
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Sentence, joined
-from outcomes.reports.series.sharing import enough
+from outcomes.reports.series.sharing import enough, of_enough
 from outcomes.reports.series.tables import lines_of
 from outcomes.reports.series.words.measures import short_change, short_worse, shows_change, worsened
 from outcomes.reports.series.words.source import RATE, Source
@@ -44,14 +44,12 @@ def _changes(s: Source, most: int) -> list[Sentence]:
 
 def _achieved(s: Source) -> list[Sentence]:
     """The highest and the lowest rate of enough patients; pooled rates where there is no model."""
-    n = len(s.series.patients)
-    rates = s.series.fits.rates if "rates" in s else pd.DataFrame()
-    if len(rates):
-        rates = rates[[enough(int(k), n) for k in rates["patients"]]].sort_values("rate")
+    rates = of_enough(s.series.fits.rates, s.series) if "rates" in s else pd.DataFrame()
     if not len(rates):
         if "achievement" not in s:
             return []
         return [s.say("Achieved, summed over teeth: {parts}.", parts=joined(s.pooled()))]
+    rates = rates.sort_values("rate")
     ends = rates["movement"].astype(str).iloc[[-1] if len(rates) == 1 else [-1, 0]]
     parts = [
         s.line("rates", f"{movement} all").say(
