@@ -1,59 +1,81 @@
-"""What posters and slides share: their bullets, and the figures that may be shown to others."""
+"""What posters and slides share: their sections, and the figures that may be shown to others."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from outcomes.clinical.measures import BeforeAfter
-from outcomes.figures.base import alt_text, figure_bytes, settle
+from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.series import series_panels
 from outcomes.reports.files.slides import Picture
 from outcomes.reports.files.text_size import Line
-from outcomes.reports.series.figures import main_measure, series_figures
+from outcomes.reports.series.figures import Planned, forest, main_measure, series_figures
 from outcomes.reports.series.results import Series
 from outcomes.reports.series.sharing import kinds_to_share, pairs_to_share
-from outcomes.reports.series.story import rate_frame
+from outcomes.reports.series.story import Story, rate_frame
+from outcomes.reports.table import Table
 
-__all__ = ["SMALLEST_IN_FIGURES", "Shareable", "bullets", "figures_to_share", "picture"]
+__all__ = ["SMALLEST_IN_FIGURES", "Section", "figures_to_share", "picture", "sections"]
 
 SMALLEST_IN_FIGURES = 6.5
 """Smallest type in figures as they are drawn, points."""
 
 
 @dataclass(frozen=True)
-class Shareable:
-    """A figure that may be shown to others: its heading and caption, and how it is drawn.
-
-    ``draw`` takes a width in inches.
-    """
+class Section:
+    """A heading, and below it lines (sized later), a table or a figure."""
 
     name: str
     heading: str
-    caption: str
-    draw: Callable[[float], Any]
+    lines: tuple[Line, ...] = ()
+    table: Table | None = None
+    figure: Planned | None = None
 
-    def settled(self, width: float) -> tuple[Any, float, float]:
-        """The figure drawn at a width in inches, with its final width and height, inches."""
-        axes = self.draw(width)
-        settle(axes)
-        first = np.ravel(np.asarray(axes, dtype=object))[0]
-        across, high = first.get_figure(root=True).get_size_inches()
-        return axes, float(across), float(high)
+
+def sections(
+    story: Story, figures: Iterable[Planned], order: Sequence[str], *, after: float, apart: float
+) -> list[Section]:
+    """What a poster or a slide deck shows, in order of reading.
+
+    Parameters
+    ----------
+    story
+        What it says.
+    figures
+        Those that may be shared.
+    order
+        Names of these figures, and of the table of ``measures`` among them.
+    after, apart
+        Points below a bullet, and between the background and the aim.
+    """
+
+    def bullets(name: str, heading: str, sentences: Iterable[Any]) -> Section:
+        lines = (Line(str(sentence), 0, bullet=True, after=after) for sentence in sentences)
+        return Section(name, heading, tuple(lines))
+
+    shown = {figure.name: Section(figure.name, figure.heading, figure=figure) for figure in figures}
+    if story.measures is not None:
+        title = "Measures, start to end"
+        shown["measures"] = Section("measures", title, table=story.measures)
+    background = (Line(story.background, 0, after=apart), Line(story.aim, 0))
+    return [
+        Section("background", "Background and aim", background),
+        bullets("methods", "Methods", story.methods),
+        Section("patients", "Patients", table=story.patients),
+        *([bullets("findings", "Findings", story.findings)] if story.findings else []),
+        *(shown[name] for name in order if name in shown),
+        bullets("limits", "Limits", story.limits),
+        Section("conclusion", "Conclusion", (Line(story.conclusion, 0),)),
+        bullets("cautions", "Before anybody acts on this", story.cautions),
+    ]
 
 
 def picture(axes: Any, width: float, height: float, dpi: int) -> Picture:
     """A settled figure as a picture of this size in points; ``dpi`` is that of the drawing."""
     return Picture(figure_bytes(axes, "png", dpi), width, height, alt_text(axes))
-
-
-def bullets(sentences: Iterable[Any], after: float) -> tuple[Line, ...]:
-    """Sentences as bullet points, sized later, with so many points below each."""
-    return tuple(Line(str(sentence), 0, bullet=True, after=after) for sentence in sentences)
 
 
 def figures_to_share(
@@ -64,7 +86,7 @@ def figures_to_share(
     across: int | None,
     height: float,
     tolerance: str,
-) -> list[Shareable]:
+) -> list[Planned]:
     """Before and after, rates, each case: those of them that tell nothing of a few patients.
 
     Parameters
@@ -83,57 +105,41 @@ def figures_to_share(
         What the captions say of the grey band.
     """
     found = []
-    names = {figure.name for figure in series_figures(series)}
     result, split, shared = pairs_to_share(series)
-    if "before_after" in names and shared:
+    if shared and any(figure.name == "before_after" for figure in series_figures(series)):
         chosen = measures(result, shared)
         columns = beside or len(chosen)
         found.append(
-            Shareable(
+            Planned(
                 "before_after",
-                "Before and after",
                 f"A line for each patient; dashed: target; grey: {tolerance}.",
                 lambda width: before_after_panels(
                     result, chosen, split=split, width=width, columns=columns
                 ),
+                "Before and after",
             )
         )
     frame = rate_frame(series)
     if frame is not None:
         found.append(
-            Shareable(
+            Planned(
                 "rates",
-                "How much of the plan was achieved",
                 "Rates of the mixed model over all kinds of teeth.",
-                lambda width: _forest(frame, width),
+                lambda width: forest(frame, width, 1.0 + 0.2 * len(frame)),
+                "How much of the plan was achieved",
             )
         )
     measure = main_measure(series)
     if measure is not None and len(series.patients) > 1:
+        kinds = kinds_to_share(series)
         found.append(
-            Shareable(
+            Planned(
                 "cases",
-                "Every case",
                 f"One panel for each patient; dashed: target; grey: {tolerance}.",
                 lambda width: series_panels(
-                    series.cohort,
-                    measure,
-                    width=width,
-                    columns=across,
-                    height=height,
-                    kinds=kinds_to_share(series),
+                    series.cohort, measure, width=width, columns=across, height=height, kinds=kinds
                 ),
+                "Every case",
             )
         )
     return found
-
-
-def _forest(frame: Any, width: float) -> Any:
-    """Forest plot of one rate for each movement, as wide as asked for (inches)."""
-    from outcomes.figures import rates_forest
-    from outcomes.figures.base import new_axes, trim_height
-
-    ax = new_axes(width, 1.0 + 0.2 * len(frame))
-    rates_forest(frame, ax=ax)
-    trim_height(ax)
-    return ax

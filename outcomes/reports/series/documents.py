@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
-from outcomes.figures.base import alt_text, figure_bytes, settle
-from outcomes.figures.publication import Drawn, write_contents
+import pandas as pd
+
+from outcomes.figures.base import alt_text, figure_bytes
+from outcomes.figures.publication import write_contents
 from outcomes.reports.build.show import Shown, say, show
 from outcomes.reports.files import html
 from outcomes.reports.files.tables import write_tables
@@ -17,13 +19,12 @@ from outcomes.reports.series.checklists import checklist_table
 from outcomes.reports.series.figures import Planned, case_figures, save_figures, series_figures
 from outcomes.reports.series.manuscript import CONSENT, DEMO, write_manuscript
 from outcomes.reports.series.results import Series
-from outcomes.reports.series.sentences import Paragraph, trace
+from outcomes.reports.series.sentences import trace
 from outcomes.reports.series.tables import manuscript_tables
 from outcomes.reports.series.words import limitations, methods, results
 from outcomes.reports.table import Table
 
 __all__ = [
-    "CONSENT",
     "case_gallery",
     "reminders",
     "show_figure",
@@ -59,12 +60,14 @@ def write_documents(
     out = Path(out)
     tables = manuscript_tables(series) if tables is None else tables
     drawn, cases = save_figures(series, out / "figures")
-    _captions(drawn, cases, out / "figures" / "captions.csv")
+    inside = [replace(c, files=tuple(f"cases/{file}" for file in c.files)) for c in cases]
+    write_contents([*drawn, *inside], out / "figures" / "captions.csv")
     checklist = checklist_table(series, tables)
     write_tables(tables.values(), out / "tables")
     write_docx([checklist], out / "tables" / f"{checklist.name}.docx")
     paragraphs = [*methods(series, tables), *results(series, tables), limitations(series, tables)]
-    _traced(paragraphs, out / "tables" / "numbers_in_the_text.csv")
+    traced = pd.DataFrame(trace(paragraphs))
+    traced.to_csv(out / "tables" / "numbers_in_the_text.csv", index=False, lineterminator="\r\n")
     written = [
         write_manuscript(series, tables, drawn, out / "figures", out / "manuscript.docx"),
         out / "tables" / "manuscript_tables.docx",
@@ -94,23 +97,6 @@ def _named(path: Path) -> str:
     return f"{path.name} ({comment})" if comment else path.name
 
 
-def _captions(drawn: Iterable[Drawn], cases: Iterable[Drawn], path: Path) -> None:
-    inside = [
-        Drawn(c.name, c.caption, c.alt, tuple(f"cases/{file}" for file in c.files)) for c in cases
-    ]
-    write_contents([*drawn, *inside], path)
-
-
-def _traced(paragraphs: Iterable[Paragraph], path: Path) -> None:
-    """Which cell each number of the words was taken from."""
-    lines = trace(paragraphs)
-    with path.open("w", encoding="utf-8", newline="") as handle:
-        columns = ("section", "number", "table", "line", "column", "cell", "sentence")
-        writer = csv.DictWriter(handle, columns)
-        writer.writeheader()
-        writer.writerows(lines)
-
-
 def show_paper(table: Table) -> Shown:
     """A table for print as a notebook shows it."""
     return Shown(html.table(table))
@@ -136,8 +122,7 @@ def case_gallery(series: Series, most: int = 12) -> list[Shown]:
 
 
 def _screen(figure: Planned) -> Shown:
-    axes = figure.draw(6.9)
-    settle(axes)
+    axes, *_ = figure.settled(6.9)
     png = figure_bytes(axes, "png", SCREEN_DPI)
     return Shown(html.figure(png, alt_text(axes), caption=figure.caption, width=660))
 

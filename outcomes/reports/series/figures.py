@@ -7,27 +7,40 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from outcomes.clinical.case import measured
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import measure_name
+from outcomes.figures.base import new_axes, settle, trim_height
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.case import case_page
+from outcomes.figures.forest import rates_forest
 from outcomes.figures.publication import Drawn, save_for_print
 from outcomes.figures.series import series_panels
 from outcomes.reports.series.results import Series
 from outcomes.words.english import number_of
 from outcomes.words.units import NBSP
 
-__all__ = ["Planned", "case_figures", "main_measure", "save_figures", "series_figures"]
+__all__ = ["Planned", "case_figures", "forest", "main_measure", "save_figures", "series_figures"]
 
 
 @dataclass(frozen=True)
 class Planned:
-    """A figure to draw: its name, its caption, and how, from a width in inches."""
+    """A figure to draw: its name, its caption, how, from a width in inches, and its heading."""
 
     name: str
     caption: str
     draw: Callable[[float], Any]
+    heading: str = ""
+
+    def settled(self, width: float) -> tuple[Any, float, float]:
+        """The figure drawn at a width in inches, with its final width and height, inches."""
+        axes = self.draw(width)
+        settle(axes)
+        first = np.ravel(np.asarray(axes, dtype=object))[0]
+        across, high = first.get_figure(root=True).get_size_inches()
+        return axes, float(across), float(high)
 
 
 def main_measure(series: Series) -> str | None:
@@ -48,11 +61,7 @@ def main_measure(series: Series) -> str | None:
 
 def series_figures(series: Series) -> list[Planned]:
     """The figures that the series fills, in order."""
-    planned = [
-        _rates(series),
-        _before_after(series),
-        _panels(series),
-    ]
+    planned = [_rates(series), _before_after(series), _panels(series)]
     return [figure for figure in planned if figure is not None]
 
 
@@ -60,29 +69,27 @@ def _demo(series: Series) -> str:
     return " Invented demonstration data." if series.cohort.invented else ""
 
 
+def forest(rates: Any, width: float, height: float) -> Any:
+    """A forest plot of rates, as wide as asked for (inches) and no higher than it must be."""
+    ax = new_axes(width, height)
+    rates_forest(rates, ax=ax)
+    trim_height(ax)
+    return ax
+
+
 def _rates(series: Series) -> Planned | None:
-    if not series.class_fits:
+    fits = series.class_fits
+    if not fits:
         return None
-
-    def draw(width: float) -> Any:
-        from outcomes.figures import rates_forest
-        from outcomes.figures.base import new_axes, trim_height
-
-        fits = series.class_fits
-        lines = sum(len(fit.rates) for fit in fits.values()) + 1.4 * len(fits)
-        ax = new_axes(width, 1.3 + 0.21 * lines)
-        rates_forest(fits, ax=ax)
-        trim_height(ax)
-        return ax
-
+    lines = sum(len(fit.rates) for fit in fits.values()) + 1.4 * len(fits)
     n = int(series.cohort.movements["patient"].nunique())
-    rows = int(sum(fit.nobs for fit in series.class_fits.values()))
+    rows = int(sum(fit.nobs for fit in fits.values()))
     return Planned(
         "rates",
         f"Achieved share of the plan with 95{NBSP}% intervals, by movement and kind of tooth: "
         f"{rows:,} planned movements in {number_of(n, 'patient')}. 100{NBSP}% is all of the plan; an "
         f"open circle rests on fewer than {FEW_PATIENTS} patients.{_demo(series)}",
-        draw,
+        lambda width: forest(fits, width, 1.3 + 0.21 * lines),
     )
 
 
@@ -91,10 +98,6 @@ def _before_after(series: Series) -> Planned | None:
     table = result.table[result.table["period"] == "total"]
     if not (table["patients"] > 0).any():
         return None
-
-    def draw(width: float) -> Any:
-        return before_after_panels(result, split=series.split, width=width)
-
     n = int(result.patients["patient"].nunique())
     who = "a line for each patient" if n > 1 else "one patient"
     interval = f" with its 95{NBSP}% interval" if n > 1 else ""
@@ -103,7 +106,7 @@ def _before_after(series: Series) -> Planned | None:
         f"Measures at the start and at the last scan, {who} ({number_of(n, 'patient')}). Above each "
         f"panel the mean difference{interval}; dashed, the target, and in grey the tolerance "
         f"around it; large open marks, means.{_demo(series)}",
-        draw,
+        lambda width: before_after_panels(result, split=series.split, width=width),
     )
 
 
@@ -146,19 +149,10 @@ def save_figures(series: Series, folder: str | Path) -> tuple[list[Drawn], list[
         Those of the series in both widths, those of the cases in two columns.
     """
     folder = Path(folder)
-    figures = [
-        save_for_print(figure.draw, figure.name, figure.caption, folder)
-        for figure in series_figures(series)
-    ]
+    figures = [save_for_print(f.draw, f.name, f.caption, folder) for f in series_figures(series)]
+    page: dict[str, Any] = {"widths": ["two_column"], "dpi": [300]}
     cases = [
-        save_for_print(
-            figure.draw,
-            figure.name,
-            figure.caption,
-            folder / "cases",
-            widths=["two_column"],
-            dpi=[300],
-        )
-        for figure in case_figures(series)
+        save_for_print(f.draw, f.name, f.caption, folder / "cases", **page)
+        for f in case_figures(series)
     ]
     return figures, cases

@@ -23,11 +23,12 @@ from outcomes.reports.files.slides import (
 )
 from outcomes.reports.files.text_size import Line, text_height
 from outcomes.reports.series.cells import Tables
-from outcomes.reports.series.deck import Shareable, bullets, figures_to_share, picture
+from outcomes.reports.series.deck import figures_to_share, picture, sections
+from outcomes.reports.series.figures import Planned
 from outcomes.reports.series.poster_columns import (
     A0,
+    FORMATS,
     SMALLEST,
-    WIDE,
     Block,
     Format,
     Placed,
@@ -46,17 +47,18 @@ __all__ = ["write_poster", "write_posters"]
 FIGURE_SCALE = 4.0
 """Figures are drawn small and placed so much larger: their 6.5 pt become 26."""
 PRINT_DPI = 300
+WORTH = {"findings": 1.0, "cases": 2.0, "measures": 3.0, "patients": 5.0, "pictures": 12.0}
+"""What leaving a part out costs; the pictures more than all others together: left out only where
+nothing else helps. Parts that are not named here stay."""
 ROOM_FOR_PICTURES = 300.0
 """Least height of the place for the author's pictures, points; it takes what its column spares."""
 
 
-def write_posters(
-    series: Series, tables: Tables, folder: str | Path, formats: Sequence[Format] = (A0, WIDE)
-) -> list[Path]:
+def write_posters(series: Series, tables: Tables, folder: str | Path) -> list[Path]:
     """Write a poster in each format: ``poster_a0_portrait.pptx`` and so on."""
     return [
-        write_poster(series, tables, Path(folder, f"poster_{form.name}.pptx"), form)
-        for form in formats
+        write_poster(series, tables, Path(folder, f"poster_{name}.pptx"), form)
+        for name, form in FORMATS.items()
     ]
 
 
@@ -153,37 +155,7 @@ def _footer(slide: Slide, story: Story, form: Format) -> float:
 
 def blocks(series: Series, story: Story, form: Format) -> list[Block]:
     """What stands in the columns, in order of reading."""
-    found = [
-        Block(
-            "background",
-            "Background and aim",
-            (Line(story.background, 0, after=8), Line(story.aim, 0)),
-        ),
-        Block("methods", "Methods", bullets(story.methods, 5)),
-        Block(
-            "patients",
-            "Patients",
-            table=story.patients,
-            caption=" ".join(story.patients.notes),
-            worth=5.0,
-        ),
-    ]
-    if story.findings:
-        found.append(Block("findings", "Findings", bullets(story.findings, 5), worth=1.0))
-    found += _figure_blocks(series, story, form)
-    found += [
-        # Worth more than all others together: left out only where nothing else helps.
-        Block("pictures", "Clinical pictures", room=ROOM_FOR_PICTURES, worth=12.0),
-        Block("limits", "Limits", bullets(story.limits, 5)),
-        Block("conclusion", "Conclusion", (Line(story.conclusion, 0),), tint=True),
-        Block("cautions", "Before anybody acts on this", bullets(story.cautions, 5)),
-    ]
-    return found
-
-
-def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
-    """Before and after, rates, each case: figures as wide as a column; the table of measures."""
-    drawn = figures_to_share(
+    figures = figures_to_share(
         series,
         measures=_two_measures,
         beside=2,
@@ -191,26 +163,26 @@ def _figure_blocks(series: Series, story: Story, form: Format) -> list[Block]:
         height=1.12,
         tolerance="tolerance",
     )
-    found = {
-        figure.name: Block(
-            figure.name,
-            figure.heading,
-            picture=_as_wide_as_a_column(figure, form),
-            caption=figure.caption,
-            worth=2.0 if figure.name == "cases" else 0.0,
-        )
-        for figure in drawn
-    }
-    if story.measures is not None:
-        found["measures"] = Block(
-            "measures",
-            "Measures, start to end",
-            table=story.measures,
-            caption=" ".join(story.measures.notes),
-            worth=3.0,
-        )
     order = ("before_after", "rates", "measures", "cases")
-    return [found[name] for name in order if name in found]
+    found = []
+    for part in sections(story, figures, order, after=5, apart=8):
+        if part.name == "limits":
+            room, worth = ROOM_FOR_PICTURES, WORTH["pictures"]
+            found.append(Block("pictures", "Clinical pictures", room=room, worth=worth))
+        caption = part.figure.caption if part.figure else ""
+        found.append(
+            Block(
+                part.name,
+                part.heading,
+                part.lines,
+                _as_wide_as_a_column(part.figure, form) if part.figure else None,
+                part.table,
+                caption=" ".join(part.table.notes) if part.table else caption,
+                worth=WORTH.get(part.name, 0.0),
+                tint=part.name == "conclusion",
+            )
+        )
+    return found
 
 
 def _two_measures(result: BeforeAfter, shared: list[str]) -> list[str]:
@@ -221,7 +193,7 @@ def _two_measures(result: BeforeAfter, shared: list[str]) -> list[str]:
     return sorted(order, key=lambda name: (name != "overbite", name != "overjet"))[:2]
 
 
-def _as_wide_as_a_column(figure: Shareable, form: Format) -> Picture:
+def _as_wide_as_a_column(figure: Planned, form: Format) -> Picture:
     """Drawn small and placed larger, at the resolution of print."""
     axes, across, high = figure.settled(form.column / 72 / FIGURE_SCALE)
     dpi = int(PRINT_DPI * FIGURE_SCALE)

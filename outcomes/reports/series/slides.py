@@ -23,11 +23,11 @@ from outcomes.reports.files.text_size import Line, text_height
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.deck import (
     SMALLEST_IN_FIGURES,
-    Shareable,
-    bullets,
     figures_to_share,
     picture,
+    sections,
 )
+from outcomes.reports.series.figures import Planned
 from outcomes.reports.series.results import Series
 from outcomes.reports.series.story import Story, tell
 from outcomes.reports.table import Table
@@ -64,16 +64,6 @@ def write_slides(series: Series, tables: Tables, path: str | Path) -> Path:
     story = tell(series, tables)
     slides = new_slides(WIDTH, HEIGHT, "Case series")
     _title(slides, story)
-    _words(
-        slides,
-        story,
-        "Background and aim",
-        [Line(story.background, 0, after=14), Line(story.aim, 0)],
-    )
-    _words(slides, story, "Methods", bullets(story.methods, 8))
-    _table(slides, story, "Patients", story.patients)
-    if story.findings:
-        _words(slides, story, "Findings", bullets(story.findings, 8))
     figures = figures_to_share(
         series,
         measures=lambda _, shared: shared[:3],
@@ -82,13 +72,14 @@ def write_slides(series: Series, tables: Tables, path: str | Path) -> Path:
         height=0.92,
         tolerance="tolerance around it",
     )
-    for figure in figures:
-        _picture(slides, story, figure)
-    if story.measures is not None:
-        _table(slides, story, "Measures, start to end", story.measures)
-    _words(slides, story, "Limits", bullets(story.limits, 8))
-    _words(slides, story, "Conclusion", [Line(story.conclusion, 0)])
-    _words(slides, story, "Before anybody acts on this", bullets(story.cautions, 8))
+    order = ("before_after", "rates", "cases", "measures")
+    for section in sections(story, figures, order, after=8, apart=14):
+        if section.figure is not None:
+            _picture(slides, story, section.figure)
+        elif section.table is not None:
+            _table(slides, story, section.heading, section.table)
+        else:
+            _words(slides, story, section.heading, section.lines)
     slides.save(str(path))
     return Path(path)
 
@@ -153,7 +144,7 @@ def _table(slides: Presentation, story: Story, heading: str, table: Table) -> No
         _table(slides, story, heading + more, replace(table, rows=part))
 
 
-def _picture(slides: Presentation, story: Story, figure: Shareable) -> None:
+def _picture(slides: Presentation, story: Story, figure: Planned) -> None:
     """A slide with a figure; drawn less high, or more small, until it fits."""
     note = [Line(figure.caption, 14, colour=QUIET)]
     room = ROOM - text_height(note, ACROSS) - 10
