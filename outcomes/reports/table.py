@@ -14,8 +14,6 @@ import pandas as pd
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.words.english import capital
 
-__all__ = ["NOT_MEASURED", "Cell", "Look", "Ref", "Row", "Table", "from_frame", "row", "small_rows"]
-
 NOT_MEASURED = "not measured"
 """In the place of a number that nobody measured."""
 SMALL_NOTE = (

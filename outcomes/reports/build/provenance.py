@@ -60,19 +60,6 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
-def plain_option(value: Any) -> Any:
-    """An option as it may be published: a path becomes its file name.
-
-    Examples
-    --------
-    >>> plain_option(Path("folder", "practice.xlsx"))
-    'practice.xlsx'
-    """
-    if isinstance(value, Path):
-        return value.name
-    return value
-
-
 def provenance(
     *,
     report: str,
@@ -111,13 +98,14 @@ def provenance(
     ('a.csv', 1)
     """
     written = now or datetime.now().astimezone()
+    plain = {k: v.name if isinstance(v, Path) else v for k, v in sorted(options.items())}
     return {
         "written_by": "outcomes",
         "report": report,
         "notebook_sha256": notebook_sha256,
         "input": {"file": source, "sha256": sha256, "invented": invented},
         "seed": seed,
-        "options": {name: plain_option(value) for name, value in sorted(options.items())},
+        "options": plain,
         "versions": versions(),
         "written": written.isoformat(timespec="seconds"),
     }

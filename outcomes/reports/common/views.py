@@ -10,8 +10,6 @@ import pandas as pd
 from outcomes.words.numbers import LEVEL, count, interval_words, range_words, size, size_range
 from outcomes.words.units import NBSP
 
-__all__ = ["BLANK", "COUNTS", "INTERVAL", "Column", "interval_heading", "texts"]
-
 BLANK = "–"
 """Where there is nothing to show."""
 INTERVAL = "low to high"

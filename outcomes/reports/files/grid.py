@@ -15,8 +15,6 @@ from outcomes.reports.files.text_size import (
 )
 from outcomes.reports.table import Table
 
-__all__ = ["Grid", "grid_layout", "grids"]
-
 
 @dataclass(frozen=True)
 class Grid:
@@ -87,26 +85,21 @@ def grid_layout(table: Table, width: float, size: float) -> Grid:
     if broken:
         least, wish = floor, least
     widths = _shared_out(least, wish, width)
-    if broken:
-        texts = [
-            text
-            if number in groups
-            else tuple(
-                break_words(cell, size, w - 2 * pad, bold=number == 0)
-                for cell, w in zip(text, widths, strict=True)
-            )
-            for number, text in enumerate(texts)
-        ]
     heights = []
     for number, text in enumerate(texts):
+        bold, rooms = number == 0 or number in groups, [w - 2 * pad for w in widths]
         if number in groups:
-            count = len(wrap(text[0], size, width - 2 * pad, bold=True))
-        else:
-            count = max(
-                len(wrap(cell, size, w - 2 * pad, bold=number == 0))
-                for cell, w in zip(text, widths, strict=True)
+            text, rooms = text[:1], [width - 2 * pad]
+        elif broken:
+            text = tuple(
+                break_words(cell, size, room, bold=bold)
+                for cell, room in zip(text, rooms, strict=True)
             )
-        heights.append(count * line_height(size) + 2 * 0.22 * size)
+            texts[number] = text
+        lines = max(
+            len(wrap(cell, size, room, bold=bold)) for cell, room in zip(text, rooms, strict=True)
+        )
+        heights.append(lines * line_height(size) + 2 * 0.22 * size)
     right = tuple(table.numeric())
     return Grid(tuple(texts), size, widths, tuple(heights), right, groups, broken)
 

@@ -9,8 +9,6 @@ from typing import Any
 from outcomes.figures.base import picture_html
 from outcomes.reports.table import Table
 
-__all__ = ["figure", "page", "table"]
-
 SHARED = Path(__file__).resolve().parent / "templates"
 """What pages of every kind include."""
 

@@ -6,8 +6,6 @@ import unicodedata
 
 from outcomes.reports.table import Table
 
-__all__ = ["table", "text"]
-
 _PLAIN = {
     "\\": r"\textbackslash{}",
     "&": r"\&",

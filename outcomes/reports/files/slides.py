@@ -15,21 +15,6 @@ if TYPE_CHECKING:
     from pptx.presentation import Presentation
     from pptx.slide import Slide
 
-__all__ = [
-    "MARK",
-    "PANEL",
-    "PAPER",
-    "QUIET",
-    "STRONG",
-    "Picture",
-    "add_grid",
-    "add_panel",
-    "add_picture",
-    "add_text",
-    "blank",
-    "new_slides",
-]
-
 FONT = "Arial"
 QUIET, STRONG, PAPER, PANEL, MARK = "555555", "2B2A6B", "FFFFFF", "EEF0F4", "7A4B00"
 """Secondary text, headings and rules, background, panels, places for the author."""
@@ -129,8 +114,6 @@ def add_text(
         paragraph.alignment = getattr(PP_ALIGN, line.align.upper())
         if line.bullet:
             _bullet(paragraph, bullet_indent(line.size))
-        if line.lead:
-            _run(paragraph, line.lead, line, bold=True)
         for text, author in _parts(line.text):
             _run(paragraph, text, line, bold=line.bold, author=author)
     return height

@@ -10,8 +10,6 @@ from outcomes.reports.files.word import write_docx
 from outcomes.reports.files.workbook import write_xlsx
 from outcomes.reports.table import Table
 
-__all__ = ["write_tables"]
-
 
 def write_tables(tables: Iterable[Table], folder: str | Path) -> list[Path]:
     """Every table in every format: one .docx and one .xlsx of all, and files of each.

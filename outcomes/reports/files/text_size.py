@@ -15,19 +15,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont
 
-__all__ = [
-    "INK",
-    "Line",
-    "break_words",
-    "bullet_indent",
-    "line_height",
-    "longest_word",
-    "narrowest",
-    "text_height",
-    "text_width",
-    "wrap",
-]
-
 INK = "222222"
 """Colour of text."""
 SPACING = 1.18
@@ -60,8 +47,6 @@ class Line:
         Points below it.
     colour
         Of the text.
-    lead
-        Words at its beginning that are bold.
     align
         "left", "center" or "right".
     """
@@ -72,7 +57,6 @@ class Line:
     bullet: bool = False
     after: float = 0.0
     colour: str = INK
-    lead: str = ""
     align: str = "left"
 
 
@@ -113,15 +97,14 @@ def wrap(text: str, size: float, width: float, *, bold: bool = False) -> list[st
     """
     lines: list[str] = []
     for part in text.split("\n"):
-        current = ""
-        for word in part.split(" "):
-            trial = f"{current} {word}" if current else word
-            if current and text_width(trial, size, bold) > width:
-                lines.append(current)
-                current = word
+        first, *words = part.split(" ")
+        lines.append(first)
+        for word in words:
+            trial = f"{lines[-1]} {word}" if lines[-1] else word
+            if lines[-1] and text_width(trial, size, bold) > width:
+                lines.append(word)
             else:
-                current = trial
-        lines.append(current)
+                lines[-1] = trial
     return lines
 
 
@@ -175,10 +158,6 @@ def text_height(lines: Sequence[Line], width: float) -> float:
     total = 0.0
     for line in lines:
         room = width - (bullet_indent(line.size) if line.bullet else 0)
-        # Words in bold are wider: measure a lead as if all were bold.
-        bold = line.bold or bool(line.lead)
-        total += len(wrap(line.lead + line.text, line.size, room, bold=bold)) * line_height(
-            line.size
-        )
-        total += line.after
+        wrapped = wrap(line.text, line.size, room, bold=line.bold)
+        total += len(wrapped) * line_height(line.size) + line.after
     return total

@@ -12,15 +12,6 @@ from outcomes.reports.table import Table
 if TYPE_CHECKING:
     from docx.document import Document
 
-__all__ = [
-    "add_picture",
-    "add_table",
-    "new_document",
-    "page_for",
-    "page_room",
-    "write_docx",
-]
-
 CELL_STYLE = "Table cell"
 """Paragraph style of cells: an author changes all tables by changing it."""
 WIDE = 7
@@ -178,14 +169,19 @@ def _widths(document: Document, made: Any, table: Table) -> None:
 def write_docx(tables: Iterable[Table], path: str | Path) -> Path:
     """A Word document with these tables, in landscape where a table has more than 7 columns."""
     document = new_document()
-    for number, table in enumerate(tables):
-        page_for(document, table, first=number == 0)
-        add_table(document, table)
+    add_tables(document, tables)
     document.save(str(path))
     return Path(path)
 
 
-def page_for(document: Document, table: Table | None, *, first: bool) -> None:
+def add_tables(document: Document, tables: Iterable[Table]) -> None:
+    """Append tables, each on a page turned as it needs."""
+    for table in tables:
+        page_for(document, table)
+        add_table(document, table)
+
+
+def page_for(document: Document, table: Table | None = None) -> None:
     """Turn the page where the table is wide, back where it is not or there is none."""
     from docx.enum.section import WD_ORIENT, WD_SECTION
     from docx.shared import Emu
@@ -194,7 +190,7 @@ def page_for(document: Document, table: Table | None, *, first: bool) -> None:
     section = document.sections[-1]
     if wide == (section.orientation == WD_ORIENT.LANDSCAPE):
         return
-    if not first:
+    if document.paragraphs:  # else nothing stands on the first page yet
         section = document.add_section(WD_SECTION.NEW_PAGE)
     section.orientation = WD_ORIENT.LANDSCAPE if wide else WD_ORIENT.PORTRAIT
     short, long = sorted((int(section.page_width or 0), int(section.page_height or 0)))

@@ -11,8 +11,6 @@ import pandas as pd
 
 from outcomes.reports.table import Table
 
-__all__ = ["gather_workbook", "write_xlsx"]
-
 RAW = ("table", "line", "column", "printed", "value", "second", "third")
 """Columns of the sheet of numbers as they were before rounding."""
 

@@ -12,8 +12,6 @@ from outcomes.reports.table import Cell, Table, row
 from outcomes.words.numbers import count, p_value
 from outcomes.words.units import unit_symbol
 
-__all__ = ["INDENT", "Cells", "Draft", "Line", "Tables", "numbered", "p_cell", "titled", "whole"]
-
 Tables = dict[str, Table]
 """Short name ("patients", "achievement", ...) to table."""
 

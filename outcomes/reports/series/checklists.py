@@ -14,8 +14,6 @@ from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.results import Series
 from outcomes.reports.table import Table, row
 
-__all__ = ["Item", "care", "checklist", "checklist_table", "strobe"]
-
 STROBE = (
     ("Title and abstract", "", "design named in the title; a balanced abstract"),
     ("Background", "", "why the question matters, what is known"),

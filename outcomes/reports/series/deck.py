@@ -18,8 +18,6 @@ from outcomes.reports.series.sharing import kinds_to_share, pairs_to_share
 from outcomes.reports.series.story import Story, rate_frame
 from outcomes.reports.table import Table
 
-__all__ = ["SMALLEST_IN_FIGURES", "Section", "figures_to_share", "picture", "sections"]
-
 SMALLEST_IN_FIGURES = 6.5
 """Smallest type in figures as they are drawn, points."""
 

@@ -24,15 +24,6 @@ from outcomes.reports.series.tables import manuscript_tables
 from outcomes.reports.series.words import limitations, methods, results
 from outcomes.reports.table import Table
 
-__all__ = [
-    "case_gallery",
-    "reminders",
-    "show_figure",
-    "show_paper",
-    "write_documents",
-    "written_words",
-]
-
 SCREEN_DPI = 110
 
 

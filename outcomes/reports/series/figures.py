@@ -22,8 +22,6 @@ from outcomes.reports.series.results import Series
 from outcomes.words.english import number_of
 from outcomes.words.units import NBSP
 
-__all__ = ["Planned", "case_figures", "forest", "main_measure", "save_figures", "series_figures"]
-
 
 @dataclass(frozen=True)
 class Planned:

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.figures.publication import Drawn
-from outcomes.reports.files.word import add_picture, add_table, new_document, page_for, page_room
+from outcomes.reports.files.word import (
+    add_picture,
+    add_table,
+    add_tables,
+    new_document,
+    page_for,
+    page_room,
+)
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.checklists import checklist_table
 from outcomes.reports.series.results import Series
@@ -17,8 +24,6 @@ from outcomes.reports.series.words import limitations, methods, results
 
 if TYPE_CHECKING:
     from docx.document import Document
-
-__all__ = ["CONSENT", "DEMO", "write_manuscript"]
 
 CONSENT = (
     "Before publishing: written consent of every patient; no names, dates of birth or faces; take "
@@ -72,21 +77,19 @@ def write_manuscript(
     document.add_paragraph(paragraph.text)
     document.add_heading("Funding and interests", 1)
     _marked(document, "[Sources of funding; interests of every author]")
-    _references(document, tables)
+    document.add_heading("References", 1)
+    for line in tables["references"].rows:
+        document.add_paragraph(f"{line.cells[0].text}. {line.cells[1].text}")
     document.add_heading("Tables", 1)
     main = [t for t in tables.values() if not t.label.startswith("Table S")]
     more = [t for k, t in tables.items() if t.label.startswith("Table S") and k != "references"]
-    for table in main:
-        page_for(document, table, first=False)
-        add_table(document, table)
-    page_for(document, None, first=False)
+    add_tables(document, main)
+    page_for(document)
     _figures(document, figures, Path(folder))
-    page_for(document, more[0], first=False)  # the heading stays with its first table
+    page_for(document, more[0])  # the heading stays with its first table
     document.add_heading("Supplement", 1)
-    for table in more:
-        page_for(document, table, first=False)
-        add_table(document, table)
-    page_for(document, None, first=False)
+    add_tables(document, more)
+    page_for(document)
     document.add_heading("Checklist", 1)
     add_table(document, checklist_table(series, tables))
     document.save(str(path))
@@ -106,12 +109,6 @@ def _section(document: Document, title: str, paragraphs: Iterable[Paragraph]) ->
     for paragraph in paragraphs:
         document.add_heading(paragraph.heading, 2)
         document.add_paragraph(paragraph.text)
-
-
-def _references(document: Document, tables: Tables) -> None:
-    document.add_heading("References", 1)
-    for line in tables["references"].rows:
-        document.add_paragraph(f"{line.cells[0].text}. {line.cells[1].text}")
 
 
 def _figures(document: Document, figures: Sequence[Drawn], folder: Path) -> None:

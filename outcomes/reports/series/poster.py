@@ -42,8 +42,6 @@ from outcomes.reports.series.story import Story, tell
 if TYPE_CHECKING:
     from pptx.slide import Slide
 
-__all__ = ["write_poster", "write_posters"]
-
 FIGURE_SCALE = 4.0
 """Figures are drawn small and placed so much larger: their 6.5 pt become 26."""
 PRINT_DPI = 300

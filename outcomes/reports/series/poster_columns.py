@@ -14,19 +14,6 @@ from outcomes.reports.files.slides import QUIET, STRONG, Picture
 from outcomes.reports.files.text_size import Line, text_height
 from outcomes.reports.table import Table
 
-__all__ = [
-    "A0",
-    "FORMATS",
-    "SMALLEST",
-    "WIDE",
-    "Block",
-    "Format",
-    "Placed",
-    "Room",
-    "fit",
-    "height_of",
-]
-
 SMALLEST = 24.0
 """No type on a poster is smaller, points; body text is 28 or more."""
 

@@ -15,15 +15,13 @@ from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.limits import TOLERANCE
-from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
+from outcomes.reports.build.run import demo_path, open_cohort
 from outcomes.reports.common.measured import error_of_readings
 from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
-
-__all__ = ["RESAMPLES", "Series", "open_series", "run_series"]
 
 RESAMPLES = 1000
 """Bootstrap replicates of the descriptive intervals."""
@@ -106,10 +104,8 @@ def open_series(cohort: str | Path | None = None, *, notation: str | None = None
     CohortError
         If it cannot be analysed; the message lists every problem.
     """
-    from outcomes.reports.build.run import open_cohort
-
     if cohort is None:
-        return open_cohort(data_path("synthetic_data", "series.xlsx"), notation="fdi")
+        return open_cohort(demo_path("case_series"), notation="fdi")
     return open_cohort(cohort, notation=notation)
 
 

@@ -13,17 +13,6 @@ from outcomes.reports.series.results import Series
 from outcomes.reports.table import Cell
 from outcomes.words.numbers import number, percent
 
-__all__ = [
-    "Rounding",
-    "between",
-    "counted_of",
-    "counted_share",
-    "decimals",
-    "mean_sd",
-    "plain",
-    "recorded",
-]
-
 UNKNOWN = {"mm": 2, "degree": 1}
 """Decimals where no reading was repeated: a hundredth of a mm, a tenth of a degree."""
 
@@ -68,25 +57,23 @@ class Rounding:
     """Decimals of movements (from repeated readings) and of measures (as written down)."""
 
     def __init__(self, series: Series) -> None:
-        self._movements: dict[str, int] = {}
-        self.errors: dict[str, float] = {}
         table = series.measurement
+        worst: dict[Any, float] = {}
         if len(table):
-            for name, part in table.groupby(table["movement"].astype(str)):
-                worst = float(part["dahlberg"].max())
-                if math.isfinite(worst) and worst > 0:
-                    self._movements[str(name)] = decimals(worst)
-                    self.errors[str(name)] = worst
-        measures = series.cohort.measures
-        self._measures = (
-            {str(name): recorded(part["value"]) for name, part in measures.groupby("measure")}
-            if len(measures)
-            else {}
-        )
+            worst = table.groupby("movement", observed=True)["dahlberg"].max().to_dict()
+        self.errors = {
+            str(name): float(error)
+            for name, error in worst.items()
+            if math.isfinite(error) and error > 0
+        }
+        self._measures = {
+            str(name): recorded(part["value"])
+            for name, part in series.cohort.measures.groupby("measure")
+        }
 
     def movement(self, name: str, unit: str) -> int:
         """Decimals for a movement."""
-        return self._movements.get(name, UNKNOWN.get(unit, 2))
+        return decimals(self.errors[name]) if name in self.errors else UNKNOWN.get(unit, 2)
 
     def measure(self, name: str) -> int:
         """Decimals for a measure."""

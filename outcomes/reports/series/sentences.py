@@ -11,18 +11,6 @@ from typing import Any
 from outcomes.reports.table import Ref
 from outcomes.words.english import capital, listed
 
-__all__ = [
-    "Paragraph",
-    "Sentence",
-    "counted",
-    "joined",
-    "numbers_in",
-    "phrase",
-    "say",
-    "trace",
-    "were",
-]
-
 _NUMBER = re.compile(r"[−-]?\d+(?:[.,]\d+)*")
 _NAME = re.compile(r"Tables? S?\d+(?:(?:,| and| to) S?\d+)*|Figure \d+|\bCR2\b")
 

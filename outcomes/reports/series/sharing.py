@@ -11,16 +11,6 @@ from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.reports.series.results import Series
 from outcomes.reports.table import Cell, Row, Table
 
-__all__ = [
-    "FEWER",
-    "HIDDEN",
-    "enough",
-    "hide_small",
-    "kinds_to_share",
-    "of_enough",
-    "pairs_to_share",
-]
-
 FEWER = f"<\u00a0{FEW_PATIENTS}"
 AT_LEAST = f"≥\u00a0{FEW_PATIENTS}"
 HIDDEN = (

@@ -36,8 +36,6 @@ if TYPE_CHECKING:
     from pptx.presentation import Presentation
     from pptx.slide import Slide
 
-__all__ = ["write_slides"]
-
 WIDTH, HEIGHT = 960.0, 540.0
 MARGIN, FOOT = 48.0, 30.0
 ACROSS = WIDTH - 2 * MARGIN

@@ -22,8 +22,6 @@ from outcomes.words.cautions import cautions
 from outcomes.words.english import capital
 from outcomes.words.units import NBSP, unit_mark
 
-__all__ = ["KeyNumber", "Story", "tell"]
-
 
 @dataclass(frozen=True)
 class KeyNumber:

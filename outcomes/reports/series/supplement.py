@@ -37,8 +37,6 @@ from outcomes.words.english import capital, listed
 from outcomes.words.numbers import LEVEL, count, interval_words, level_words, percent
 from outcomes.words.units import unit_mark, unit_symbol
 
-__all__ = ["BITE_TEETH", "bite_way", "supplement_tables"]
-
 EQUIVALENCE = 1 - 2 * (1 - LEVEL)
 """Level of the interval that goes with two one-sided tests at the usual level."""
 SOFTWARE = ("python", "outcomes", "numpy", "scipy", "pandas", "statsmodels", "pingouin")

@@ -36,8 +36,6 @@ from outcomes.words.english import capital, listed
 from outcomes.words.numbers import interval_words, level_words, number
 from outcomes.words.units import NBSP, unit_mark
 
-__all__ = ["line_key", "lines_of", "manuscript_tables", "target_notes"]
-
 
 def manuscript_tables(series: Series) -> Tables:
     """Every table that the series fills; the numbered ones first, then the supplement.

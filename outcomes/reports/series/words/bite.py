@@ -7,8 +7,6 @@ from outcomes.reports.series.supplement import BITE_TEETH, bite_way
 from outcomes.reports.series.words.source import Source
 from outcomes.reports.table import NOT_MEASURED, Ref
 
-__all__ = ["bite", "of_patients"]
-
 
 def of_patients(count: Ref) -> Sentence:
     """``3 of 10 patients``."""

@@ -7,8 +7,6 @@ from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Paragraph
 from outcomes.reports.series.words.source import Source
 
-__all__ = ["limitations"]
-
 
 def limitations(series: Series, tables: Tables) -> Paragraph:
     """What the data cannot say, for the discussion."""

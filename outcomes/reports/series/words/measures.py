@@ -15,15 +15,6 @@ from outcomes.reports.series.words.source import Source
 from outcomes.words.english import was
 from outcomes.words.units import unit_mark
 
-__all__ = [
-    "measure_sentence",
-    "measures",
-    "short_change",
-    "short_worse",
-    "shows_change",
-    "worsened",
-]
-
 WORSE_WHEN = {
     "recession": 1,
     "probing_depth": 1,

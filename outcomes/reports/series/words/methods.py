@@ -7,8 +7,6 @@ from outcomes.reports.series.results import Series
 from outcomes.reports.series.sentences import Paragraph, Sentence, counted, joined, phrase, were
 from outcomes.reports.series.words.source import Source
 
-__all__ = ["kinds_tested", "methods", "zero_tested"]
-
 PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "pingouin")
 
 

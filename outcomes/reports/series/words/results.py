@@ -27,8 +27,6 @@ from outcomes.reports.series.words.methods import kinds_tested, zero_tested
 from outcomes.reports.series.words.source import RATE, Source
 from outcomes.words.units import unit_mark
 
-__all__ = ["results"]
-
 
 def results(series: Series, tables: Tables) -> list[Paragraph]:
     """What was found, for the results of a paper; sections without anything are left out."""

@@ -12,8 +12,6 @@ from outcomes.reports.series.sentences import Part, Sentence, counted, joined, p
 from outcomes.reports.table import Ref
 from outcomes.words.units import NBSP, unit_mark
 
-__all__ = ["RATE", "Source"]
-
 RATE = f"{{Rate, %}}{NBSP}%"
 """In a template of a line of rates: the rate with its sign."""
 

@@ -13,8 +13,6 @@ from outcomes.reports.series.tables import lines_of
 from outcomes.reports.series.words.measures import short_change, short_worse, shows_change, worsened
 from outcomes.reports.series.words.source import RATE, Source
 
-__all__ = ["summary"]
-
 
 def summary(series: Series, tables: Tables, most: int = 4) -> list[Sentence]:
     """The findings in a few sentences, for a poster or the box at the top."""
