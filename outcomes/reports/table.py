@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -204,9 +202,8 @@ class Table:
         Age,24
         <BLANKLINE>
         """
-        buffer = io.StringIO()
-        csv.writer(buffer, lineterminator="\n").writerows([self.columns, *self.texts()])
-        return buffer.getvalue()
+        frame = pd.DataFrame(self.texts(), columns=list(self.columns))
+        return str(frame.to_csv(index=False, lineterminator="\n"))
 
 
 def row(

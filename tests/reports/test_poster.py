@@ -13,7 +13,8 @@ from outcomes.errors import InputError
 from outcomes.reports.files.grid import grid_layout
 from outcomes.reports.files.slides import add_grid, blank, new_slides
 from outcomes.reports.files.text_size import Line, line_height, longest_word, text_height, wrap
-from outcomes.reports.series.poster_columns import A0, FORMATS, WIDE, Block, fit
+from outcomes.reports.series.deck import Block
+from outcomes.reports.series.poster_columns import A0, FORMATS, WIDE, fit
 from outcomes.reports.series.slides import write_slides
 from outcomes.reports.table import Table, row
 

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from outcomes.cohort.read import from_frames
 from outcomes.figures.before_after import before_after_panels
 from outcomes.reports.series import words as prose
+from outcomes.reports.series.deck import Block
 from outcomes.reports.series.documents import written_words
-from outcomes.reports.series.poster_columns import A0, FORMATS, WIDE, Block, fit
+from outcomes.reports.series.poster_columns import A0, FORMATS, WIDE, fit
 from outcomes.reports.series.results import run_series
 from outcomes.reports.series.rounding import counted_share
 from outcomes.reports.series.sharing import HIDDEN, hide_small, kinds_to_share, pairs_to_share

@@ -117,10 +117,6 @@ def run_report(
     overwrite
         Replace ``out`` if it is a report of ours.
 
-    Returns
-    -------
-    Report
-
     Raises
     ------
     CohortError

@@ -77,10 +77,6 @@ def show(ax: Any, name: str, out: str | Path | None = None, *, caption: str = ""
         Report folder, or None.
     caption
         One or two sentences under the figure.
-
-    Returns
-    -------
-    Shown
     """
     from outcomes.figures import alt_text, figure_bytes, save_figure
 

@@ -12,12 +12,7 @@ from outcomes.reports.table import Table
 
 
 def write_tables(tables: Iterable[Table], folder: str | Path) -> list[Path]:
-    """Every table in every format: one .docx and one .xlsx of all, and files of each.
-
-    Returns
-    -------
-    list of Path
-    """
+    """Every table in every format: one .docx and one .xlsx of all, and files of each."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     every = list(tables)

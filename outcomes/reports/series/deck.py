@@ -23,50 +23,69 @@ SMALLEST_IN_FIGURES = 6.5
 
 
 @dataclass(frozen=True)
-class Section:
-    """A heading, and below it lines (sized later), a table or a figure."""
+class Block:
+    """A part of a poster or deck: a heading, then text, a picture or a table, then a caption.
+
+    Attributes
+    ----------
+    name, heading
+        A short one for shapes, and the one above it.
+    text
+        Lines, sized later.
+    table
+        For print; laid out where it is shown.
+    figure, picture
+        How it is drawn; as a poster shows it, drawn once, as wide as a column.
+    caption
+        Under a picture or table.
+    worth
+        What leaving it out costs, where room is short; 0 is never left out.
+    tint
+        On a light panel.
+    room
+        Height of a marked place to be filled by the author, points; 0 for none.
+    """
 
     name: str
     heading: str
-    lines: tuple[Line, ...] = ()
+    text: tuple[Line, ...] = ()
     table: Table | None = None
     figure: Planned | None = None
+    picture: Picture | None = None
+    caption: str = ""
+    worth: float = 0.0
+    tint: bool = False
+    room: float = 0.0
 
 
 def sections(
     story: Story, figures: Iterable[Planned], order: Sequence[str], *, after: float, apart: float
-) -> list[Section]:
+) -> list[Block]:
     """What a poster or a slide deck shows, in order of reading.
 
-    Parameters
-    ----------
-    story
-        What it says.
-    figures
-        Those that may be shared.
-    order
-        Names of these figures, and of the table of ``measures`` among them.
-    after, apart
-        Points below a bullet, and between the background and the aim.
+    ``order`` is that of the figures, by name, and of the table of ``measures`` among them;
+    ``after`` and ``apart`` are points below a bullet, and between the background and the aim.
     """
 
-    def bullets(name: str, heading: str, sentences: Iterable[Any]) -> Section:
+    def bullets(name: str, heading: str, sentences: Iterable[Any]) -> Block:
         lines = (Line(str(sentence), 0, bullet=True, after=after) for sentence in sentences)
-        return Section(name, heading, tuple(lines))
+        return Block(name, heading, tuple(lines))
 
-    shown = {figure.name: Section(figure.name, figure.heading, figure=figure) for figure in figures}
+    def tabled(name: str, heading: str, table: Table) -> Block:
+        return Block(name, heading, table=table, caption=" ".join(table.notes))
+
+    shown = {f.name: Block(f.name, f.heading, figure=f, caption=f.caption) for f in figures}
     if story.measures is not None:
-        title = "Measures, start to end"
-        shown["measures"] = Section("measures", title, table=story.measures)
+        shown["measures"] = tabled("measures", "Measures, start to end", story.measures)
     background = (Line(story.background, 0, after=apart), Line(story.aim, 0))
     return [
-        Section("background", "Background and aim", background),
+        Block("background", "Background and aim", background),
         bullets("methods", "Methods", story.methods),
-        Section("patients", "Patients", table=story.patients),
+        tabled("patients", "Patients", story.patients),
         *([bullets("findings", "Findings", story.findings)] if story.findings else []),
         *(shown[name] for name in order if name in shown),
         bullets("limits", "Limits", story.limits),
-        Section("conclusion", "Conclusion", (Line(story.conclusion, 0),)),
+        Block("conclusion", "Conclusion", (Line(story.conclusion, 0),), tint=True),
         bullets("cautions", "Before anybody acts on this", story.cautions),
     ]
 

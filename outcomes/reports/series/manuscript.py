@@ -39,19 +39,7 @@ def write_manuscript(
     folder: str | Path,
     path: str | Path,
 ) -> Path:
-    """Write the draft.
-
-    Parameters
-    ----------
-    series, tables
-        Results and their tables.
-    figures
-        As saved by `outcomes.figures.save_for_print`.
-    folder
-        Where the figures are.
-    path
-        The .docx to write.
-    """
+    """Write the draft; ``figures`` are as `save_for_print` saved them in ``folder``."""
     document = new_document("Draft of a case series")
     one = len(series.patients) == 1
     document.add_paragraph("[Title: the question, and the design]", style="Title")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,13 +24,12 @@ from outcomes.reports.files.slides import (
 )
 from outcomes.reports.files.text_size import Line, text_height
 from outcomes.reports.series.cells import Tables
-from outcomes.reports.series.deck import figures_to_share, picture, sections
+from outcomes.reports.series.deck import Block, figures_to_share, picture, sections
 from outcomes.reports.series.figures import Planned
 from outcomes.reports.series.poster_columns import (
     A0,
     FORMATS,
     SMALLEST,
-    Block,
     Format,
     Placed,
     Room,
@@ -61,16 +61,7 @@ def write_posters(series: Series, tables: Tables, folder: str | Path) -> list[Pa
 
 
 def write_poster(series: Series, tables: Tables, path: str | Path, form: Format = A0) -> Path:
-    """Write one poster.
-
-    Parameters
-    ----------
-    series, tables
-        Results and their tables.
-    path
-        The .pptx to write; its comments say what did not fit.
-    form
-        ``A0`` (841 × 1189 mm portrait) or ``WIDE`` (48 × 36 in landscape).
+    """Write one poster; its comments say what did not fit.
 
     Raises
     ------
@@ -161,26 +152,14 @@ def blocks(series: Series, story: Story, form: Format) -> list[Block]:
         height=1.12,
         tolerance="tolerance",
     )
-    order = ("before_after", "rates", "measures", "cases")
     found = []
-    for part in sections(story, figures, order, after=5, apart=8):
-        if part.name == "limits":
-            room, worth = ROOM_FOR_PICTURES, WORTH["pictures"]
-            found.append(Block("pictures", "Clinical pictures", room=room, worth=worth))
-        caption = part.figure.caption if part.figure else ""
-        found.append(
-            Block(
-                part.name,
-                part.heading,
-                part.lines,
-                _as_wide_as_a_column(part.figure, form) if part.figure else None,
-                part.table,
-                caption=" ".join(part.table.notes) if part.table else caption,
-                worth=WORTH.get(part.name, 0.0),
-                tint=part.name == "conclusion",
-            )
-        )
-    return found
+    order = ("before_after", "rates", "measures", "cases")
+    for block in sections(story, figures, order, after=5, apart=8):
+        if block.name == "limits":
+            found.append(Block("pictures", "Clinical pictures", room=ROOM_FOR_PICTURES))
+        drawn = _as_wide_as_a_column(block.figure, form) if block.figure else None
+        found.append(replace(block, picture=drawn))
+    return [replace(block, worth=WORTH.get(block.name, 0.0)) for block in found]
 
 
 def _two_measures(result: BeforeAfter, shared: list[str]) -> list[str]:

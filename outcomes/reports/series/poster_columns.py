@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 from outcomes.errors import InputError
 from outcomes.reports.files.grid import Grid, grids
-from outcomes.reports.files.slides import QUIET, STRONG, Picture
+from outcomes.reports.files.slides import QUIET, STRONG
 from outcomes.reports.files.text_size import Line, text_height
+from outcomes.reports.series.deck import Block
 from outcomes.reports.table import Table
 
 SMALLEST = 24.0
@@ -46,43 +46,6 @@ LARGER = 0.15
 
 
 @dataclass(frozen=True)
-class Block:
-    """A part of a column: a heading, then text, a picture or a table, then a caption.
-
-    Attributes
-    ----------
-    name
-        Short.
-    heading
-        Above it.
-    text
-        Lines, sized later.
-    picture
-        Drawn once, as wide as the column.
-    table
-        For print; laid out at the size of the poster's tables.
-    caption
-        Under a picture or table.
-    worth
-        What leaving it out costs, where room is short; 0 is never left out.
-    tint
-        On a light panel.
-    room
-        Height of a marked place to be filled by the author, points; 0 for none.
-    """
-
-    name: str
-    heading: str
-    text: tuple[Line, ...] = ()
-    picture: Picture | None = None
-    table: Table | None = None
-    caption: str = ""
-    worth: float = 0.0
-    tint: bool = False
-    room: float = 0.0
-
-
-@dataclass(frozen=True)
 class Room:
     """A marked place that grows with its column."""
 
@@ -104,10 +67,7 @@ def fit(
 ) -> tuple[list[list[Placed]], float, float]:
     """Most of the material at the largest type: what is left out is weighed against its size.
 
-    Returns
-    -------
-    tuple
-        Blocks of each column with the sizes of their parts, size of the text, least gap (points).
+    Blocks of each column with the sizes of their parts, size of the text, least gap (points).
 
     Raises
     ------
@@ -150,21 +110,18 @@ def height_of(column: Sequence[Placed], gap: float) -> float:
 def _divide(placed: Sequence[Placed], columns: int, gap: float) -> list[list[Placed]]:
     """Cut the sequence into columns so that the tallest is as short as can be."""
 
-    @cache
-    def best(start: int, left: int) -> tuple[float, tuple[int, ...]]:
-        if left == 1:
-            return height_of(placed[start:], gap), (len(placed),)
-        choices = []
-        for end in range(start + 1, len(placed) - left + 2):
-            rest, cuts = best(end, left - 1)
-            choices.append((max(height_of(placed[start:end], gap), rest), (end, *cuts)))
-        return min(choices)
-
     if len(placed) <= columns:
         return [[block] for block in placed]
-    _, cuts = best(0, columns)
-    starts = (0, *cuts[:-1])
-    return [list(placed[a:b]) for a, b in zip(starts, cuts, strict=True)]
+
+    def rank(parts: list[list[Placed]]) -> list[tuple[float, int]]:
+        heights = [height_of(part, gap) for part in parts]
+        return [(max(heights[place:]), len(part)) for place, part in enumerate(parts)]
+
+    ways = (
+        [list(placed[a:b]) for a, b in pairwise((0, *cuts, len(placed)))]
+        for cuts in combinations(range(1, len(placed)), columns - 1)
+    )
+    return min(ways, key=rank)
 
 
 def _lay_out(block: Block, width: float, size: float) -> Placed:
@@ -172,9 +129,7 @@ def _lay_out(block: Block, width: float, size: float) -> Placed:
     pad = 0.7 * size if block.tint else 0.0
     inner = width - 2 * pad
     heading = Line(block.heading, round(1.3 * size), bold=True, colour=STRONG)
-    parts: list[tuple[Any, float]] = []
-    if pad:
-        parts.append((None, pad))
+    parts: list[tuple[Any, float]] = [(None, pad)]
     parts.append(((heading,), text_height([heading], inner) + 0.35 * size))
     if block.text:
         lines = tuple(replace(line, size=size) for line in block.text)
@@ -188,11 +143,8 @@ def _lay_out(block: Block, width: float, size: float) -> Placed:
         parts.append((Room(), block.room))
     if block.caption:
         note = (Line(block.caption, max(SMALLEST, size - 6), colour=QUIET),)
-        parts.append((None, 0.3 * size))
-        parts.append((note, text_height(note, inner)))
-    if pad:
-        parts.append((None, pad))
-    return Placed(block, tuple(parts))
+        parts += [(None, 0.3 * size), (note, text_height(note, inner))]
+    return Placed(block, (*parts, (None, pad)))
 
 
 def _grid(table: Table, width: float, size: float) -> Grid:

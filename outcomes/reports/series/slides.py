@@ -21,12 +21,7 @@ from outcomes.reports.files.slides import (
 )
 from outcomes.reports.files.text_size import Line, text_height
 from outcomes.reports.series.cells import Tables
-from outcomes.reports.series.deck import (
-    SMALLEST_IN_FIGURES,
-    figures_to_share,
-    picture,
-    sections,
-)
+from outcomes.reports.series.deck import SMALLEST_IN_FIGURES, figures_to_share, picture, sections
 from outcomes.reports.series.figures import Planned
 from outcomes.reports.series.results import Series
 from outcomes.reports.series.story import Story, tell
@@ -50,15 +45,7 @@ LEAST = 11.0
 
 
 def write_slides(series: Series, tables: Tables, path: str | Path) -> Path:
-    """Write the deck: about ten slides, 16 to 9.
-
-    Parameters
-    ----------
-    series, tables
-        Results and their tables.
-    path
-        The .pptx to write.
-    """
+    """Write the deck: about ten slides, 16 to 9."""
     story = tell(series, tables)
     slides = new_slides(WIDTH, HEIGHT, "Case series")
     _title(slides, story)
@@ -77,7 +64,7 @@ def write_slides(series: Series, tables: Tables, path: str | Path) -> Path:
         elif section.table is not None:
             _table(slides, story, section.heading, section.table)
         else:
-            _words(slides, story, section.heading, section.lines)
+            _words(slides, story, section.heading, section.text)
     slides.save(str(path))
     return Path(path)
 

@@ -39,14 +39,7 @@ def measures(s: Source) -> list[Sentence]:
 def measure_sentence(series: Series, tables: Tables, line: dict[str, Any], group: str) -> Sentence:
     """One measure of one group before and after; never more than its interval supports.
 
-    Parameters
-    ----------
-    series, tables
-        As for ``results``.
-    line
-        A row of `BeforeAfter.table`.
-    group
-        The group of patients; "" for all.
+    ``line`` is a row of `BeforeAfter.table`, ``group`` its group of patients; "" for all.
     """
     here = Source(series, tables).line("before_after", line_key(line, group))
     patients = counted(here["Patients"], "patient")
@@ -145,11 +138,7 @@ def _target(here: Source, line: dict[str, Any]) -> Sentence | str:
 def worsened(line: dict[str, Any]) -> str:
     """In what way a measure was worse at the end than at the start; nothing where it was not.
 
-    Parameters
-    ----------
-    line
-        A row of `BeforeAfter.table`. A mean change counts only where its interval excludes zero;
-        fewer patients on target always count.
+    A mean change counts only where its interval excludes zero; fewer patients on target always do.
     """
     found = []
     if line["with_target"] and line["met"] < line["met_at_start"]:

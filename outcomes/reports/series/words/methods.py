@@ -11,15 +11,7 @@ PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "pingouin")
 
 
 def methods(series: Series, tables: Tables) -> list[Paragraph]:
-    """What was done, in the past tense, for the methods of a paper.
-
-    Parameters
-    ----------
-    series
-        From `outcomes.reports.series.results.run_series`.
-    tables
-        From `outcomes.reports.series.tables.manuscript_tables`.
-    """
+    """What was done, in the past tense, for the methods of a paper."""
     source = Source(series, tables)
     return [
         Paragraph("Design and patients", tuple(_design(source))),

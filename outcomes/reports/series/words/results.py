@@ -13,14 +13,7 @@ from outcomes.domain.names import class_name, movement_name
 from outcomes.reports.common.rows import standing_out
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.results import Series
-from outcomes.reports.series.sentences import (
-    Paragraph,
-    Sentence,
-    counted,
-    joined,
-    phrase,
-    were,
-)
+from outcomes.reports.series.sentences import Paragraph, Sentence, counted, joined, phrase, were
 from outcomes.reports.series.words.bite import bite, of_patients
 from outcomes.reports.series.words.measures import measures
 from outcomes.reports.series.words.methods import kinds_tested, zero_tested
