@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -178,20 +178,6 @@ class Table:
             found.append(numbers if right is None else right)
         return found
 
-    def chosen(
-        self, columns: Iterable[str], keys: Iterable[str] | None = None, title: str | None = None
-    ) -> Table:
-        """The same table with some of its columns and lines only."""
-        wanted = tuple(columns)
-        places = [self.columns.index(name) for name in wanted]
-        kept = None if keys is None else set(keys)
-        rows = tuple(
-            replace(line, cells=tuple(line.cells[place] for place in places))
-            for line in self.rows
-            if kept is None or line.key in kept
-        )
-        return replace(self, title=title or self.title, columns=wanted, rows=rows)
-
     def csv(self) -> str:
         """The printed texts, comma-separated.
 
@@ -233,21 +219,11 @@ def from_frame(
     looks: Mapping[str, Look] | None = None,
     repeats: bool = True,
 ) -> Table:
-    """A frame of texts and numbers, a line for each row.
+    """A frame of texts and numbers, a line for each row, its columns named as they are headed.
 
-    Parameters
-    ----------
-    frame
-        What is to be shown, its columns named as they are to be headed.
-    title
-        Caption.
-    few
-        Which rows rest on fewer than 5 patients; none where it is empty.
-    looks
-        How columns are set, by heading. Others are set to the right where every cell is a number,
-        an interval, a percentage or a length.
-    repeats
-        Draw a first text on a screen also where it is that of the line above.
+    Columns without a look are set to the right where every cell is a number, an interval, a
+    percentage or a length. ``few`` says which rows rest on fewer than 5 patients; without
+    ``repeats``, a first text that is that of the line above is not drawn on a screen.
 
     Examples
     --------

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from outcomes.reports.files import html
 
 if TYPE_CHECKING:
-    from bs4 import BeautifulSoup, Tag
+    from bs4 import BeautifulSoup
     from nbformat import NotebookNode
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -17,19 +17,9 @@ TEMPLATES = Path(__file__).resolve().parent / "templates"
 def page(notebook: "NotebookNode", title: str, record: Mapping[str, Any]) -> str:
     """The report as one HTML file: summary first, contents list, code folded away.
 
-    Parameters
-    ----------
-    notebook
-        Executed. Its first output of kind ``summary`` becomes the box at the top.
-    title
-        Title of the page.
-    record
-        From `outcomes.reports.build.provenance.provenance`.
-
-    Returns
-    -------
-    str
-        A page with no script and no address outside itself.
+    The first output of kind ``summary`` of the executed notebook becomes the box at the top;
+    ``record`` is from `outcomes.reports.build.provenance.provenance`. The page has no script and no
+    address outside itself.
     """
     from markupsafe import Markup
 
@@ -122,14 +112,10 @@ def _scrolling_tables(soup: "BeautifulSoup") -> None:
     """A wide table scrolls in its own box, which the keyboard must be able to reach."""
     for table in soup.find_all("table"):
         box = table.parent
-        if box is None or not _is_box(box):
+        if box is None or "table" not in box.get_attribute_list("class"):
             box = table.wrap(soup.new_tag("div"))
         caption = table.find("caption")
         box["class"] = "table"
         box["tabindex"] = "0"
         box["role"] = "region"
         box["aria-label"] = caption.get_text(strip=True) if caption else "Table"
-
-
-def _is_box(tag: "Tag") -> bool:
-    return "table" in tag.get_attribute_list("class")

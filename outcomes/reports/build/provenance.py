@@ -71,24 +71,12 @@ def provenance(
     options: Mapping[str, Any],
     now: datetime | None = None,
 ) -> dict[str, Any]:
-    """What ``provenance.json`` holds.
+    """What ``provenance.json`` holds; paths among the options are cut to their file names.
 
-    Parameters
-    ----------
-    report
-        Name of the notebook, such as ``"practice_audit"``.
-    source, sha256
-        File name (no folder) and SHA-256 of the cohort that was read.
-    invented
-        True for the demonstration cohort.
-    notebook_sha256
-        SHA-256 of the notebook before it was run.
-    seed
-        Seed of everything drawn at random.
-    options
-        The other options; paths are cut to their file names.
-    now
-        Time of writing, with its offset from UTC; the present when None.
+    ``report`` is the name of the notebook, ``notebook_sha256`` that of the notebook before it was
+    run; ``source`` and ``sha256`` are of the cohort that was read, its file name without a folder;
+    ``invented`` is True for a demonstration cohort; ``now`` has its offset from UTC, and is the
+    present when None.
 
     Examples
     --------

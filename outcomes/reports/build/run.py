@@ -66,7 +66,11 @@ def demo_path(notebook: str | None = None) -> Path:
 
 
 def open_cohort(
-    cohort: str | Path | None = None, *, notation: str | None = None, strict: bool = True
+    cohort: str | Path | None = None,
+    *,
+    notation: str | None = None,
+    strict: bool = True,
+    notebook: str | None = None,
 ) -> "Cohort":
     """Read a cohort, or the invented practice when None.
 
@@ -78,6 +82,8 @@ def open_cohort(
         Tooth notation of the file; None to settle it from the input.
     strict
         Refuse a cohort that cannot be analysed; otherwise give it with its problems.
+    notebook
+        Whose demonstration to read, where it has one of its own.
 
     Raises
     ------
@@ -87,7 +93,7 @@ def open_cohort(
     from outcomes.cohort.read import read_cohort
 
     if cohort is None:
-        cohort, notation = demo_path(), "fdi"
+        cohort, notation = demo_path(notebook), "fdi"
     return read_cohort(cohort, notation=notation, strict=strict)  # type: ignore[arg-type]
 
 
@@ -130,11 +136,7 @@ def run_report(
     options = {"seed": 1, "notation": None} | dict(parameters or {})
     check_free(out.absolute(), overwrite=overwrite)
     progress("Reading the cohort", 0, 1)
-    cohort = (
-        open_cohort(demo_path(notebook), notation="fdi")
-        if cohort_path is None
-        else open_cohort(cohort_path, notation=options["notation"])
-    )
+    cohort = open_cohort(cohort_path, notation=options["notation"], notebook=notebook)
     where = None if cohort_path is None else str(Path(cohort_path).absolute())
     with written_whole(out, overwrite=overwrite) as folder:
         executed, warnings = execute(
@@ -174,19 +176,11 @@ def _write_folder(
 def execute(
     source: Path, parameters: Mapping[str, Any], folder: Path, progress: Step = silent
 ) -> tuple["NotebookNode", tuple[str, ...]]:
-    """Run a notebook with parameters; give it back with outputs and without machine paths.
+    """Run a notebook with parameters; give it back with outputs, its warnings apart.
 
-    Parameters
-    ----------
-    source
-        The notebook.
-    parameters
-        Replace those in its cell tagged ``parameters``; paths are cut to file names in what
-        is given back.
-    folder
-        Working folder of the kernel.
-    progress
-        Called before each cell.
+    The parameters replace those in its cell tagged ``parameters``; paths among them are cut to file
+    names in what is given back. ``folder`` is the working folder of the kernel; ``progress`` is
+    called before each cell.
 
     Raises
     ------

@@ -13,14 +13,7 @@ if TYPE_CHECKING:
 def computed_with(cohort: Cohort, packages: tuple[str, ...], *more: str) -> str:
     """Versions of Python, this package and others, then the input with its hash.
 
-    Parameters
-    ----------
-    cohort
-        What was read.
-    packages
-        Names of packages beside this one.
-    more
-        What else is to be said before the input, such as ``"seed 1"``.
+    ``more`` is said before the input, such as ``"seed 1"``.
     """
     found = versions()
     names = ("outcomes", *packages)

@@ -15,12 +15,7 @@ from outcomes.words.numbers import percent, points
 def not_in_the_rates(later: pd.DataFrame, rescans: pd.DataFrame) -> list[str]:
     """Whether later courses stand alone, and what the missing rescans could change.
 
-    Parameters
-    ----------
-    later
-        From `outcomes.later_courses_alone`.
-    rescans
-        From `outcomes.missing_rescans`.
+    The tables are those of `outcomes.later_courses_alone` and `outcomes.missing_rescans`.
     """
     return [*later_alone(later), *missing(rescans)]
 

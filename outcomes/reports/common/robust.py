@@ -14,12 +14,8 @@ from outcomes.words.numbers import LEVEL, percent
 def second_reading(table: pd.DataFrame, level: float = LEVEL) -> list[str]:
     """Where a robust reading of the rates differs from them.
 
-    Parameters
-    ----------
-    table
-        movement and the columns of ``outcomes.RobustRates.rates``.
-    level
-        That of the intervals of the rates.
+    The table has movement and the columns of ``outcomes.RobustRates.rates``; ``level`` is that of
+    the intervals of the rates.
     """
     if not len(table):
         return []

@@ -51,15 +51,7 @@ def grid_layout(table: Table, width: float, size: float) -> Grid:
 
     Where the longest words do not fit side by side, those of more than ``WHOLE`` characters are
     broken over up to about ``PIECES`` lines; shorter words, and so all usual numbers, stay whole.
-
-    Parameters
-    ----------
-    table
-        The table; its caption and notes are not laid out.
-    width
-        Of the whole table, points.
-    size
-        Of the type, points.
+    The caption and the notes of the table are not laid out; width and size of type are in points.
 
     Raises
     ------

@@ -139,13 +139,7 @@ def case_figures(series: Series) -> list[Planned]:
 
 
 def save_figures(series: Series, folder: str | Path) -> tuple[list[Drawn], list[Drawn]]:
-    """Save the figures of the series, and a page for each case.
-
-    Returns
-    -------
-    tuple of lists of Drawn
-        Those of the series in both widths, those of the cases in two columns.
-    """
+    """Save the figures of the series in both widths, and a page in two columns for each case."""
     folder = Path(folder)
     figures = [save_for_print(f.draw, f.name, f.caption, folder) for f in series_figures(series)]
     page: dict[str, Any] = {"widths": ["two_column"], "dpi": [300]}

@@ -16,7 +16,7 @@ from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.limits import TOLERANCE
 from outcomes.rates.fit import RateFits, fit_rates
-from outcomes.reports.build.run import demo_path, open_cohort
+from outcomes.reports.build.run import open_cohort
 from outcomes.reports.common.measured import error_of_readings
 from outcomes.words.numbers import LEVEL
 
@@ -104,9 +104,7 @@ def open_series(cohort: str | Path | None = None, *, notation: str | None = None
     CohortError
         If it cannot be analysed; the message lists every problem.
     """
-    if cohort is None:
-        return open_cohort(demo_path("case_series"), notation="fdi")
-    return open_cohort(cohort, notation=notation)
+    return open_cohort(cohort, notation=notation, notebook="case_series")
 
 
 def run_series(cohort: Cohort, *, seed: int = 1) -> Series:

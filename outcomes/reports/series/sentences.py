@@ -64,14 +64,8 @@ class _Filling(Formatter):
 def phrase(template: str, names: Any = None, /, **parts: Part) -> Sentence:
     """Fill a template; cells and the cells of phrases are kept with it.
 
-    Parameters
-    ----------
-    template
-        Words, with ``{name}`` for each part.
-    names
-        What gives, by ``[name]``, what a template may name without its being among the parts.
-    parts
-        The parts; those that the template does not name are quoted all the same.
+    The template names the ``parts``, and what ``names`` gives by ``[name]``; parts that it does not
+    name are quoted all the same.
     """
     filling = _Filling({} if names is None else names)
     text = filling.vformat(template, (), parts)

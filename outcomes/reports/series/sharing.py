@@ -40,13 +40,8 @@ def pairs_to_share(series: Series) -> tuple[BeforeAfter, str | None, list[str]]:
     """Measures before and after that a shared figure may draw, a line for each patient.
 
     A figure draws what the table beside it may tell: no measure of 1 to 4 patients of more, and
-    none split into groups of which one is so small.
-
-    Returns
-    -------
-    tuple
-        The result to draw, the column that splits it (None: nothing), and the measures, those with
-        a target if there are any; none where nothing may be drawn.
+    none split into groups of which one is so small. Given are the result to draw, the column that
+    splits it (None: nothing), and the measures, those with a target if there are any.
     """
     split = series.before_after_split
     if split is not None:

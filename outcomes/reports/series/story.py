@@ -184,34 +184,22 @@ def _methods(s: Source) -> tuple[Sentence, ...]:
     )
 
 
-_PATIENT_LINES = (
-    "patients",
-    "age",
-    "age median",
-    "sex",
-    "growing",
-    "malocclusion",
-    "courses",
-    "courses median",
-    "aligners",
-    "aligners median",
-    "days",
-    "days median",
-    "wear",
-    "wear median",
-)
+_SPREAD = ("age", "courses", "aligners", "days", "wear")
+_PATIENT_LINES = {"patients", "sex", "malocclusion", "growing"} | {
+    f"{key}{what}" for key in _SPREAD for what in ("", " median")
+}
 
 
 def _patient_table(table: Table) -> Table:
     """Table 1 without means (the medians tell), growth by level, clinicians and sites."""
-    keep = [
-        line.key
+    rows = tuple(
+        line
         for line in table.rows
         if (line.key in _PATIENT_LINES and not (line.key == "growing" and line.heading))
         or line.key.startswith(("sex ", "malocclusion "))
-    ]
+    )
     notes = tuple(note for note in table.footnotes if note.startswith("Medians"))
-    return hide_small(replace(table.chosen(table.columns, keep), footnotes=notes))
+    return hide_small(replace(table, rows=rows, footnotes=notes))
 
 
 def _measure_table(s: Source, most: int = 8) -> Table | None:
