@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames
 from outcomes.reports.series import words as prose
-from outcomes.reports.series.checklists import care, checklist, strobe
+from outcomes.reports.series.checklists import CARE, STROBE, checklist_table, items
 from outcomes.reports.series.results import run_series
 from outcomes.reports.series.sentences import Paragraph, Sentence, numbers_in, say, trace
 from outcomes.reports.series.story import tell
@@ -197,13 +197,13 @@ def test_differences_between_kinds_only_where_shown():
 
 def test_strobe_has_22_items_and_care_13():
     # von Elm et al. 2007: 22 items; Gagnier et al. 2013: 13 items
-    assert [i.number for i in strobe(*made_series.whole())] == [str(k) for k in range(1, 23)]
-    assert [i.number for i in care(*made_series.one())] == [str(k) for k in range(1, 14)]
-    assert checklist(*made_series.whole())[0] == "STROBE"
-    assert checklist(*made_series.one())[0] == "CARE"
-    for item in (*strobe(*made_series.whole()), *care(*made_series.one())):
+    assert [i.number for i in items(STROBE, *made_series.whole())] == [str(k) for k in range(1, 23)]
+    assert [i.number for i in items(CARE, *made_series.one())] == [str(k) for k in range(1, 14)]
+    assert checklist_table(*made_series.whole()).label == "STROBE checklist"
+    assert checklist_table(*made_series.one()).label == "CARE checklist"
+    for item in (*items(STROBE, *made_series.whole()), *items(CARE, *made_series.one())):
         assert item.covered or item.to_add
-    consent = care(*made_series.one())[-1]
+    consent = items(CARE, *made_series.one())[-1]
     assert "consent" in consent.to_add
 
 
@@ -211,7 +211,7 @@ def test_checklist_names_only_tables_that_exist():
     for kind in ("whole", "bare"):
         series, tables = made_series.EVERY[kind]()
         labels = {table.label for table in tables.values()}
-        said = " ".join(item.covered for item in strobe(series, tables))
+        said = " ".join(item.covered for item in items(STROBE, series, tables))
         assert set(re.findall(r"Table S?\d+", said)) <= labels
 
 

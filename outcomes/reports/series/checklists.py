@@ -7,14 +7,15 @@ CARE for single cases (Gagnier et al. 2013, 13 items).
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from typing import NamedTuple
 
 from outcomes.reports.series.cells import Tables
 from outcomes.reports.series.results import Series
 from outcomes.reports.table import Table, row
 
-STROBE = (
+Topics = tuple[tuple[str, str, str], ...]
+
+STROBE: Topics = (
     ("Title and abstract", "", "design named in the title; a balanced abstract"),
     ("Background", "", "why the question matters, what is known"),
     ("Objectives", "", "the questions, set before looking at the results"),
@@ -52,7 +53,7 @@ STROBE = (
 )
 """Topic, what is covered, what the author must add; parts that name a table the series lacks fall
 out."""
-CARE = (
+CARE: Topics = (
     ("Title", "", "the words case report and what is of interest"),
     ("Key words", "", "two to five"),
     ("Abstract", "", "what is new, the case, the lesson"),
@@ -82,17 +83,8 @@ class Item(NamedTuple):
     to_add: str
 
 
-def strobe(series: Series, tables: Tables) -> list[Item]:
-    """The 22 items for an observational study, as far as this series covers them."""
-    return _items(STROBE, series, tables)
-
-
-def care(series: Series, tables: Tables) -> list[Item]:
-    """The 13 items for a report of a single case."""
-    return _items(CARE, series, tables)
-
-
-def _items(listed: Sequence[tuple[str, str, str]], series: Series, tables: Tables) -> list[Item]:
+def items(listed: Topics, series: Series, tables: Tables) -> list[Item]:
+    """The items of a checklist, as far as this series covers them."""
     courses = series.cohort.courses
     known = {short: table.label for short, table in tables.items()}
     if len(courses):
@@ -112,25 +104,18 @@ def _items(listed: Sequence[tuple[str, str, str]], series: Series, tables: Table
     ]
 
 
-def checklist(series: Series, tables: Tables) -> tuple[str, list[Item]]:
-    """Name and items of the checklist that fits: CARE for one patient, STROBE for more."""
-    if len(series.patients) == 1:
-        return "CARE", care(series, tables)
-    return "STROBE", strobe(series, tables)
-
-
 def checklist_table(series: Series, tables: Tables) -> Table:
-    """The checklist as a table for print."""
-    name, items = checklist(series, tables)
-    source = {
-        "STROBE": "Items after STROBE, von Elm et al. Lancet 2007;370:1453–1457, in our words.",
-        "CARE": "Items after CARE, Gagnier et al. Glob Adv Health Med 2013;2(5):38–43, in our words.",
-    }[name]
+    """The checklist that fits as a table for print: CARE for one patient, STROBE for more."""
+    name, listed, source = (
+        ("CARE", CARE, "Gagnier et al. Glob Adv Health Med 2013;2(5):38–43")
+        if len(series.patients) == 1
+        else ("STROBE", STROBE, "von Elm et al. Lancet 2007;370:1453–1457")
+    )
     return Table(
         f"checklist_{name.lower()}",
         f"{name} checklist",
         "what this report covers, and what the author must add",
         ("Item", "Topic", "Covered here", "Author to add"),
-        tuple(row(item.number, [text or "–" for text in item]) for item in items),
-        (source,),
+        tuple(row(i.number, [text or "–" for text in i]) for i in items(listed, series, tables)),
+        (f"Items after {name}, {source}, in our words.",),
     )

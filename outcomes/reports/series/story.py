@@ -149,38 +149,32 @@ def _rate_numbers(s: Source) -> list[KeyNumber]:
 
 
 def _methods(s: Source) -> tuple[Sentence, ...]:
-    sentences = [
-        (s.one, "{patients} treated with aligners."),
-        (not s.one, "{patients} treated with aligners, retrospective, no controls."),
-        (
-            True,
-            "Planned movement of each tooth compared with the scan at the end of each course.",
-        ),
-    ]
-    more = [
-        (
-            "rates" in s,
-            "Achievement rate: slope of achieved on planned in a mixed model with patients and teeth "
-            "as random effects, {setting[level]} intervals.",
-        ),
-        (
-            "before_after" in s and not s.one,
-            "Measures before and after: paired differences, patients as the unit.",
-        ),
-    ]
-    size = s.tolerance(set(s.series.tolerance))
     left, read = (s.ref("records", f"movements {step}", "Rows") for step in ("excluded", "read"))
     ledger = s.series.cohort.ledger
     out = ledger[(ledger["table"] == "movements") & (ledger["step"] == "excluded")]
-    said = "{left} of {read} rows left out: {why}."
     why = joined(out["reason"].astype(str).unique())
     return (
-        *s.those(sentences),
-        s.say("On target: within {size} of the plan.", size=size),
-        *s.those(more),
+        *s.those(
+            "{patients} treated with aligners."
+            if s.one
+            else "{patients} treated with aligners, retrospective, no controls.",
+            "Planned movement of each tooth compared with the scan at the end of each course.",
+        ),
+        s.say("On target: within {size} of the plan.", size=s.tolerance(set(s.series.tolerance))),
+        *s.those(
+            (
+                "rates" in s,
+                "Achievement rate: slope of achieved on planned in a mixed model with patients and "
+                "teeth as random effects, {setting[level]} intervals.",
+            ),
+            (
+                "before_after" in s and not s.one,
+                "Measures before and after: paired differences, patients as the unit.",
+            ),
+        ),
         s.say("No row of {read} was left out.", read=read)
         if left.text == "0"
-        else s.say(said, left=left, read=read, why=why),
+        else s.say("{left} of {read} rows left out: {why}.", left=left, read=read, why=why),
     )
 
 

@@ -21,19 +21,17 @@ def methods(series: Series, tables: Tables) -> list[Paragraph]:
 
 
 def _design(s: Source) -> list[Sentence]:
-    sentences = [
-        (s.one, "This is a report of {patients}, treated with aligners."),
-        (
-            not s.one,
-            "This is a retrospective series of {patients} treated with aligners; nobody was "
-            "allocated at random and there was no control group.",
-        ),
+    said = s.those(
+        "This is a report of {patients}, treated with aligners."
+        if s.one
+        else "This is a retrospective series of {patients} treated with aligners; nobody was "
+        "allocated at random and there was no control group.",
         (
             s.series.cohort.invented,
             "The data are invented for demonstration and are evidence of nothing.",
         ),
-    ]
-    return [*s.those(sentences), _records_sentence(s)]
+    )
+    return [*said, _records_sentence(s)]
 
 
 def _records_sentence(s: Source) -> Sentence:
@@ -62,57 +60,38 @@ def _records_sentence(s: Source) -> Sentence:
 
 def _outcomes(s: Source) -> list[Sentence]:
     return s.those(
-        [
-            (
-                True,
-                "For each tooth and course, the movement that was planned was compared with the "
-                "movement on the scan at the end of the course, along the same axis and from the "
-                "same starting position.",
-            ),
-            (
-                True,
-                "A difference of {tolerance} was taken as clinically relevant {cite[tolerance]}.",
-            ),
-            (
-                "unplanned" in s,
-                "Teeth that were meant to stay (a plan of zero) were kept apart and entered no rate.",
-            ),
-            (
-                "measurement" in s,
-                "Measurement error was assessed from repeated readings by Dahlberg's error "
-                "{cite[dahlberg]}, bias and limits of agreement {cite[agreement]}.",
-            ),
-            (
-                "measurement" not in s,
-                "No reading was repeated, so the measurement error is not known.",
-            ),
-            (
-                "before_after" in s,
-                "Measures were compared between the start and the last scan after a course.",
-            ),
-        ],
+        "For each tooth and course, the movement that was planned was compared with the movement on "
+        "the scan at the end of the course, along the same axis and from the same starting position.",
+        "A difference of {tolerance} was taken as clinically relevant {cite[tolerance]}.",
+        (
+            "unplanned" in s,
+            "Teeth that were meant to stay (a plan of zero) were kept apart and entered no rate.",
+        ),
+        "Measurement error was assessed from repeated readings by Dahlberg's error {cite[dahlberg]}, "
+        "bias and limits of agreement {cite[agreement]}."
+        if "measurement" in s
+        else "No reading was repeated, so the measurement error is not known.",
+        (
+            "before_after" in s,
+            "Measures were compared between the start and the last scan after a course.",
+        ),
     )
 
 
 def _statistics(s: Source) -> list[Sentence]:
-    packages = joined(s.phrase(f"{name} {{setting[software {name}]}}") for name in PACKAGES)
-    sentences = [
-        (
-            "rates" in s,
-            "For each movement, achieved movement was modelled as rate × planned, without "
-            "intercept, with random deviations of the rate for each patient and each tooth within a "
-            "patient, by restricted maximum likelihood {cite[fit]}; intervals are {setting[level]} t "
-            "intervals on Satterthwaite degrees of freedom {cite[df]}.",
-        ),
-        (
-            "rates" not in s and s.one,
-            "With one patient nothing can be said about other patients: no model was fitted and no "
-            "interval is given; the movements are described.",
-        ),
-        (
-            "rates" not in s and not s.one,
-            "No rate model could be fitted; the movements are described.",
-        ),
+    described = (
+        "With one patient nothing can be said about other patients: no model was fitted and no "
+        "interval is given; the movements are described."
+        if s.one
+        else "No rate model could be fitted; the movements are described."
+    )
+    said = s.those(
+        "For each movement, achieved movement was modelled as rate × planned, without intercept, "
+        "with random deviations of the rate for each patient and each tooth within a patient, by "
+        "restricted maximum likelihood {cite[fit]}; intervals are {setting[level]} t intervals on "
+        "Satterthwaite degrees of freedom {cite[df]}."
+        if "rates" in s
+        else described,
         (
             kinds_tested(s),
             "Kinds of tooth were compared within each movement by t tests with cluster-robust (CR2) "
@@ -137,13 +116,13 @@ def _statistics(s: Source) -> list[Sentence]:
             "and of the molars, with {setting[lever]}\u00a0mm of overbite per mm of molar intrusion "
             "(range {setting[lever range]}) {cite[lever]}.",
         ),
-    ]
+    )
     computed = s.say(
         "Computed with outcomes {setting[software outcomes]} in Python {setting[software python]} "
         "({packages}); settings and the hash of the input are in {label[settings]}.",
-        packages=packages,
+        packages=joined(s.phrase(f"{name} {{setting[software {name}]}}") for name in PACKAGES),
     )
-    return [*s.those(sentences), computed]
+    return [*said, computed]
 
 
 def kinds_tested(s: Source) -> bool:

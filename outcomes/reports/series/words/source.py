@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Any
 
 from outcomes.domain.names import movement_name
@@ -85,9 +85,10 @@ class Source:
     def say(self, template: str, **parts: Part) -> Sentence:
         return say(template, self, **parts)
 
-    def those(self, sentences: Iterable[tuple[bool, str]]) -> list[Sentence]:
-        """The sentences of which it holds that they can be said."""
-        return [self.say(template) for holds, template in sentences if holds]
+    def those(self, *sentences: str | tuple[bool, str]) -> list[Sentence]:
+        """Sentences, of those with a condition the ones of which it holds."""
+        pairs = [(True, given) if isinstance(given, str) else given for given in sentences]
+        return [self.say(template) for holds, template in pairs if holds]
 
     def phrase(self, template: str, **parts: Part) -> Sentence:
         return phrase(template, self, **parts)
