@@ -327,7 +327,7 @@ def test_p_in_a_sentence(text, word):
 
 def test_a_table_has_room_for_its_interval_whatever_its_level():
     source = Source(series(), tables())
-    assert source.interval("before_after", "overbite all").column == "95 % interval"
+    assert source.line("before_after", "overbite all")["interval"].column == "95 % interval"
     assert plain(source.tolerance().text) == "0.5 mm or 2°"
     assert plain(source.tolerance({"mm"}).text) == "0.5 mm"
 

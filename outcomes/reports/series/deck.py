@@ -106,20 +106,9 @@ def figures_to_share(
 ) -> list[Planned]:
     """Before and after, rates, each case: those of them that tell nothing of a few patients.
 
-    Parameters
-    ----------
-    series
-        Results.
-    measures
-        Which measures before and after to draw, of those that may be drawn.
-    beside
-        Panels of these measures in a row; None for all.
-    across
-        Panels of single patients in a row; None for as many as look well.
-    height
-        Of such a panel, inches.
-    tolerance
-        What the captions say of the grey band.
+    ``measures`` chooses among the measures before and after that may be drawn; ``beside`` and
+    ``across`` are panels in a row, of measures (None: all) and of single patients (None: as many as
+    look well); ``height`` is of such a panel, inches; ``tolerance`` names the grey band in captions.
     """
     found = []
     result, split, shared = pairs_to_share(series)

@@ -33,11 +33,7 @@ DEMO = "Invented demonstration data: the patients do not exist and the results a
 
 
 def write_manuscript(
-    series: Series,
-    tables: Tables,
-    figures: Sequence[Drawn],
-    folder: str | Path,
-    path: str | Path,
+    series: Series, tables: Tables, figures: Sequence[Drawn], folder: str | Path, path: str | Path
 ) -> Path:
     """Write the draft; ``figures`` are as `save_for_print` saved them in ``folder``."""
     document = new_document("Draft of a case series")

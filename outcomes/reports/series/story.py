@@ -90,8 +90,8 @@ def tell(series: Series, tables: Tables) -> Story:
         patients=_patient_table(tables["patients"]),
         measures=_measure_table(source),
         software=source.say(
-            "Computed with outcomes {setting[software outcomes]}, Python {setting[software python]}, "
-            "seed {setting[seed]}. Tolerance: {where}",
+            "Computed with outcomes {setting software outcomes}, Python {setting software python}, "
+            "seed {setting seed}. Tolerance: {where}",
             where=source.ref("references", "tolerance", "Reference"),
         ),
     )
@@ -129,7 +129,7 @@ def _key_number(form: str, ref: Ref, label: str, here: Source) -> KeyNumber:
     """A number with ``95 % interval 50 to 62`` where its line has one."""
     detail = Sentence("")
     if "interval" in here.cells and here["interval"].text != "–":
-        detail = here.phrase("{setting[level]} interval {interval}")
+        detail = here.phrase("{setting level} interval {interval}")
     return KeyNumber(form.format(ref), label, detail.text, (ref, *detail.refs))
 
 
@@ -165,7 +165,7 @@ def _methods(s: Source) -> tuple[Sentence, ...]:
             (
                 "rates" in s,
                 "Achievement rate: slope of achieved on planned in a mixed model with patients and "
-                "teeth as random effects, {setting[level]} intervals.",
+                "teeth as random effects, {setting level} intervals.",
             ),
             (
                 "before_after" in s and not s.one,

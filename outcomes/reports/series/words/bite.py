@@ -49,7 +49,7 @@ def _bite_of(s: Source, group: str) -> list[Sentence]:
         found.append(phrase("{rest} mm not explained", rest=unexplained))
     sentences = [
         s.say(
-            "{how} change of overbite{who} was {change} mm{n}{parts} ({label[bite]}).",
+            "{how} change of overbite{who} was {change} mm{n}{parts} ({label bite}).",
             how="the" if single else "the mean (SD)",
             who=who,
             change=part("change"),

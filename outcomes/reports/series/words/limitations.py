@@ -23,9 +23,6 @@ def limitations(series: Series, tables: Tables) -> Paragraph:
         "courses hold the teeth that lagged, and rates describe these plans, not a law of the tooth.",
         (growing or "growing yes" in tables["patients"], "Some of the change may be growth."),
         ("measurement" not in s, "The measurement error is not known."),
-        (
-            series.cohort.invented,
-            "The data are invented: these results are evidence of nothing.",
-        ),
+        (series.cohort.invented, "The data are invented: these results are evidence of nothing."),
     )
     return Paragraph("Limitations", tuple(said))

@@ -68,7 +68,7 @@ def measure_sentence(series: Series, tables: Tables, line: dict[str, Any], group
             n=patients,
         )
     said["numbers"] = here.phrase(
-        "difference {Difference}{unit}, {setting[level]} interval {interval}, p {equals}, {n}",
+        "difference {Difference}{unit}, {setting level} interval {interval}, p {equals}, {n}",
         unit=said["unit"],
         equals=here.p("before_after", line_key(line, group)),
         n=patients,

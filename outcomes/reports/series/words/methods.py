@@ -40,7 +40,7 @@ def _records_sentence(s: Source) -> Sentence:
         s.ref("records", "movements read", "Rows"), "row of movements", "rows of movements"
     )
     if left.text == "0":
-        return s.say("Of {read} that were read, none was left out ({label[records]}).", read=read)
+        return s.say("Of {read} that were read, none was left out ({label records}).", read=read)
     parts = []
     for place, line in enumerate(s.series.cohort.ledger.to_dict("records")):
         if line["table"] == "movements" and line["step"] == "excluded":
@@ -49,7 +49,7 @@ def _records_sentence(s: Source) -> Sentence:
             why = str(line["reason"])
             parts.append(phrase("{rows} in {people}: {why}", rows=rows, people=people, why=why))
     return s.say(
-        "Of {read} that were read, {left} {were} left out ({why}; {label[records]}).",
+        "Of {read} that were read, {left} {were} left out ({why}; {label records}).",
         read=read,
         left="one" if left.text == "1" else left,
         were=were(left),
@@ -62,13 +62,13 @@ def _outcomes(s: Source) -> list[Sentence]:
     return s.those(
         "For each tooth and course, the movement that was planned was compared with the movement on "
         "the scan at the end of the course, along the same axis and from the same starting position.",
-        "A difference of {tolerance} was taken as clinically relevant {cite[tolerance]}.",
+        "A difference of {tolerance} was taken as clinically relevant {cite tolerance}.",
         (
             "unplanned" in s,
             "Teeth that were meant to stay (a plan of zero) were kept apart and entered no rate.",
         ),
-        "Measurement error was assessed from repeated readings by Dahlberg's error {cite[dahlberg]}, "
-        "bias and limits of agreement {cite[agreement]}."
+        "Measurement error was assessed from repeated readings by Dahlberg's error {cite dahlberg}, "
+        "bias and limits of agreement {cite agreement}."
         if "measurement" in s
         else "No reading was repeated, so the measurement error is not known.",
         (
@@ -88,39 +88,39 @@ def _statistics(s: Source) -> list[Sentence]:
     said = s.those(
         "For each movement, achieved movement was modelled as rate × planned, without intercept, "
         "with random deviations of the rate for each patient and each tooth within a patient, by "
-        "restricted maximum likelihood {cite[fit]}; intervals are {setting[level]} t intervals on "
-        "Satterthwaite degrees of freedom {cite[df]}."
+        "restricted maximum likelihood {cite fit}; intervals are {setting level} t intervals on "
+        "Satterthwaite degrees of freedom {cite df}."
         if "rates" in s
         else described,
         (
             kinds_tested(s),
             "Kinds of tooth were compared within each movement by t tests with cluster-robust (CR2) "
-            "standard errors, patients as clusters {cite[robust]}, with p values adjusted by Holm's "
+            "standard errors, patients as clusters {cite robust}, with p values adjusted by Holm's "
             "method.",
         ),
         (
             "before_after" in s and not s.one,
-            "Measures before and after were compared by paired t ({setting[level]} intervals), with "
+            "Measures before and after were compared by paired t ({setting level} intervals), with "
             "the signed rank test beside it; patients were the unit, and p values were not adjusted "
             "for the number of measures.",
         ),
         (
             "unplanned" in s and zero_tested(s),
             "Movements with a plan of zero were tested for equivalence to zero within ± {tolerance} "
-            "by two one-sided tests {cite[equivalence]} on the mean of a mixed model with patients as "
+            "by two one-sided tests {cite equivalence} on the mean of a mixed model with patients as "
             "clusters.",
         ),
         (
             "bite" in s,
             "The change of overbite was taken apart into movement of the upper and lower incisors "
-            "and of the molars, with {setting[lever]}\u00a0mm of overbite per mm of molar intrusion "
-            "(range {setting[lever range]}) {cite[lever]}.",
+            "and of the molars, with {setting lever}\u00a0mm of overbite per mm of molar intrusion "
+            "(range {setting lever range}) {cite lever}.",
         ),
     )
     computed = s.say(
-        "Computed with outcomes {setting[software outcomes]} in Python {setting[software python]} "
-        "({packages}); settings and the hash of the input are in {label[settings]}.",
-        packages=joined(s.phrase(f"{name} {{setting[software {name}]}}") for name in PACKAGES),
+        "Computed with outcomes {setting software outcomes} in Python {setting software python} "
+        "({packages}); settings and the hash of the input are in {label settings}.",
+        packages=joined(s.phrase(f"{name} {{setting software {name}}}") for name in PACKAGES),
     )
     return [*said, computed]
 

@@ -71,7 +71,7 @@ def _many_patients(s: Source) -> Sentence:
         if line.key.startswith("malocclusion ") and not line.heading
     ]
     return s.say(
-        "The series holds {patients}{facts} ({label[patients]}).",
+        "The series holds {patients}{facts} ({label patients}).",
         facts=phrase(", {x}", x=joined(facts)) if facts else "",
     )
 
@@ -98,11 +98,11 @@ def _rates(s: Source) -> list[Sentence]:
     names = rates["movement"].astype(str)
     parts = [
         s.line("rates", f"{movement} all").phrase(
-            f"{RATE} of {movement_name(movement)} ({{setting[level]}} interval {{interval}})"
+            f"{RATE} of {movement_name(movement)} ({{setting level}} interval {{interval}})"
         )
         for movement in names
     ]
-    said = "Of the planned movement, the model gives as achieved {parts} ({label[rates]})."
+    said = "Of the planned movement, the model gives as achieved {parts} ({label rates})."
     sentences = [s.say(said, parts=joined(parts))]
     full = names[rates["high"] >= 1]
     if not len(full):
@@ -112,7 +112,7 @@ def _rates(s: Source) -> list[Sentence]:
         reach = joined(map(movement_name, full))
         sentences.append(s.say("The interval reaches the full plan for {names}.", names=reach))
     if (rates["patients"] < FEW_PATIENTS).any():
-        few = "Rates of fewer than {setting[few]} patients are described, but too few to lean on."
+        few = "Rates of fewer than {setting few} patients are described, but too few to lean on."
         sentences.append(s.say(few))
     return sentences
 
@@ -126,7 +126,7 @@ def _described(s: Source) -> list[Sentence]:
         )
         for movement in s.series.overall["movement"].astype(str)
     ]
-    said = "Within {tolerance} of the plan ended {parts} ({label[achievement]})."
+    said = "Within {tolerance} of the plan ended {parts} ({label achievement})."
     sentences = [s.say(said, parts=joined(parts))]
     if "rates" not in s:
         said = "Added up over teeth, {parts} was achieved; other patients may differ by any amount."
@@ -145,7 +145,7 @@ def _kinds(s: Source) -> list[Sentence]:
     else:
         said = "After adjustment, {parts}"
     parts = joined(_contrast(s, line) for line in found.to_dict("records"))
-    return [s.say(f"{said} ({{label[contrasts]}}).", parts=parts)]
+    return [s.say(f"{said} ({{label contrasts}}).", parts=parts)]
 
 
 def _contrast(s: Source, line: dict[Any, Any]) -> Sentence:
@@ -167,7 +167,7 @@ def _unplanned(s: Source) -> list[Sentence]:
     total = s.ref("unplanned", "movements", "Movements")
     sentences = [
         s.say(
-            "{n} with a plan of zero {were} measured{others} ({label[unplanned]}).",
+            "{n} with a plan of zero {were} measured{others} ({label unplanned}).",
             n=counted(total, "movement"),
             were=were(total),
             others=_not_measured(s.ref("unplanned", "not measured", "Movements")),
@@ -179,8 +179,8 @@ def _unplanned(s: Source) -> list[Sentence]:
         of = "of movement and kind of tooth"
         sentences.append(
             s.say(
-                "Of {groups} in which {setting[equivalence patients]} patients or more and "
-                "{setting[equivalence share]} of these movements or more were measured, the mean was "
+                "Of {groups} in which {setting equivalence patients} patients or more and "
+                "{setting equivalence share} of these movements or more were measured, the mean was "
                 "shown to lie within ± {tolerance} in {equal}{which}; elsewhere that was not shown, "
                 "which is not the same as a movement.",
                 groups=counted(groups, f"group {of}", f"groups {of}"),
@@ -221,4 +221,4 @@ def _error(s: Source) -> list[Sentence]:
         unit = unit_mark("degree" if line.cells[0].text.endswith("°") else "mm")
         words = f"{{Dahlberg's error}}{unit} for {movement_name(line.key.split(' ')[0])}"
         parts.append(s.line("measurement", line.key).phrase(words))
-    return [s.say("Dahlberg's error was {parts} ({label[measurement]}).", parts=joined(parts))]
+    return [s.say("Dahlberg's error was {parts} ({label measurement}).", parts=joined(parts))]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 from outcomes.domain.names import movement_name
@@ -16,43 +15,37 @@ RATE = f"{{Rate, %}}{NBSP}%"
 """In a template of a line of rates: the rate with its sign."""
 
 
-class _By:
-    """What a template reaches by name: ``{setting[level]}``."""
-
-    def __init__(self, find: Callable[[str], Any]) -> None:
-        self.find = find
-
-    def __getitem__(self, name: str) -> Any:
-        return self.find(name)
-
-
 class Source:
     """The tables of a series, and templates that quote them.
 
-    A template may name ``{setting[level]}`` and other settings, ``{label[rates]}`` (how the text
-    calls a table), ``{cite[fit]}`` (the number of a reference), ``{tolerance}`` (of the units at
+    A template may name ``{setting level}`` and other settings, ``{label rates}`` (how the text
+    calls a table), ``{cite fit}`` (the number of a reference), ``{tolerance}`` (of the units at
     hand), ``{patients}`` (how many, with the noun), and what is added by `line`.
     """
 
     def __init__(self, series: Series, tables: Tables, cells: dict[str, Ref] | None = None) -> None:
         self.series, self.tables, self.cells = series, tables, cells or {}
         self.one = len(series.patients) == 1
-        self._names: dict[str, Callable[[], Any]] = {
-            "setting": lambda: _By(self.setting),
-            "label": lambda: _By(lambda short: tables[short].label),
-            "cite": lambda: _By(
-                lambda name: phrase("[{number}]", number=self.ref("references", name, "No."))
-            ),
-            "tolerance": self.tolerance,
-            "patients": lambda: counted(self.value("patients", "patients"), "patient"),
-        }
 
     def __contains__(self, short: str) -> bool:
         return short in self.tables
 
     def __getitem__(self, name: str) -> Any:
         """What a template names."""
-        return self.cells[name] if name in self.cells else self._names[name]()
+        if name in self.cells:
+            return self.cells[name]
+        match name.split(" ", 1):
+            case ["setting", key]:
+                return self.setting(key)
+            case ["label", short]:
+                return self.tables[short].label
+            case ["cite", key]:
+                return phrase("[{number}]", number=self.ref("references", key, "No."))
+            case ["tolerance"]:
+                return self.tolerance()
+            case ["patients"]:
+                return counted(self.value("patients", "patients"), "patient")
+        raise KeyError(name)
 
     def line(self, short: str, key: str) -> Source:
         """The same, with templates that name the cells of a line by their columns.
@@ -77,10 +70,6 @@ class Source:
 
     def setting(self, key: str) -> Ref:
         return self.value("settings", key)
-
-    def interval(self, short: str, key: str) -> Ref:
-        """The interval of a line, whatever its level."""
-        return self.line(short, key).cells["interval"]
 
     def say(self, template: str, **parts: Part) -> Sentence:
         return say(template, self, **parts)

@@ -56,4 +56,4 @@ def _achieved(s: Source) -> list[Sentence]:
         for movement in ends
     ]
     words = "Achieved: {parts}" if len(ends) == 1 else "Achieved of the plan: from {parts}"
-    return [s.say(f"{words}, with {{setting[level]}} intervals.", parts=joined(parts, "down to"))]
+    return [s.say(f"{words}, with {{setting level}} intervals.", parts=joined(parts, "down to"))]
