@@ -47,6 +47,19 @@ def test_every_number_in_the_words_is_in_a_table(kind):
         assert line["number"] in printed
 
 
+def test_a_number_is_traced_to_the_cell_that_stands_in_its_place():
+    """Not to an equal number in a cell that is quoted before or after it."""
+    found = trace(paragraphs(*made_series.whole()))
+    zero = [line for line in found if "patients or more" in line["sentence"]]
+    assert [line["line"] for line in zero if line["number"] == "5"] == [
+        "equivalence patients",  # "in which 5 patients or more ... were measured"
+        "vertical incisor",  # "of incisors in 5 of 12 patients"
+    ]
+    ends = [line["sentence"] for line in found if line["column"] == "On target, end"]
+    assert ends
+    assert {ends.count(said) for said in ends} == {2}  # both numbers of "2 of 5 patients were ..."
+
+
 @pytest.mark.parametrize("kind", made_series.EVERY)
 def test_quoted_cells_are_those_of_the_tables(kind):
     series, tables = made_series.EVERY[kind]()

@@ -125,21 +125,27 @@ def numbers_in(text: str) -> list[str]:
 def trace(paragraphs: Iterable[Paragraph]) -> list[dict[str, str]]:
     """Where each number of the words stands: section, number, table, line, column, cell.
 
-    A number that no cell of its sentence holds has an empty ``table``.
+    Cells are looked through in the order in which they are quoted, from that of the number before. A
+    number that no cell of its sentence holds has an empty ``table``.
     """
     found = []
     for paragraph in paragraphs:
         for sentence in paragraph.sentences:
+            refs = list(sentence.refs)
             for number in numbers_in(sentence.text):
-                cell = next((r for r in sentence.refs if number in numbers_in(r.text)), None)
+                holds = [number in numbers_in(ref.text) for ref in refs]
+                cell = Ref("", "", "", "")
+                if any(holds):
+                    refs = refs[holds.index(True) :] + refs[: holds.index(True)]
+                    cell = refs[0]
                 found.append(
                     {
                         "section": paragraph.heading,
                         "number": number,
-                        "table": cell.table if cell else "",
-                        "line": cell.row if cell else "",
-                        "column": cell.column if cell else "",
-                        "cell": cell.text if cell else "",
+                        "table": cell.table,
+                        "line": cell.row,
+                        "column": cell.column,
+                        "cell": cell.text,
                         "sentence": sentence.text,
                     }
                 )
