@@ -24,18 +24,6 @@ _ALIASED = 1e-8
 """Share of a column's square left by the columns before it, below which it adds nothing."""
 
 
-def comparison_fit(
-    rows: pd.DataFrame,
-    movement: str,
-    *,
-    group: str | None,
-    covariates: Sequence[str],
-    level: float,
-) -> RateFit:
-    """Fit the rates behind a comparison: the one place that settles how comparisons are fitted."""
-    return fit_rate(rows, movement, group=group, covariates=covariates, level=level)
-
-
 class Adjusters:
     """What a comparison is adjusted for, and why the rest is not."""
 
@@ -102,11 +90,11 @@ class Adjusters:
         covariates = [self.name, *self.used.values()]
         how: dict[str, Any] = {"group": self.group, "level": level}
         try:
-            return comparison_fit(self.rows, movement, covariates=covariates, **how)
+            return fit_rate(self.rows, movement, covariates=covariates, **how)
         except CannotAnswer:
             if not self.used:
                 raise
-        fit = comparison_fit(self.rows, movement, covariates=[self.name], **how)
+        fit = fit_rate(self.rows, movement, covariates=[self.name], **how)
         for label in self.used:
             self.left_out[label] = "too few rows"
         self.used = {}

@@ -17,7 +17,7 @@ from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
 from outcomes.rates.adjusters import NEITHER, Adjusters
 from outcomes.rates.design import with_derived
-from outcomes.rates.holm import holm
+from outcomes.rates.intervals import holm
 from outcomes.rates.tied_comparisons import TIED, Pair, ties
 from outcomes.words.numbers import percent
 

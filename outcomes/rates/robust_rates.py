@@ -27,6 +27,7 @@ from outcomes.rates.design import Design
 from outcomes.rates.fit import fit_design
 from outcomes.rates.notes import stray_rows
 from outcomes.rates.result import RateFit
+from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -91,11 +92,10 @@ class RobustRates:
         return self.rates[self.rates["differs"]]
 
     def __repr__(self) -> str:
-        table = self.rates.to_string(index=False, float_format="{:.3f}".format)
-        return f"Rates with a robust second reading\n{table}"
+        return as_text("Rates with a robust second reading", self.rates, digits=3)
 
     def _repr_html_(self) -> str:
-        return self.rates.to_html(index=False, float_format="{:.3f}".format, border=0)
+        return as_html(self.rates, digits=3)
 
 
 def flagged_rows(cohort: Cohort, *, opposite: bool = True) -> pd.Index:
@@ -192,7 +192,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
     readings = table[["without_flagged", "m_estimate"]].sub(table["rate"], axis=0).abs()
     table["differs"] = (readings.max(axis=1) > half) | broken
     return RobustRates(
-        rates=table[list(RobustRates.COLUMNS)],
+        rates=table,
         weights=pd.Series(weights, index=design.index),
         flagged=design.index[out],
     )
