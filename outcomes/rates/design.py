@@ -293,6 +293,13 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     return frame.assign(**derived)
 
 
+def group_labels(rows: pd.DataFrame, columns: Sequence[str]) -> pd.Series:
+    """The name of the group of each row, as a fit writes it."""
+    if not columns:
+        return pd.Series("all", index=rows.index, dtype=object)
+    return rows[list(columns)].astype(str).agg(" ".join, axis=1)
+
+
 def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
     """Rows with a planned movement and nothing missing; and sentences on the rest."""
     notes = []
