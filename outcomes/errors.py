@@ -5,6 +5,7 @@ Every message names the reason and what to do about it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -50,6 +51,14 @@ class Unreadable(InputError):
 
 class CannotAnswer(OutcomesError, ValueError):
     """The data cannot answer the question; the message names the reason and the remedy."""
+
+
+def require_columns(frame: pd.DataFrame, needed: Iterable[str], what: str = "The data") -> None:
+    """Raise CannotAnswer, naming what there is, unless a frame has all the columns needed."""
+    absent = [repr(name) for name in needed if name not in frame.columns]
+    if absent:
+        there = ", ".join(map(str, frame.columns)) or "none"
+        raise CannotAnswer(f"No column {', '.join(absent)}. {what} have: {there}.")
 
 
 class ModelError(CannotAnswer):

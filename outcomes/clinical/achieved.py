@@ -11,7 +11,7 @@ import pandas as pd
 from outcomes.domain.limit_in_force import Given, limits, units_of
 from outcomes.domain.limits import within_tolerance
 from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.measure.readings import smallest_detectable_change
 from outcomes.rates.design import with_derived
 
@@ -157,12 +157,7 @@ def _frame(cohort: Cohort | pd.DataFrame, by: list[str]) -> pd.DataFrame:
         frame = cohort.movements if inside else cohort.frame()
     if "tooth" in frame.columns:
         frame = with_derived(frame, [name for name in by if name in _DERIVED])
-    missing = [name for name in [*_REQUIRED, *by] if name not in frame.columns]
-    if missing:
-        raise CannotAnswer(
-            f"No column {', '.join(map(repr, missing))}. Available: "
-            f"{', '.join(map(str, frame.columns)) or 'none'}."
-        )
+    require_columns(frame, [*_REQUIRED, *by])
     return frame.reset_index(drop=True)
 
 

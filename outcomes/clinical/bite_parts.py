@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.hinge import Hinge, hinge
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -106,15 +106,12 @@ def hinges_of(cephalometry: pd.DataFrame | None) -> tuple[dict[str, Hinge], list
     """Usable hinges by patient, and a sentence on each that is not."""
     if cephalometry is None:
         return {}, []
-    absent = [c for c in ("patient", "landmark", "x", "y") if c not in cephalometry.columns]
-    if absent:
-        raise CannotAnswer(
-            f"The cephalometry has no column {', '.join(absent)}: give patient, landmark, x, y."
-        )
+    given = ["patient", "landmark", "x", "y"]
+    require_columns(cephalometry, given, "The coordinates")
     found: dict[str, Hinge] = {}
     trouble: list[str] = []
     # A landmark without coordinates is a landmark that is not there.
-    known = cephalometry.dropna(subset=["patient", "landmark", "x", "y"])
+    known = cephalometry.dropna(subset=given)
     for patient, rows in known.groupby("patient", sort=True):
         twice = rows[rows["landmark"].duplicated()]["landmark"]
         if len(twice):

@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.limit_in_force import units_of
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.plot_hook import plot
 from outcomes.rates.design import with_derived
 from outcomes.words.shown import as_html, as_text
@@ -145,10 +145,7 @@ def _rows(
 ) -> tuple[pd.DataFrame, list[str]]:
     """One row for each movement of a tooth in a course, measured or not."""
     if isinstance(cohort, pd.DataFrame):
-        need = ("patient", "tooth", "course", "planned", "achieved")
-        absent = [name for name in need if name not in cohort.columns]
-        if absent:
-            raise CannotAnswer(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
+        require_columns(cohort, ("patient", "tooth", "course", "planned", "achieved"))
         if "movement" not in cohort.columns:
             cohort = cohort.assign(movement="movement")
     frame = with_derived(history(cohort), columns).reset_index(drop=True)

@@ -13,7 +13,7 @@ import pandas as pd
 
 from outcomes.domain.limit_in_force import Given
 from outcomes.domain.limit_in_force import limits as limits_of
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -46,9 +46,7 @@ def history(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     else:
         rows = cohort.frame(unmeasured=True)
         rows = rows.assign(aim=rows["aim"].mask(rows["row"].isin(cohort.blank_aims)))
-    absent = [n for n in (*SITE, "planned", "achieved") if n not in rows.columns]
-    if absent:
-        raise CannotAnswer(f"No column {', '.join(absent)}.")
+    require_columns(rows, (*SITE, "planned", "achieved"))
     if "course" not in rows.columns:
         rows = rows.assign(course=1)
     if "aim" not in rows.columns:

@@ -12,7 +12,7 @@ import pandas as pd
 from outcomes.clinical.paired import NO_TOOTH, SMALL, TOTAL, judged, paired_summary, periods
 from outcomes.domain.limit_in_force import Given, limit
 from outcomes.domain.tables import MEASURES
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
@@ -276,12 +276,7 @@ def _groups(
 
 def _rows(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.measures
-    absent = [c for c in ("patient", "after_course", "measure", "value") if c not in frame.columns]
-    if absent:
-        raise CannotAnswer(
-            f"No column {', '.join(absent)}. The measures have: "
-            f"{', '.join(map(str, frame.columns)) or 'none'}."
-        )
+    require_columns(frame, ("patient", "after_course", "measure", "value"), "The measures")
     if frame[["patient", "after_course", "measure"]].isna().any(axis=None):
         raise CannotAnswer(
             "patient, after_course or measure is blank in some rows. Read the table with "

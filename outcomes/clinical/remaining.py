@@ -11,7 +11,7 @@ import pandas as pd
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.limit_in_force import limits
 from outcomes.domain.limits import within_tolerance
-from outcomes.errors import CannotAnswer
+from outcomes.errors import require_columns
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -149,7 +149,7 @@ def _steps(
     cohort: Cohort | pd.DataFrame, tolerance: Mapping[str, float] | None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows, and each movement followed through them."""
-    if isinstance(cohort, pd.DataFrame) and "unit" not in cohort.columns:
-        raise CannotAnswer("No column unit.")
+    if isinstance(cohort, pd.DataFrame):
+        require_columns(cohort, ["unit"])
     rows = history(cohort).reset_index(drop=True)
     return rows, followed(rows, tolerance)

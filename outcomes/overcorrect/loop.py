@@ -12,7 +12,7 @@ from scipy.special import stdtrit
 
 from outcomes.domain.limit_in_force import Given, limit, unit_of, units_of
 from outcomes.domain.limits import FEW_PATIENTS, beyond_tolerance, within_tolerance
-from outcomes.errors import CannotAnswer, ModelError
+from outcomes.errors import CannotAnswer, ModelError, require_columns
 from outcomes.mixed.blocks import cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust
 from outcomes.mixed.fit import fit_mixed
@@ -151,8 +151,7 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
         raise CannotAnswer(
             "No course has a start date: fill in the column start of the table courses."
         )
-    if "movement" not in frame.columns:
-        raise CannotAnswer("No column 'movement'.")
+    require_columns(frame, ["movement"])
     aim = frame["planned"]
     if "aim" in frame.columns:
         aim = frame["aim"].fillna(frame["planned"])

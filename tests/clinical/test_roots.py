@@ -300,5 +300,5 @@ def test_a_plan_holds_the_courses_that_are_not_measured_yet():
 def test_what_cannot_be_placed_says_what_to_change(options, says):
     with pytest.raises(CannotAnswer, match=says):
         apex_displacement(movements(torque=4.0), **options)
-    with pytest.raises(CannotAnswer, match="No column movement"):
+    with pytest.raises(CannotAnswer, match="No column 'movement'"):
         apex_displacement(movements(torque=4.0).drop(columns="movement"))
