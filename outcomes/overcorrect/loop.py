@@ -11,11 +11,12 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from outcomes.domain.limit_in_force import Given, limit, unit_of, units_of
-from outcomes.domain.limits import FEW_PATIENTS, beyond_tolerance, within_tolerance
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import CannotAnswer, ModelError, require_columns
 from outcomes.mixed.blocks import cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust
 from outcomes.mixed.fit import fit_mixed
+from outcomes.overcorrect.validate import left_of
 from outcomes.rates.design import rate_error
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
@@ -183,7 +184,6 @@ def _period(
 ) -> dict[str, Any]:
     rows = part[part["after"] == (label == "after")]
     sign = np.sign(rows["aim"])
-    miss = (rows["aim"] - rows["achieved"]) * sign
     total = rows["aim"].abs().sum()
     empty = not len(rows)
     return {
@@ -195,20 +195,11 @@ def _period(
         "aim": float(rows["aim"].abs().mean()),
         "plan": np.nan if empty else float((rows["planned"] * sign).sum() / total),
         "reached": np.nan if empty else float((rows["achieved"] * sign).sum() / total),
-        "shortfall": float(miss.abs().mean()),
-        "within": float(within_tolerance(miss, tolerance).mean()),
-        "over": float(beyond_tolerance(-miss, tolerance).mean()),
+        **left_of(rows["aim"], rows["achieved"], tolerance),
     }
 
 
-_CHANGES = (
-    "reached",
-    "reached_low",
-    "reached_high",
-    "shortfall",
-    "shortfall_low",
-    "shortfall_high",
-)
+_CHANGES = [f"{name}{end}" for name in ("reached", "shortfall") for end in ("", "_low", "_high")]
 
 
 def _change(
