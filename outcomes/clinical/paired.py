@@ -105,15 +105,8 @@ def judged(pairs: pd.DataFrame, near: float | None) -> pd.DataFrame:
 def paired_summary(pairs: pd.DataFrame, *, small: int, level: float) -> dict[str, Any]:
     """What is said of one measure in one period, patients as the unit.
 
-    Parameters
-    ----------
-    pairs
-        patient, tooth, start, end, target, met, met_at_start, nearer; patient means are taken over
-        teeth.
-    small
-        Fewer patients than this, and the Wilcoxon test stands beside t.
-    level
-        Level of the intervals.
+    ``pairs`` as ``judged`` gives them; patient means are taken over teeth. With fewer patients than
+    ``small`` the Wilcoxon test stands beside t.
     """
     by_patient = pairs.groupby("patient", sort=True)
     start, end = (by_patient[name].mean().to_numpy(float) for name in ("start", "end"))

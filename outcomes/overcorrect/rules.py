@@ -10,7 +10,7 @@ from scipy.special import stdtrit
 
 from outcomes.domain.limits import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.errors import InputError
-from outcomes.words.english import counted
+from outcomes.words.english import counted, is_
 from outcomes.words.numbers import percent
 
 __all__ = [
@@ -93,16 +93,8 @@ class Verdict:
 def factor_given(low: Any, patients: Any, rules: Rules, *, tested: Any = True) -> Any:
     """The one rule for whether any factor is given; numbers, or arrays of one shape.
 
-    Parameters
-    ----------
-    low
-        Lower end of the interval of the rate.
-    patients
-        Patients with such movements in that direction.
-    rules
-        The limits.
-    tested
-        Whether anything was ever planned in that direction.
+    ``low`` is the lower end of the interval of the rate, ``patients`` are those with such movements in
+    that direction, ``tested`` says whether anything was ever planned in it.
 
     Examples
     --------
@@ -128,16 +120,12 @@ def judge(
     own_movements: int = 0,
     own: str = "patient",
 ) -> Verdict:
-    """Judge one rate.
+    """Judge one rate (share of the plan) with its standard error and degrees of freedom.
 
     Parameters
     ----------
-    rate, se, df
-        Achievement rate (share of the plan), its standard error and degrees of freedom.
     patients
         Patients with such movements.
-    rules
-        The limits.
     borrowed
         Where the rate leans on other teeth: their name, as "incisor".
     class_patients
@@ -249,12 +237,8 @@ def more_patients_needed(
     Standard errors shrink with the square root of the number of patients, degrees of freedom grow
     in proportion, and the rate is taken to stay as it is; or, where it is lower but may reach
     1 / max_factor, to be that: the number then tells whether it is. ``records`` are the patients
-    on whom the rate rests, where they are more than those that count.
-
-    Returns
-    -------
-    int or None
-        None beyond 5,000 patients, and where nothing moves in the planned direction.
+    on whom the rate rests, where they are more than those that count. None beyond 5,000 patients, and
+    where nothing moves in the planned direction.
 
     Examples
     --------
@@ -299,9 +283,7 @@ def _what_it_takes(rate: float, high: float, more: int | None, rules: Rules) -> 
 
 def _what_own_takes(more: int | None) -> str:
     """What would help where the rate is a patient's own."""
-    words = (
-        f"{counted(more, 'more patient')} {'is' if more == 1 else 'are'} wanted. " if more else ""
-    )
+    words = f"{counted(more, 'more patient')} {is_(more)} wanted. " if more else ""
     return f"{words}Only further records of this patient would make the own factor firmer."
 
 

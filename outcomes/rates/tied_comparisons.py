@@ -46,12 +46,8 @@ def ties(pairs: Sequence[Pair], text: Mapping[str, pd.Series]) -> dict[Pair, Tie
     comparison keeps the answer (a site against another rather than a clinician of either); of two
     that are alike, the one listed first.
 
-    Parameters
-    ----------
-    pairs
-        Comparisons, in the order of preference.
-    text
-        Factor to its level in every movement, missing where blank; shape (n,).
+    ``pairs`` stand in the order of preference; ``text`` has, for each factor, its level in every
+    movement, missing where blank, shape (n,).
     """
     tables = _tables(text)
     order = list(text)
