@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.clinical.paired import sd
 from outcomes.domain.limit_in_force import Given, limits, units_of
 from outcomes.domain.limits import within_tolerance
 from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
@@ -242,9 +243,9 @@ def _describe(group: pd.DataFrame, seed: int, n_boot: int, level: float) -> dict
         "patients": patients,
         "movements": len(group),
         "planned_mean": size.mean(),
-        "planned_sd": _sd(size),
+        "planned_sd": sd(size),
         "achieved_mean": moved.mean(),
-        "achieved_sd": _sd(moved),
+        "achieved_sd": sd(moved),
         "pooled_rate": moved.sum() / size.sum(),
         "pooled_low": low,
         "pooled_high": high,
@@ -257,10 +258,6 @@ def _describe(group: pd.DataFrame, seed: int, n_boot: int, level: float) -> dict
         "accuracy_percent": 100 - 100 * with_ratio[1].mean() if usable.any() else np.nan,
         "note": "; ".join(notes),
     }
-
-
-def _sd(values: np.ndarray) -> float:
-    return float(values.std(ddof=1)) if len(values) > 1 else float("nan")
 
 
 def _bootstrap_pooled(

@@ -9,6 +9,8 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from outcomes.clinical.hinge import Hinge, hinge, published_per_mm
+from outcomes.clinical.paired import sd, value_of_patient
+from outcomes.domain.teeth import LOWER_INCISORS
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
@@ -26,7 +28,7 @@ __all__ = [
 
 TEETH = {
     "upper_incisor": (11, 12, 21, 22),
-    "lower_incisor": (31, 32, 41, 42),
+    "lower_incisor": LOWER_INCISORS,
     "upper_molar": (16, 17, 26, 27),
     "lower_molar": (36, 37, 46, 47),
 }
@@ -207,12 +209,7 @@ def averages(patients: pd.DataFrame, cohort: Cohort, by: str | None, level: floa
     treated = cohort.treated
     if by is None:
         return _average(patients, len(treated), level)
-    if by not in cohort.patients.columns:
-        raise CannotAnswer(
-            f"by={by!r} is no column of the patients table. It has: "
-            f"{', '.join(map(str, cohort.patients.columns))}."
-        )
-    of = dict(zip(cohort.patients["patient"], cohort.patients[by].astype(object), strict=True))
+    of = value_of_patient(cohort.patients, by)
     value = np.array([_text(of.get(p)) for p in patients["patient"]], dtype=object)
     everybody = [_text(of.get(p)) for p in treated]
     columns = [by, *AVERAGE_COLUMNS]
@@ -244,10 +241,9 @@ def _spread(values: pd.Series, level: float) -> tuple[float, float, float, float
     """Mean, SD and t interval of measured values; missing where there are none."""
     x = values.to_numpy(float)
     n, nan = len(x), float("nan")
-    mean = float(x.mean()) if n else nan
-    sd = float(x.std(ddof=1)) if n > 1 else nan
-    half = float(stdtrit(n - 1, 0.5 + level / 2)) * sd / np.sqrt(n) if sd > 1e-9 else nan
-    return mean, sd, mean - half, mean + half
+    mean, spread = float(x.mean()) if n else nan, sd(x)
+    half = float(stdtrit(n - 1, 0.5 + level / 2)) * spread / np.sqrt(n) if spread > 1e-9 else nan
+    return mean, spread, mean - half, mean + half
 
 
 def _ends(of: pd.DataFrame, name: str) -> tuple[float, float]:

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.clinical.paired import NO_TOOTH, SMALL, TOTAL, judged, paired_summary, periods
+from outcomes.clinical.paired import (
+    NO_TOOTH,
+    SMALL,
+    TOTAL,
+    judged,
+    paired_summary,
+    periods,
+    value_of_patient,
+)
 from outcomes.domain.limit_in_force import Given, limit
 from outcomes.domain.tables import MEASURES
 from outcomes.errors import CannotAnswer, require_columns
@@ -258,13 +266,8 @@ def _groups(
     if by is None:
         yield {}, people
         return
-    patients = None if isinstance(cohort, pd.DataFrame) else cohort.patients
-    if patients is None or by not in patients.columns:
-        raise CannotAnswer(
-            f"by={by!r} is no column of the patients table. It has: "
-            f"{'nothing' if patients is None else ', '.join(map(str, patients.columns))}."
-        )
-    of = dict(zip(patients["patient"].astype(str), patients[by].astype(object), strict=True))
+    patients = pd.DataFrame() if isinstance(cohort, pd.DataFrame) else cohort.patients
+    of = value_of_patient(patients, by)
     values = [of.get(p) for p in people]
     known = sorted({v for v in values if pd.notna(v)})
     for value in known:

@@ -17,20 +17,14 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.apex import ANGLES, TRANSLATIONS, Reference, apex_motion, arms_to_apex
+from outcomes.domain.teeth import LOWER_INCISORS
 from outcomes.errors import CannotAnswer, require_columns
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = [
-    "CAUTION",
-    "LOWER_INCISORS",
-    "ApexDisplacement",
-    "apex_displacement",
-]
-
-LOWER_INCISORS = (31, 32, 41, 42)
+__all__ = ["CAUTION", "ApexDisplacement", "apex_displacement"]
 
 CAUTION = (
     "Computed from crowns and from handbook root lengths: neither the root nor the bone was seen. "

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
+from outcomes.clinical.paired import sd
 from outcomes.domain.limit_in_force import Given, limits, units_of
-from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS, beyond_tolerance
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer, require_columns
 from outcomes.mixed.blocks import cross_products
@@ -324,7 +325,7 @@ def _describe(rows: pd.DataFrame, level: float, alpha: float) -> dict[str, Any]:
         "movements": len(seen),
         "not_measured": len(rows) - len(seen),
         "mean": average.mean,
-        "sd": float(achieved.std(ddof=1)) if len(achieved) > 1 else np.nan,
+        "sd": sd(achieved),
         "se": average.se,
         "df": average.df,
         "low": low,
@@ -337,9 +338,7 @@ def _describe(rows: pd.DataFrame, level: float, alpha: float) -> dict[str, Any]:
         "largest": np.nan if worst is None else float(worst["achieved"]),
         "largest_patient": None if worst is None else worst["patient"],
         "largest_tooth": None if worst is None else worst.get("tooth"),
-        "beyond_tolerance": float(np.mean(np.abs(achieved) > limit + _SAME))
-        if len(seen)
-        else np.nan,
+        "beyond_tolerance": beyond_tolerance(seen["achieved"].abs(), limit).mean(),
         "note": "; ".join(filter(None, [average.note, few])),
     }
 

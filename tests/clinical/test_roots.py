@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from outcomes.clinical.apex import apex_motion, tooth_lengths
-from outcomes.clinical.roots import CAUTION, LOWER_INCISORS, apex_displacement
+from outcomes.clinical.roots import CAUTION, apex_displacement
 from outcomes.cohort.read import from_frames
+from outcomes.domain.teeth import LOWER_INCISORS
 from outcomes.errors import CannotAnswer
 from outcomes.simulate import simulate_cohort
 
