@@ -22,7 +22,7 @@ from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
-from outcomes.words.english import counted, is_, points_of
+from outcomes.words.english import counted, is_, points_of, verb
 from outcomes.words.numbers import Format, number, percent, points, signed
 from outcomes.words.shown import as_html, as_text
 from outcomes.words.units import unit_mark
@@ -153,9 +153,7 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
             "No course has a start date: fill in the column start of the table courses."
         )
     require_columns(frame, ["movement"])
-    aim = frame["planned"]
-    if "aim" in frame.columns:
-        aim = frame["aim"].fillna(frame["planned"])
+    aim = frame["planned"] if "aim" not in frame else frame["aim"].fillna(frame["planned"])
     frame = frame.assign(aim=aim, start=pd.to_datetime(frame["start"]))
     undated = frame["start"].isna()
     notes = []
@@ -173,7 +171,7 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     if (both > 1).any():
         n = int((both > 1).sum())
         notes.append(
-            f"{counted(n, 'patient')} {'has' if n == 1 else 'have'} courses on both sides of the "
+            f"{counted(n, 'patient')} {verb(n, 'have')} courses on both sides of the "
             "date: the later courses hold the teeth that lagged."
         )
     return used.assign(after=after), notes

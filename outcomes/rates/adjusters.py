@@ -39,9 +39,7 @@ class Adjusters:
         self.used: dict[str, str] = {}
         self.left_out: dict[str, str] = {}
         planned = rows["planned"].to_numpy(float)
-        known = [self._dummies(name)]
-        if group is not None:
-            known.append(self._dummies(group))
+        known = [self._dummies(column) for column in (name, group) if column is not None]
         basis = planned[:, None] * np.column_stack(known)
         for label in (*ADJUSTERS, *(d for d in devices if d in rows)):
             values, reason = self._values(label)
@@ -66,9 +64,8 @@ class Adjusters:
         if label == "size of plan":
             size = rows["planned"].abs().to_numpy(float)
             return (None, "all plans are of one size") if np.ptp(size) == 0 else (size, "")
-        column = {"course": "course", "arch": "arch"}.get(label, label)
         try:
-            values = with_derived(rows, [column])[column]
+            values = with_derived(rows, [label])[label]
         except CannotAnswer:
             return None, "not recorded"
         if values.isna().any():

@@ -155,27 +155,17 @@ class RateFit:
         """patient, factor, level, effect: predicted deviations of the rate within each patient by
         the factors of ``varies_by``; a level of which the patient has no row has the effect 0."""
         design = self.design
-        named = [
-            (f, v)
-            for f, levels in zip(design.varies_by, design.varying_levels, strict=True)
-            for v in levels
-        ]
-        patients = len(design.patient_labels)
-        return pd.DataFrame(
-            {
-                "patient": np.repeat(design.patient_labels, len(named)),
-                "factor": [f for f, _ in named] * patients,
-                "level": [v for _, v in named] * patients,
-                "effect": self.mixed.effects[0][:, 1:].ravel(),
-            }
-        )
+        levels = zip(design.varies_by, design.varying_levels, strict=True)
+        named = [(factor, level) for factor, of in levels for level in of]
+        rows = [(p, *pair) for p in design.patient_labels for pair in named]
+        table = pd.DataFrame(rows, columns=["patient", "factor", "level"])
+        return table.assign(effect=self.mixed.effects[0][:, 1:].ravel())
 
     @cached_property
     def site_effects(self) -> pd.DataFrame:
         """patient, tooth, effect: predicted deviation of each tooth's rate within its patient."""
-        table = self.design.site_labels.copy()
-        table["effect"] = self.mixed.effects[2] if self.mixed.blocks.has_inner else 0.0
-        return table
+        effect = self.mixed.effects[2] if self.mixed.blocks.has_inner else 0.0
+        return self.design.site_labels.assign(effect=effect)
 
     @cached_property
     def data(self) -> pd.DataFrame:

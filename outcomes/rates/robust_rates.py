@@ -216,13 +216,12 @@ def _far_off(fit: RateFit) -> np.ndarray:
         names = ["all"] * fit.nobs
     code, groups = pd.factorize(np.asarray(names))
     coarse = _regrouped(design, code, tuple(groups))
-    far = np.zeros(fit.nobs, dtype=bool)
     try:
-        residual = _standardised(coarse, _refit(fit, coarse))
+        weighing = _Weighing(coarse, _refit(fit, coarse))
     except CannotAnswer:
-        residual = _standardised(design, fit)
-    far[stray_rows(residual)] = True
-    return far
+        weighing = _Weighing(design, fit)
+    residual = weighing.solve(np.ones(fit.nobs))[1]
+    return np.isin(np.arange(fit.nobs), stray_rows(residual))
 
 
 def _regrouped(design: Design, code: np.ndarray, groups: tuple[str, ...]) -> Design:
@@ -320,7 +319,8 @@ class _Weighing:
         self.spread = np.sqrt(1 + self.of_tooth * self.z**2)
 
     def solve(self, weights: Array) -> tuple[Array, Array]:
-        """Coefficients (p,) and standardised residuals (n,)."""
+        """Coefficients (p,), and residuals (n,) from the rates and the predicted patient effects, over
+        the square root of 1 + (tooth variance / residual variance) planned²."""
         p = self.w.shape[1] - 1
         along = weights * self.z
         products = along[:, None] * self.w
@@ -339,9 +339,3 @@ class _Weighing:
         effect = gain * (t[:, p] - t[:, :p] @ beta)
         fitted = self.w[:, :p] @ beta + effect[self.design.patient] * self.z
         return beta, (self.design.achieved - fitted) / self.spread
-
-
-def _standardised(design: Design, fit: RateFit) -> Array:
-    """achieved less what the rates and the predicted patient effects expect, over the square root
-    of 1 + (tooth variance / residual variance) planned², (n,)."""
-    return _Weighing(design, fit).solve(np.ones(fit.nobs))[1]
