@@ -15,10 +15,9 @@ import pandas as pd
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
-from outcomes.rates.adjusters import NEITHER, Adjusters
+from outcomes.rates.comparisons import NEITHER, TIED, Adjusters, Pair, ties
 from outcomes.rates.design import with_derived
 from outcomes.rates.intervals import holm
-from outcomes.rates.tied_comparisons import TIED, Pair, ties
 from outcomes.words.numbers import percent
 
 if TYPE_CHECKING:
