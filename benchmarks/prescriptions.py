@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import CannotAnswer
-from outcomes.overcorrect.fieller import fieller_reciprocal
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT
 from outcomes.overcorrect.prescribe import prescribe
+from outcomes.overcorrect.rules import fieller_reciprocal
 from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 

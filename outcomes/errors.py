@@ -8,6 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import pandas as pd
 
 
@@ -50,6 +52,14 @@ class Unreadable(InputError):
 
 class CannotAnswer(OutcomesError, ValueError):
     """The data cannot answer the question; the message names the reason and the remedy."""
+
+
+def require_columns(frame: pd.DataFrame, needed: Iterable[str], what: str = "The data") -> None:
+    """Raise CannotAnswer, naming what there is, unless a frame has all the columns needed."""
+    absent = [repr(name) for name in needed if name not in frame.columns]
+    if absent:
+        there = ", ".join(map(str, frame.columns)) or "none"
+        raise CannotAnswer(f"No column {', '.join(absent)}. {what} have: {there}.")
 
 
 class ModelError(CannotAnswer):

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from outcomes.clinical.paired import sd
 from outcomes.domain.limit_in_force import Given, limits, units_of
 from outcomes.domain.limits import within_tolerance
 from outcomes.domain.movements import MOVEMENTS, TOOTH_CLASSES
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.measure.readings import smallest_detectable_change
 from outcomes.rates.design import with_derived
 
@@ -157,12 +158,7 @@ def _frame(cohort: Cohort | pd.DataFrame, by: list[str]) -> pd.DataFrame:
         frame = cohort.movements if inside else cohort.frame()
     if "tooth" in frame.columns:
         frame = with_derived(frame, [name for name in by if name in _DERIVED])
-    missing = [name for name in [*_REQUIRED, *by] if name not in frame.columns]
-    if missing:
-        raise CannotAnswer(
-            f"No column {', '.join(map(repr, missing))}. Available: "
-            f"{', '.join(map(str, frame.columns)) or 'none'}."
-        )
+    require_columns(frame, [*_REQUIRED, *by])
     return frame.reset_index(drop=True)
 
 
@@ -247,9 +243,9 @@ def _describe(group: pd.DataFrame, seed: int, n_boot: int, level: float) -> dict
         "patients": patients,
         "movements": len(group),
         "planned_mean": size.mean(),
-        "planned_sd": _sd(size),
+        "planned_sd": sd(size),
         "achieved_mean": moved.mean(),
-        "achieved_sd": _sd(moved),
+        "achieved_sd": sd(moved),
         "pooled_rate": moved.sum() / size.sum(),
         "pooled_low": low,
         "pooled_high": high,
@@ -262,10 +258,6 @@ def _describe(group: pd.DataFrame, seed: int, n_boot: int, level: float) -> dict
         "accuracy_percent": 100 - 100 * with_ratio[1].mean() if usable.any() else np.nan,
         "note": "; ".join(notes),
     }
-
-
-def _sd(values: np.ndarray) -> float:
-    return float(values.std(ddof=1)) if len(values) > 1 else float("nan")
 
 
 def _bootstrap_pooled(

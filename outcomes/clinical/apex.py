@@ -12,11 +12,11 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from outcomes.domain.teeth import CROWN_AND_ROOT
 from outcomes.errors import CannotAnswer
 
 __all__ = [
     "ANGLES",
-    "HANDBOOK",
     "TRANSLATIONS",
     "Reference",
     "apex_motion",
@@ -27,31 +27,6 @@ __all__ = [
 TRANSLATIONS = ("mesiodistal", "buccolingual", "vertical")
 ANGLES = ("tip", "torque", "rotation")
 Reference = Literal["crown centre", "incisal edge"]
-
-# Crown and root length, mm, by arch and position from the midline: means in Wheeler's Dental
-# Anatomy, Physiology and Occlusion (from memory). Of molars with several roots, the longest.
-HANDBOOK = {
-    "upper": {
-        1: (10.5, 13.0),
-        2: (9.0, 13.0),
-        3: (10.0, 17.0),
-        4: (8.5, 14.0),
-        5: (8.5, 14.0),
-        6: (7.5, 13.0),
-        7: (7.0, 12.0),
-        8: (6.5, 11.0),
-    },
-    "lower": {
-        1: (9.0, 12.5),
-        2: (9.5, 14.0),
-        3: (11.0, 16.0),
-        4: (8.5, 14.0),
-        5: (8.0, 14.5),
-        6: (7.5, 14.0),
-        7: (7.0, 13.0),
-        8: (7.0, 11.0),
-    },
-}
 
 
 def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
@@ -88,7 +63,7 @@ def tooth_lengths(teeth: Collection[int] | None = None) -> pd.DataFrame:
             f"No root length is known for {', '.join(map(str, wrong))}: give permanent teeth, FDI "
             "11 to 48, or lengths of your own."
         )
-    rows = [(t, *HANDBOOK["upper" if t // 10 < 3 else "lower"][t % 10]) for t in teeth]
+    rows = [(t, *CROWN_AND_ROOT["upper" if t // 10 < 3 else "lower"][t % 10]) for t in teeth]
     return pd.DataFrame(rows, columns=["tooth", "crown", "root"])
 
 

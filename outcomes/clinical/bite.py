@@ -17,8 +17,15 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from outcomes.clinical.bite_means import NAMES, averages, comparison
-from outcomes.clinical.bite_parts import first_and_last, hinges_of, taken_apart, vertical
+from outcomes.clinical.bite_parts import (
+    NAMES,
+    averages,
+    comparison,
+    first_and_last,
+    hinges_of,
+    taken_apart,
+    vertical,
+)
 from outcomes.errors import CannotAnswer
 from outcomes.words.english import counted
 from outcomes.words.shown import as_html, as_text

@@ -1,4 +1,4 @@
-"""The parts of the overbite in each patient: measured at both ends, and what teeth did between."""
+"""The parts of the overbite in each patient, on average, and beside published studies."""
 
 from __future__ import annotations
 
@@ -6,18 +6,29 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
-from outcomes.clinical.hinge import Hinge, hinge
+from outcomes.clinical.hinge import Hinge, hinge, published_per_mm
+from outcomes.clinical.paired import sd, value_of_patient
+from outcomes.domain.teeth import LOWER_INCISORS
 from outcomes.errors import CannotAnswer
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["by_visit", "first_and_last", "hinges_of", "taken_apart", "vertical"]
+__all__ = [
+    "NAMES",
+    "averages",
+    "comparison",
+    "first_and_last",
+    "hinges_of",
+    "taken_apart",
+    "vertical",
+]
 
 TEETH = {
     "upper_incisor": (11, 12, 21, 22),
-    "lower_incisor": (31, 32, 41, 42),
+    "lower_incisor": LOWER_INCISORS,
     "upper_molar": (16, 17, 26, 27),
     "lower_molar": (36, 37, 46, 47),
 }
@@ -27,6 +38,34 @@ COUNTED = {
     "posterior_teeth": ("upper_molar", "lower_molar"),
 }
 """Column that counts measured teeth, and whose."""
+COMPONENTS = ("change", "upper_incisor", "lower_incisor", "from_posterior", "unexplained")
+SMALLEST_INTRUSION = 0.2
+"""Patients with less posterior movement (mm) say nothing about a change per mm of it."""
+
+AVERAGE_COLUMNS = (
+    "component",
+    "patients",
+    "treated",
+    "teeth",
+    "mean",
+    "sd",
+    "low",
+    "high",
+    "range_low",
+    "range_high",
+)
+TEETH_OF = {
+    "upper_incisor": "upper_incisor_teeth",
+    "lower_incisor": "lower_incisor_teeth",
+    "from_posterior": "posterior_teeth",
+}
+"""Component to the column that counts its measured teeth."""
+NAMES = {
+    "upper_incisor": "upper incisors",
+    "lower_incisor": "lower incisors",
+    "from_posterior": "molars of both arches",
+}
+COMPARISON_COLUMNS = ("quantity", "unit", "source", "patients", "per_mm", "low", "high", "doi")
 
 
 def first_and_last(cohort: Cohort) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
@@ -106,15 +145,16 @@ def hinges_of(cephalometry: pd.DataFrame | None) -> tuple[dict[str, Hinge], list
     """Usable hinges by patient, and a sentence on each that is not."""
     if cephalometry is None:
         return {}, []
-    absent = [c for c in ("patient", "landmark", "x", "y") if c not in cephalometry.columns]
+    given = ["patient", "landmark", "x", "y"]
+    absent = [c for c in given if c not in cephalometry.columns]
     if absent:
         raise CannotAnswer(
-            f"The cephalometry has no column {', '.join(absent)}: give patient, landmark, x, y."
+            f"The cephalometry has no column {', '.join(absent)}: give {', '.join(given)}."
         )
     found: dict[str, Hinge] = {}
     trouble: list[str] = []
     # A landmark without coordinates is a landmark that is not there.
-    known = cephalometry.dropna(subset=["patient", "landmark", "x", "y"])
+    known = cephalometry.dropna(subset=given)
     for patient, rows in known.groupby("patient", sort=True):
         twice = rows[rows["landmark"].duplicated()]["landmark"]
         if len(twice):
@@ -163,3 +203,111 @@ def taken_apart(
             **both[[*counts, "note"]],
         }
     )
+
+
+def averages(patients: pd.DataFrame, cohort: Cohort, by: str | None, level: float) -> pd.DataFrame:
+    treated = cohort.treated
+    if by is None:
+        return _average(patients, len(treated), level)
+    of = value_of_patient(cohort.patients, by)
+    value = np.array([_text(of.get(p)) for p in patients["patient"]], dtype=object)
+    everybody = [_text(of.get(p)) for p in treated]
+    columns = [by, *AVERAGE_COLUMNS]
+    parts = []
+    for name in sorted(set(value)):
+        part = _average(patients[value == name], everybody.count(name), level)
+        part.insert(0, by, name)
+        parts.append(part)
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _text(value: object) -> str:
+    return "not recorded" if value is None or value != value else str(value)
+
+
+def _average(patients: pd.DataFrame, treated: int, level: float) -> pd.DataFrame:
+    if not len(patients):
+        return pd.DataFrame(columns=list(AVERAGE_COLUMNS))
+    rows = []
+    for name in COMPONENTS:
+        of = patients[patients[name].notna()]
+        teeth = int(of[TEETH_OF[name]].sum()) if name in TEETH_OF else pd.NA
+        rows.append((name, len(of), treated, teeth, *_spread(of[name], level), *_ends(of, name)))
+    table = pd.DataFrame(rows, columns=list(AVERAGE_COLUMNS))
+    return table.assign(teeth=table["teeth"].astype("Int64"))
+
+
+def _spread(values: pd.Series, level: float) -> tuple[float, float, float, float]:
+    """Mean, SD and t interval of measured values; missing where there are none."""
+    x = values.to_numpy(float)
+    n, nan = len(x), float("nan")
+    mean, spread = float(x.mean()) if n else nan, sd(x)
+    half = float(stdtrit(n - 1, 0.5 + level / 2)) * spread / np.sqrt(n) if spread > 1e-9 else nan
+    return mean, spread, mean - half, mean + half
+
+
+def _ends(of: pd.DataFrame, name: str) -> tuple[float, float]:
+    """Mean of a component at both ends of the range of the lever."""
+    if name == "unexplained":
+        low, high = of["unexplained_low"], of["unexplained_high"]
+    elif name == "from_posterior":
+        low, high = of["posterior_low"], of["posterior_high"]
+    else:
+        low = high = of[name]
+    return float(low.mean()), float(high.mean())
+
+
+def comparison(
+    patients: pd.DataFrame, cohort: Cohort, hinges: dict[str, Hinge], level: float
+) -> pd.DataFrame:
+    rows = []
+    incisors = patients["upper_incisor"] + patients["lower_incisor"]
+    changes = {
+        "overbite": patients["change"] - incisors,
+        "lower_face_height": _changes(patients, cohort, "lower_face_height"),
+        "mandibular_plane": _changes(patients, cohort, "mandibular_plane"),
+    }
+    own = [h.per_mm.set_index("quantity")["per_mm"] for h in hinges.values()]
+    published = published_per_mm()
+    for quantity, unit in published.drop_duplicates("quantity")[["quantity", "unit"]].to_numpy():
+        if quantity in changes:
+            n, *slope = _slope(patients["posterior"], changes[quantity], level)
+            rows.append((quantity, unit, "this cohort", n, *slope, ""))
+        levers = [float(table[quantity]) for table in own if quantity in table.index]
+        if levers:
+            name = "hinge model, mean"
+            rows.append(
+                (quantity, unit, name, len(levers), float(np.mean(levers)), np.nan, np.nan, "")
+            )
+        for row in published[published["quantity"] == quantity].itertuples():
+            rows.append((quantity, unit, row.source, pd.NA, row.per_mm, np.nan, np.nan, row.doi))
+    table = pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
+    return table.assign(patients=table["patients"].astype("Int64"))
+
+
+def _changes(patients: pd.DataFrame, cohort: Cohort, measure: str) -> pd.Series:
+    """Change of another measure over the same time."""
+    wide = by_visit(cohort, measure)
+    nan = float("nan")
+    return pd.Series(
+        [
+            wide.get(p, {}).get(last, nan) - wide.get(p, {}).get(0, nan)
+            for p, last in zip(patients["patient"], patients["after_course"], strict=True)
+        ],
+        index=patients.index,
+        dtype=float,
+    )
+
+
+def _slope(x: pd.Series, y: pd.Series, level: float) -> tuple[int, float, float, float]:
+    """patients, slope through the origin and its t interval; from three patients on."""
+    use = (x.abs() >= SMALLEST_INTRUSION) & y.notna()
+    a, b = x[use].to_numpy(float), y[use].to_numpy(float)
+    n = len(a)
+    if n < 3:
+        return n, float("nan"), float("nan"), float("nan")
+    slope = float(a @ b / (a @ a))
+    residual = b - slope * a
+    se = float(np.sqrt(residual @ residual / (n - 1) / (a @ a)))
+    half = float(stdtrit(n - 1, 0.5 + level / 2)) * se
+    return n, slope, slope - half, slope + half

@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.clinical.following import SITE, followed, history
 from outcomes.domain.limit_in_force import units_of
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.plot_hook import plot
 from outcomes.rates.design import with_derived
 from outcomes.words.shown import as_html, as_text
@@ -113,7 +113,6 @@ def courses(
     columns = (by,) if isinstance(by, str) else tuple(by)
     rows, notes = _rows(cohort, columns)
     steps, results, more = _sites(rows, columns, smallest or {})
-    notes += more
     keys = ["movement", *columns]
     most = int(steps["course"].max())
     per_patient, overall = [], []
@@ -127,8 +126,8 @@ def courses(
     order = [*keys, "course"]
     frame = pd.concat(overall, ignore_index=True)
     people = pd.concat(per_patient, ignore_index=True)
-    stopped = int(frame["stopped"].max())
-    if stopped:
+    notes += more
+    if frame["stopped"].max():
         notes.append(
             "Patients and teeth without a further course keep the state of their last one. The share "
             "of those treated on is of a choice of those who began, and flatters or slights the rest."
@@ -145,23 +144,16 @@ def _rows(
 ) -> tuple[pd.DataFrame, list[str]]:
     """One row for each movement of a tooth in a course, measured or not."""
     if isinstance(cohort, pd.DataFrame):
-        need = ("patient", "tooth", "course", "planned", "achieved")
-        absent = [name for name in need if name not in cohort.columns]
-        if absent:
-            raise CannotAnswer(f"Missing column{'s' * (len(absent) > 1)}: {', '.join(absent)}.")
+        require_columns(cohort, ("patient", "tooth", "course", "planned", "achieved"))
         if "movement" not in cohort.columns:
             cohort = cohort.assign(movement="movement")
     frame = with_derived(history(cohort), columns).reset_index(drop=True)
-    if "unit" not in frame.columns:
-        frame = frame.assign(unit=units_of(frame))
     unmeasured = int(frame["achieved"].isna().sum())
-    notes = []
-    if unmeasured:
-        notes.append(
-            f"{unmeasured:,} movements not measured yet: their teeth are in no share from that course "
-            "on, as where they stand is not known."
-        )
-    return frame, notes
+    note = (
+        f"{unmeasured:,} movements not measured yet: their teeth are in no share from that course on, "
+        "as where they stand is not known."
+    )
+    return frame.assign(unit=units_of(frame)), [note] if unmeasured else []
 
 
 def _sites(
@@ -196,12 +188,8 @@ def _sites(
         if count:
             notes.append(f"{count:,} tooth movements {words}")
     kept = kept.join(rows[list(columns)])
-    results = (
-        rows.groupby(["patient", "movement", "course"], observed=True)["achieved"]
-        .count()
-        .rename("results")
-        .reset_index()
-    )
+    by_course = rows.groupby(["patient", "movement", "course"], observed=True)["achieved"]
+    results = by_course.count().rename("results").reset_index()
     return steps.merge(kept[[*SITE, *columns]], on=SITE), results, notes
 
 

@@ -9,10 +9,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from outcomes.clinical.paired import NO_TOOTH, SMALL, TOTAL, judged, paired_summary, periods
+from outcomes.clinical.paired import (
+    NO_TOOTH,
+    SMALL,
+    TOTAL,
+    judged,
+    paired_summary,
+    periods,
+    value_of_patient,
+)
 from outcomes.domain.limit_in_force import Given, limit
 from outcomes.domain.tables import MEASURES
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
@@ -258,13 +266,8 @@ def _groups(
     if by is None:
         yield {}, people
         return
-    patients = None if isinstance(cohort, pd.DataFrame) else cohort.patients
-    if patients is None or by not in patients.columns:
-        raise CannotAnswer(
-            f"by={by!r} is no column of the patients table. It has: "
-            f"{'nothing' if patients is None else ', '.join(map(str, patients.columns))}."
-        )
-    of = dict(zip(patients["patient"].astype(str), patients[by].astype(object), strict=True))
+    patients = pd.DataFrame() if isinstance(cohort, pd.DataFrame) else cohort.patients
+    of = value_of_patient(patients, by)
     values = [of.get(p) for p in people]
     known = sorted({v for v in values if pd.notna(v)})
     for value in known:
@@ -276,12 +279,7 @@ def _groups(
 
 def _rows(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.measures
-    absent = [c for c in ("patient", "after_course", "measure", "value") if c not in frame.columns]
-    if absent:
-        raise CannotAnswer(
-            f"No column {', '.join(absent)}. The measures have: "
-            f"{', '.join(map(str, frame.columns)) or 'none'}."
-        )
+    require_columns(frame, ("patient", "after_course", "measure", "value"), "The measures")
     if frame[["patient", "after_course", "measure"]].isna().any(axis=None):
         raise CannotAnswer(
             "patient, after_course or measure is blank in some rows. Read the table with "

@@ -10,7 +10,19 @@ import pandas as pd
 from scipy.optimize import brentq
 from scipy.special import nctdtr, stdtr, stdtrit
 
-__all__ = ["NO_TOOTH", "SMALL", "TOTAL", "effect_size", "judged", "paired_summary", "periods"]
+from outcomes.errors import CannotAnswer
+
+__all__ = [
+    "NO_TOOTH",
+    "SMALL",
+    "TOTAL",
+    "effect_size",
+    "judged",
+    "paired_summary",
+    "periods",
+    "sd",
+    "value_of_patient",
+]
 
 TOTAL = "total"
 """The period from the start to the last value."""
@@ -20,6 +32,14 @@ NO_TOOTH = -1
 """The tooth of a measure of the patient, while pairs are formed."""
 _DECIMALS = 9
 """Differences are rounded so: 4.6 − 3.4 and 3.2 − 2.0 are the same change, and a tie."""
+
+
+def value_of_patient(patients: pd.DataFrame, by: str) -> dict[str, Any]:
+    """patient -> what a column of the patients table says."""
+    if by not in patients.columns:
+        there = ", ".join(map(str, patients.columns)) or "nothing"
+        raise CannotAnswer(f"by={by!r} is no column of the patients table. It has: {there}.")
+    return dict(zip(patients["patient"].astype(str), patients[by].astype(object), strict=True))
 
 
 def periods(
@@ -105,15 +125,8 @@ def judged(pairs: pd.DataFrame, near: float | None) -> pd.DataFrame:
 def paired_summary(pairs: pd.DataFrame, *, small: int, level: float) -> dict[str, Any]:
     """What is said of one measure in one period, patients as the unit.
 
-    Parameters
-    ----------
-    pairs
-        patient, tooth, start, end, target, met, met_at_start, nearer; patient means are taken over
-        teeth.
-    small
-        Fewer patients than this, and the Wilcoxon test stands beside t.
-    level
-        Level of the intervals.
+    ``pairs`` as ``judged`` gives them; patient means are taken over teeth. With fewer patients than
+    ``small`` the Wilcoxon test stands beside t.
     """
     by_patient = pairs.groupby("patient", sort=True)
     start, end = (by_patient[name].mean().to_numpy(float) for name in ("start", "end"))
@@ -122,8 +135,8 @@ def paired_summary(pairs: pd.DataFrame, *, small: int, level: float) -> dict[str
     same = n > 1 and np.ptp(change) <= 1e-9
     usable = n > 1 and not same
     nan = float("nan")
-    mean, sd = (float(change.mean()) if n else nan), _sd(change)
-    se = sd / np.sqrt(n) if usable else nan
+    mean, spread = (float(change.mean()) if n else nan), sd(change)
+    se = spread / np.sqrt(n) if usable else nan
     half = float(stdtrit(n - 1, 0.5 + level / 2)) * se if usable else nan
     effect = effect_size(start, end, level) if usable else (nan, nan, nan)
     with_target = by_patient["target"].count() > 0
@@ -137,11 +150,11 @@ def paired_summary(pairs: pd.DataFrame, *, small: int, level: float) -> dict[str
         "patients": n,
         "teeth": int((pairs["tooth"] != NO_TOOTH).sum()),
         "start_mean": float(start.mean()) if n else nan,
-        "start_sd": _sd(start),
+        "start_sd": sd(start),
         "end_mean": float(end.mean()) if n else nan,
-        "end_sd": _sd(end),
+        "end_sd": sd(end),
         "difference": mean,
-        "sd": sd,
+        "sd": spread,
         "se": se,
         "df": float(n - 1) if usable else nan,
         "low": mean - half,
@@ -175,7 +188,8 @@ def _count(yes: pd.Series, among: pd.Series) -> int:
     return int(yes[among].astype(bool).sum())
 
 
-def _sd(values: np.ndarray) -> float:
+def sd(values: np.ndarray) -> float:
+    """Missing for fewer than two values."""
     return float(values.std(ddof=1)) if len(values) > 1 else float("nan")
 
 

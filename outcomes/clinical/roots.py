@@ -17,20 +17,14 @@ import numpy as np
 import pandas as pd
 
 from outcomes.clinical.apex import ANGLES, TRANSLATIONS, Reference, apex_motion, arms_to_apex
-from outcomes.errors import CannotAnswer
+from outcomes.domain.teeth import LOWER_INCISORS
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = [
-    "CAUTION",
-    "LOWER_INCISORS",
-    "ApexDisplacement",
-    "apex_displacement",
-]
-
-LOWER_INCISORS = (31, 32, 41, 42)
+__all__ = ["CAUTION", "ApexDisplacement", "apex_displacement"]
 
 CAUTION = (
     "Computed from crowns and from handbook root lengths: neither the root nor the bone was seen. "
@@ -132,12 +126,7 @@ def apex_displacement(
     if reference not in ("crown centre", "incisal edge"):
         raise CannotAnswer(f"reference={reference!r}: give 'crown centre' or 'incisal edge'.")
     frame = cohort if isinstance(cohort, pd.DataFrame) else _every(cohort)
-    absent = [c for c in ("patient", "tooth", "movement", of) if c not in frame.columns]
-    if absent:
-        raise CannotAnswer(
-            f"No column {', '.join(absent)}. The movements have: "
-            f"{', '.join(map(str, frame.columns))}."
-        )
+    require_columns(frame, ("patient", "tooth", "movement", of), "The movements")
     arms = arms_to_apex(teeth, lengths or {}, reference)
     known = frame["movement"].isin((*TRANSLATIONS, *ANGLES))
     rows = frame[frame["tooth"].isin(list(teeth)) & known]

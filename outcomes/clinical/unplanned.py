@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
+from outcomes.clinical.paired import sd
 from outcomes.domain.limit_in_force import Given, limits, units_of
-from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.domain.limits import FEW_PATIENTS, beyond_tolerance
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, require_columns
 from outcomes.mixed.blocks import cross_products
 from outcomes.mixed.fit import fit_mixed
 from outcomes.rates.design import with_derived
@@ -287,18 +288,9 @@ def worst_unplanned(
 def _rows(cohort: Cohort | pd.DataFrame, by: tuple[str, ...], tolerance: Given) -> pd.DataFrame:
     """Rows with planned = 0, with the columns of ``by``, unit and limit."""
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
-    missing = [c for c in ("patient", "planned", "achieved") if c not in frame.columns]
-    if missing:
-        raise CannotAnswer(
-            f"No column {', '.join(missing)}. The data have: {', '.join(map(str, frame.columns))}."
-        )
     if "tooth" in frame.columns:
         frame = with_derived(frame, [c for c in by if c in ("tooth_class", "arch", "side")])
-    absent = [c for c in by if c not in frame.columns]
-    if absent:
-        raise CannotAnswer(
-            f"No column {', '.join(absent)}. The data have: {', '.join(map(str, frame.columns))}."
-        )
+    require_columns(frame, ("patient", "planned", "achieved", *by))
     rows = frame[(frame["planned"] == 0).to_numpy(dtype=bool, na_value=False)]
     units = units_of(rows)
     if "unit" not in rows.columns and units.isna().any():
@@ -333,7 +325,7 @@ def _describe(rows: pd.DataFrame, level: float, alpha: float) -> dict[str, Any]:
         "movements": len(seen),
         "not_measured": len(rows) - len(seen),
         "mean": average.mean,
-        "sd": float(achieved.std(ddof=1)) if len(achieved) > 1 else np.nan,
+        "sd": sd(achieved),
         "se": average.se,
         "df": average.df,
         "low": low,
@@ -346,9 +338,7 @@ def _describe(rows: pd.DataFrame, level: float, alpha: float) -> dict[str, Any]:
         "largest": np.nan if worst is None else float(worst["achieved"]),
         "largest_patient": None if worst is None else worst["patient"],
         "largest_tooth": None if worst is None else worst.get("tooth"),
-        "beyond_tolerance": float(np.mean(np.abs(achieved) > limit + _SAME))
-        if len(seen)
-        else np.nan,
+        "beyond_tolerance": beyond_tolerance(seen["achieved"].abs(), limit).mean(),
         "note": "; ".join(filter(None, [average.note, few])),
     }
 

@@ -59,6 +59,33 @@ TOKENS: dict[str, dict[str, int]] = {
     "quadrant": _quadrant(),
 }
 
+#: Crown and root length, mm, by arch and position from the midline: means in Wheeler's Dental
+#: Anatomy, Physiology and Occlusion (from memory). Of molars with several roots, the longest.
+CROWN_AND_ROOT = {
+    "upper": {
+        1: (10.5, 13.0),
+        2: (9.0, 13.0),
+        3: (10.0, 17.0),
+        4: (8.5, 14.0),
+        5: (8.5, 14.0),
+        6: (7.5, 13.0),
+        7: (7.0, 12.0),
+        8: (6.5, 11.0),
+    },
+    "lower": {
+        1: (9.0, 12.5),
+        2: (9.5, 14.0),
+        3: (11.0, 16.0),
+        4: (8.5, 14.0),
+        5: (8.0, 14.5),
+        6: (7.5, 14.0),
+        7: (7.0, 13.0),
+        8: (7.0, 11.0),
+    },
+}
+
+LOWER_INCISORS = (31, 32, 41, 42)
+
 _NOISE = re.compile(r"[\s\-_#]+|TOOTH")
 
 

@@ -10,8 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from outcomes.clinical.case import course_times, measured
-from outcomes.clinical.following import history
-from outcomes.clinical.remaining import first_not_measured, remaining
+from outcomes.clinical.following import first_not_measured, history, remaining
 from outcomes.domain.limits import TOLERANCE
 from outcomes.errors import InputError
 from outcomes.figures.base import (

@@ -26,7 +26,7 @@ def key_teeth(rows: pd.DataFrame, left: pd.DataFrame, unit: str, ax: Axes) -> Ax
     rows
         Movements of one patient.
     left
-        What ``outcomes.clinical.remaining`` says of them.
+        What ``clinical.following.remaining`` says of them.
     unit
         "mm" or "degree".
     ax

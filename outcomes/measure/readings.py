@@ -20,7 +20,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from outcomes.cohort.records import Cohort
 from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer, InputError
@@ -170,7 +169,7 @@ def smallest_detectable_change(repeats: Cohort | pd.DataFrame) -> dict[str, floa
     for movement, part in table.groupby("movement", sort=False):
         sem = _standard_error_of_measurement(_complete(_wide(part, compare)))
         if np.isfinite(sem):
-            found[str(movement)] = _from_none(sem)
+            found[str(movement)] = 1.96 * sem
     return found
 
 
@@ -243,8 +242,8 @@ def _movement_row(
         "readings": block.shape[1] if len(block) else 0,
         "pairs": len(pairs),
         "sem": sem,
-        "smallest_detectable_change": _from_none(sem),
-        "smallest_detectable_difference": _apart(sem),
+        "smallest_detectable_change": 1.96 * sem,  # one reading of a change against no change
+        "smallest_detectable_difference": float(1.96 * np.sqrt(2) * sem),  # two, of two changes
         "note": _note(len(pairs)),
     }
     return row | _agreement(pairs, multiple, level) | _reliability(block, level)
@@ -297,16 +296,6 @@ def _standard_error_of_measurement(block: pd.DataFrame) -> float:
         return _MISSING
     _, between, residual = _mean_squares(block)
     return float(np.sqrt(max(0.0, (between - residual) / len(block)) + residual))
-
-
-def _from_none(sem: float) -> float:
-    """One reading of a change against no change."""
-    return float(1.96 * sem)
-
-
-def _apart(sem: float) -> float:
-    """Two readings, each of a change, against each other."""
-    return float(1.96 * np.sqrt(2) * sem)
 
 
 def _reliability(block: pd.DataFrame, level: float) -> dict[str, float]:

@@ -88,18 +88,8 @@ class Blocks:
     def by_outer(self, weights: Array, *, response: bool = True) -> tuple[Array, ...]:
         """Sums over the inner groups of each outer one, each inner group with its weight.
 
-        Parameters
-        ----------
-        weights
-            m weights of each inner group, shape (S, m).
-        response
-            Whether y is among the columns W.
-
-        Returns
-        -------
-        tuple of arrays
-            c c' (m, q, q, G), W c' (m, k, q, G), packed W W' (m, k(k+1)/2, G) and n squared (m, G);
-            k = p without the response.
+        Of ``weights`` (S, m), with y among the columns W where ``response`` (else k = p): c c'
+        (m, q, q, G), W c' (m, k, q, G), packed W W' (m, k(k+1)/2, G) and n squared (m, G).
         """
         q, k = self.q, self.p + response
         sums = (self._inner_sums if response else self._inner_sums_of_x) @ weights

@@ -13,22 +13,11 @@ from numpy.typing import NDArray
 
 from outcomes.errors import ExactFit, NoOptimum
 from outcomes.mixed.blocks import Array, Blocks
-from outcomes.mixed.likelihood import (
-    Problems,
-    as_observed,
-    evaluate,
-    relative_variances,
-)
+from outcomes.mixed.likelihood import Problems, as_observed, evaluate, relative_variances
 from outcomes.mixed.optimum import minimise
 from outcomes.mixed.shares import Shares
 
-__all__ = [
-    "MixedFit",
-    "at_optimum",
-    "fit_mixed",
-    "given_variances",
-    "relative_sds",
-]
+__all__ = ["MixedFit", "at_optimum", "fit_mixed", "given_variances", "relative_sds"]
 
 
 @dataclass(frozen=True)
@@ -75,8 +64,12 @@ class MixedFit:
         contrast = np.atleast_2d(contrast)
         variance = np.einsum("ci,ij,cj->c", contrast, self.covariance, contrast)
         slope = np.einsum("ci,tij,cj->ct", contrast, self.covariance_slopes, contrast)
+        return self.satterthwaite(variance, slope)
+
+    def satterthwaite(self, variance: Array, slope: Array) -> Array:
+        """Degrees of freedom of variances (c,) with their slopes (c, t) by the variance parameters."""
         spread = np.einsum("ct,ts,cs->c", slope, self.parameter_covariance, slope)
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(2 * variance**2 / spread)
 
     def standard_error(self, contrast: Array) -> Array:
@@ -160,17 +153,8 @@ def at_optimum(blocks: Blocks, theta: Array, *, reml: bool) -> MixedFit:
 
 
 def relative_sds(blocks: Blocks, outer: Array, inner: float | None, sigma2: float) -> Array:
-    """theta (d,) of variances given in the units of the data.
-
-    Parameters
-    ----------
-    blocks
-        The data; its inner level counts where ``inner`` is given.
-    outer
-        Variance of the effects of each number, shape (number of variances,).
-    inner, sigma2
-        Variance of the inner effects (None: no such level) and of the residuals.
-    """
+    """theta (d,) of variances in the units of the data: of the effects of each number, shape
+    (number of variances,), of the inner effects (None: no such level) and of the residuals."""
     first = np.unique(blocks.variances, return_index=True)[1]
     relative = list(outer * blocks.z_scale[first] ** 2)
     if inner is not None:

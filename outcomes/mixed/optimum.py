@@ -104,13 +104,8 @@ def minimise(
 ) -> tuple[Array, NDArray[np.bool_]]:
     """The theta (B, d) of least deviance for every problem, and whether each converged.
 
-    Standard deviations of zero are legitimate optima and are returned as exact zeros.
-
-    Parameters
-    ----------
-    start
-        Where to begin, shape (d,). By default a coarse grid is searched; then there must be one
-        problem only.
+    Standard deviations of zero are legitimate optima and are returned as exact zeros. ``start`` (d,)
+    is where to begin; without it a coarse grid is searched, and there must be one problem only.
     """
     last_step = _LAST_STEP if start is None else _LAST_STEP_OF_MANY
     if start is None:

@@ -132,17 +132,8 @@ def read_aims(
 def left_out(used: pd.DataFrame, problems: pd.DataFrame) -> pd.DataFrame:
     """The aims that no plan was asked for, with the reason.
 
-    Parameters
-    ----------
-    used
-        Aims in use: row.
-    problems
-        Problems of the aims (of `Aims` or of a plan).
-
-    Returns
-    -------
-    DataFrame
-        row, tooth (as it stands there), reason; a line for each row left out.
+    ``used`` are the aims in use, ``problems`` those of `Aims` or of a plan. A line for each row left
+    out: row, tooth (as it stands there), reason.
 
     Examples
     --------
@@ -174,12 +165,7 @@ def aims_counted(used: pd.DataFrame, problems: pd.DataFrame) -> str:
 
 
 def problem_words(row: Any) -> str:
-    """A problem as a sentence: where, what, and what to do.
-
-    Parameters
-    ----------
-    row
-        A row of the problems, as a named tuple.
+    """A problem, a row of the problems as a named tuple, as a sentence: where, what, what to do.
 
     Examples
     --------
@@ -240,9 +226,8 @@ def aims_from_cohort(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame()
     aim = frame["planned"] if "aim" not in frame else frame["aim"].fillna(frame["planned"])
     last = frame["course"] == frame.groupby("patient")["course"].transform("max")
-    keep = [
-        c for c in ("patient", "tooth", "movement", "attachment", "auxiliary") if c in frame.columns
-    ]
+    named = ("patient", "tooth", "movement", "attachment", "auxiliary")
+    keep = [c for c in named if c in frame.columns]
     left = frame.assign(aim=(aim - frame["achieved"]).round(6))[last & (aim != 0)]
     return left[[*keep, "aim"]].reset_index(drop=True)
 
@@ -337,10 +322,8 @@ def _renamed(problems: pd.DataFrame, row_of: Mapping[int, int] | None = None) ->
     problems = problems.copy()
     problems["table"] = _TABLE
     problems["column"] = problems["column"].replace({"planned": "aim"})
-    problems["row"] = [
-        row if pd.isna(row) else row_of.get(int(row), int(row)) for row in problems["row"]
-    ]
-    problems["row"] = problems["row"].astype("Int64")
+    rows = [row if pd.isna(row) else row_of.get(int(row), int(row)) for row in problems["row"]]
+    problems["row"] = pd.array(rows, dtype="Int64")
     said = [
         _WORDS.get(problem, (problem.replace("planned", "aim"), remedy))
         for problem, remedy in zip(problems["problem"], problems["remedy"], strict=True)

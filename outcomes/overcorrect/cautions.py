@@ -29,21 +29,12 @@ _FAR = 2.0
 def is_beyond(size: Any, largest: Any, expected: float) -> Any:
     """Is an aim or a plan so large that past cases say nothing of it?
 
-    Beyond: larger than the schema expects of any movement, or more than twice the largest past plan
-    in that direction; both common practice, no source.
-
-    Parameters
-    ----------
-    size
-        |aim| or |plan|, mm or degrees.
-    largest
-        The largest past plan in its direction; 0 or less for none.
-    expected
-        The largest size expected of the movement.
+    Its ``size`` (mm or degrees, unsigned) is larger than ``expected`` of any movement, or more than
+    twice the ``largest`` past plan in that direction (0 or less for none); both common practice, no
+    source.
 
     Examples
     --------
-    >>> import numpy as np
     >>> is_beyond(np.array([24.0, 24.1, 61.0]), np.array([12.0, 12.0, 40.0]), 60).tolist()
     [False, True, True]
     """
@@ -62,18 +53,8 @@ def beyond_records(
 ) -> str:
     """Why past cases say nothing of an aim, or of a plan, this large; "" if they do.
 
-    Parameters
-    ----------
-    unit
-        "mm" or "degree".
-    aim
-        mm or degrees, signed or not.
-    largest
-        The largest past plan in its direction, above 0; 0 or less for none.
-    movement
-        Which movement, as one may have an expected size of its own.
-    what, then
-        What is so large, as it begins the sentence; what follows from it.
+    ``aim`` in mm or degrees, signed or not; ``largest`` as in ``is_beyond``; ``movement`` may have an
+    expected size of its own; ``what`` is so large, and ``then`` what follows from it.
 
     Examples
     --------
@@ -112,12 +93,7 @@ def safer(over_cap: float) -> str:
 def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str]:
     """What a movement of this kind can do to bone, gum, roots and smile; common practice, no source.
 
-    Parameters
-    ----------
-    movement, tooth_class, arch
-        Words of the schema.
-    aim
-        Signed as in the cohort, mm or degrees.
+    Words of the schema; the aim signed as in the cohort, mm or degrees.
 
     Examples
     --------
@@ -146,7 +122,7 @@ def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str
             f"{crown.capitalize()} takes the root {root}, nearer to its neighbour: check the "
             "radiographs."
         )
-    if movement == "vertical" and aim > 0 and tooth_class == "incisor" and arch == "upper":
+    if movement == "vertical" and aim > 0 and (arch, tooth_class) == ("upper", "incisor"):
         found.append(
             "Extrusion of upper incisors shows more tooth and gum: look at the smile line first."
         )

@@ -21,19 +21,8 @@ def unknown_patients(
 
     A code that is another one's but for capitals, spaces, signs and zeros in front of a number is
     taken for a slip, and not used; any other unknown one is a new patient, listed where past codes
-    come near.
-
-    Parameters
-    ----------
-    rows
-        Aims: row, patient.
-    past
-        Codes of the past patients.
-
-    Returns
-    -------
-    problems, unused
-        Frames of problems; the index of the aims that are not used.
+    come near. Aims have row and patient; ``past`` are the codes of the past patients. Given back are
+    frames of problems, and the index of the aims that are not used.
 
     Examples
     --------
@@ -57,17 +46,12 @@ def unknown_patients(
             continue
         codes = " or ".join(near)
         problem = f"no past patient is called {name}: is {codes} meant?"
-        remedy = f"Write {codes} if that is who is meant, or for a new patient "
-        remedy += (
-            "a code that is not so near."
-            if slips
-            else "leave it: the plan takes this patient for a new one."
-        )
-        for row in part["row"] if slips else part["row"].iloc[:1]:
-            severity = "exclude" if slips else "check"
-            found.append(
-                problem_frame("aims", int(row), "patient", name, problem, remedy, severity)
-            )
+        leave = "leave it: the plan takes this patient for a new one."
+        new = "a code that is not so near." if slips else leave
+        remedy = f"Write {codes} if that is who is meant, or for a new patient {new}"
+        how = (name, problem, remedy, "exclude" if slips else "check")
+        rows_said = part["row"] if slips else part["row"].iloc[:1]
+        found += [problem_frame("aims", int(row), "patient", *how) for row in rows_said]
         if slips:
             same |= {int(str(at)) for at in part.index}
     return found, same

@@ -15,7 +15,7 @@ from outcomes.rates.result import RateFit
 
 __all__ = ["overcorrection"]
 
-_COLUMNS = (
+JUDGED = (
     "group",
     "patients",
     "movements",
@@ -24,12 +24,13 @@ _COLUMNS = (
     "low",
     "high",
     "kind",
-    "use",
     "verdict",
     "why",
     "more_patients",
-    "level",
 )
+"""Columns of a rate that was judged."""
+
+_COLUMNS = (*JUDGED[:8], "use", *JUDGED[8:], "level")
 
 
 def overcorrection(

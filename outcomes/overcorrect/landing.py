@@ -79,8 +79,7 @@ def plan_for_mean(outlook: Outlook, aim: Array, most: Array) -> Array:
     Where no plan is expected to reach it, the one that is expected to come nearest: with a rate that
     falls with the size of the plan, the largest plan may be expected to achieve less.
     """
-    low, high = np.zeros_like(aim), np.minimum(most, outlook.largest)
-    grid = np.linspace(0, 1, _COARSE) * high[:, None]
+    grid = np.linspace(0, 1, _COARSE) * np.minimum(most, outlook.largest)[:, None]
     means = outlook.mean(grid)
     reaches = means >= aim[:, None]
     first = np.where(reaches.any(axis=1), reaches.argmax(axis=1), _COARSE - 1)
@@ -100,24 +99,10 @@ def best_plan(
 ) -> tuple[Array, np.ndarray]:
     """The plan with the best chance of landing within tolerance, without too many overshoots.
 
-    Parameters
-    ----------
-    outlook
-        What is expected of a plan.
-    aim
-        Aims, (n,).
-    tolerance
-        Near enough, unit of the aims.
-    most
-        Largest plan allowed for each aim, (n,).
-    over_cap
-        Largest chance of overshooting by more than the tolerance.
-
-    Returns
-    -------
-    plan, capped
-        (n,) each; ``capped``: the cap holds the plan down, or cannot be kept at all (the plan is
-        then the one with the least chance of overshooting).
+    ``aim`` (n,) and ``tolerance`` in one unit; ``most`` (n,) is the largest plan allowed for each,
+    ``over_cap`` the largest chance of overshooting by more than the tolerance. Given back are the
+    plans (n,), and whether the cap holds each down, or cannot be kept at all (the plan is then the
+    one with the least chance of overshooting).
     """
     most = np.minimum(most, outlook.largest)
     low, high = np.zeros_like(aim), most.astype(float)

@@ -11,17 +11,18 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from outcomes.domain.limit_in_force import Given, limit, unit_of, units_of
-from outcomes.domain.limits import FEW_PATIENTS, beyond_tolerance, within_tolerance
-from outcomes.errors import CannotAnswer, ModelError
+from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.errors import CannotAnswer, ModelError, require_columns
 from outcomes.mixed.blocks import cross_products, independent
 from outcomes.mixed.cluster import ClusterRobust
 from outcomes.mixed.fit import fit_mixed
+from outcomes.overcorrect.validate import left_of
 from outcomes.rates.design import rate_error
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
-from outcomes.words.english import counted, is_, points_of
+from outcomes.words.english import counted, is_, points_of, verb
 from outcomes.words.numbers import Format, number, percent, points, signed
 from outcomes.words.shown import as_html, as_text
 from outcomes.words.units import unit_mark
@@ -151,11 +152,8 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
         raise CannotAnswer(
             "No course has a start date: fill in the column start of the table courses."
         )
-    if "movement" not in frame.columns:
-        raise CannotAnswer("No column 'movement'.")
-    aim = frame["planned"]
-    if "aim" in frame.columns:
-        aim = frame["aim"].fillna(frame["planned"])
+    require_columns(frame, ["movement"])
+    aim = frame["planned"] if "aim" not in frame else frame["aim"].fillna(frame["planned"])
     frame = frame.assign(aim=aim, start=pd.to_datetime(frame["start"]))
     undated = frame["start"].isna()
     notes = []
@@ -173,7 +171,7 @@ def _rows(frame: pd.DataFrame, when: pd.Timestamp) -> tuple[pd.DataFrame, list[s
     if (both > 1).any():
         n = int((both > 1).sum())
         notes.append(
-            f"{counted(n, 'patient')} {'has' if n == 1 else 'have'} courses on both sides of the "
+            f"{counted(n, 'patient')} {verb(n, 'have')} courses on both sides of the "
             "date: the later courses hold the teeth that lagged."
         )
     return used.assign(after=after), notes
@@ -184,7 +182,6 @@ def _period(
 ) -> dict[str, Any]:
     rows = part[part["after"] == (label == "after")]
     sign = np.sign(rows["aim"])
-    miss = (rows["aim"] - rows["achieved"]) * sign
     total = rows["aim"].abs().sum()
     empty = not len(rows)
     return {
@@ -196,20 +193,11 @@ def _period(
         "aim": float(rows["aim"].abs().mean()),
         "plan": np.nan if empty else float((rows["planned"] * sign).sum() / total),
         "reached": np.nan if empty else float((rows["achieved"] * sign).sum() / total),
-        "shortfall": float(miss.abs().mean()),
-        "within": float(within_tolerance(miss, tolerance).mean()),
-        "over": float(beyond_tolerance(-miss, tolerance).mean()),
+        **left_of(rows["aim"], rows["achieved"], tolerance),
     }
 
 
-_CHANGES = (
-    "reached",
-    "reached_low",
-    "reached_high",
-    "shortfall",
-    "shortfall_low",
-    "shortfall_high",
-)
+_CHANGES = [f"{name}{end}" for name in ("reached", "shortfall") for end in ("", "_low", "_high")]
 
 
 def _change(

@@ -40,25 +40,12 @@ def options_of(
 ) -> tuple[pd.DataFrame, dict[int, str], dict[int, str]]:
     """Three rows for each aim, without numbers where no factor is supported or known.
 
+    ``rows`` are aims by index (movement, unit, aim, tooth), ``sources`` the fits by movement,
+    ``answers`` what past cases say to the aim of an index.
+
     An aim beyond the records has no plan at all, nor has one whose safer plan would be; where only
-    aim / rate would be, that alone is left out.
-
-    Parameters
-    ----------
-    rows
-        Aims by index: movement, unit, aim, tooth.
-    sources
-        The fits, by movement.
-    answers
-        Index of an aim -> what past cases say to it.
-    limits, rules
-        What a plan must keep to.
-
-    Returns
-    -------
-    options, beyond, left_out
-        ``options`` as those of `Plan`; ``beyond``: index -> why there is no plan; ``left_out``:
-        index -> why there is no aim / rate.
+    aim / rate would be, that alone is left out. Given back are the options as those of `Plan`, and by
+    index why there is no plan, and why there is no aim / rate.
     """
     alike: dict[tuple[str, Case], list[int]] = {}
     for at, answer in answers.items():

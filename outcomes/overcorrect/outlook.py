@@ -246,21 +246,16 @@ class Source:
     def outlook(self, case: Case, largest: float, known: Known) -> Outlook:
         """Mean, variance and df of the result at plans up to ``largest``, in the aim's direction."""
         plan = np.linspace(0.0, largest, _KNOTS)
-        if self.pooled is None:
-            moments = self.fit.predict(case.frame(case.sign * plan), levels=())
-            mean = case.sign * moments["expected"].to_numpy()
-            return Outlook.through(
-                plan, mean, moments["sd"].to_numpy() ** 2, moments["df"].to_numpy()
-            )
-        # the pooled rate and its variance take the place of the single tooth's own
-        stand_in = self._stand_in(case)
+        stand_in = case if self.pooled is None else self._stand_in(case)
         frame = stand_in.frame(case.sign * plan)
         moments = self.fit.predict(frame, levels=())
-        single = rate_moments(self.fit, frame)
-        mean = case.sign * moments["expected"].to_numpy() + known.shift * plan
-        variance = moments["sd"].to_numpy() ** 2
-        pooled = known.pooled_se**2 + self._beyond_groups(stand_in, frame)
-        variance += (pooled - single["variance_estimate"].to_numpy()) * plan**2
+        mean, variance = case.sign * moments["expected"].to_numpy(), moments["sd"].to_numpy() ** 2
+        if self.pooled is not None:
+            # the pooled rate and its variance take the place of the single tooth's own
+            single = rate_moments(self.fit, frame)["variance_estimate"].to_numpy()
+            pooled = known.pooled_se**2 + self._beyond_groups(stand_in, frame)
+            mean = mean + known.shift * plan
+            variance += (pooled - single) * plan**2
         return Outlook.through(plan, mean, variance, moments["df"].to_numpy())
 
     def _stand_in(self, case: Case) -> Case:

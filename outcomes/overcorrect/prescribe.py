@@ -16,7 +16,7 @@ from outcomes.errors import CannotAnswer
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.codes import unknown_patients
-from outcomes.overcorrect.factors import bent_sentence
+from outcomes.overcorrect.factors import JUDGED, bent_sentence
 from outcomes.overcorrect.options import Answer, odd_days, options_of
 from outcomes.overcorrect.outlook import Case, Known, Source
 from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
@@ -248,24 +248,8 @@ def _aims_table(
             record |= {"verdict": "not supported", "why": f"{why}firm factor."}
             record["more_patients"] = rules.enough
         records.append({**record, "cautions": " ".join(said)})
-    extra = pd.DataFrame(records, index=rows.index).reindex(columns=_AIM_COLUMNS)
+    extra = pd.DataFrame(records, index=rows.index)
+    extra = extra.reindex(columns=[*JUDGED, "tolerance", "cautions"])
     extra["more_patients"] = extra["more_patients"].astype("Int64")
     clash = [c for c in rows.columns if c in extra.columns]
     return pd.concat([rows.drop(columns=clash), extra], axis=1)
-
-
-_AIM_COLUMNS = [
-    "group",
-    "patients",
-    "movements",
-    "rate",
-    "factor",
-    "low",
-    "high",
-    "kind",
-    "verdict",
-    "why",
-    "more_patients",
-    "tolerance",
-    "cautions",
-]

@@ -1,20 +1,29 @@
-"""When a factor may be used: the rules, and what more cases would bring."""
+"""When a factor may be used: its interval (Fieller), the rules, and what more cases would bring."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from scipy.special import stdtrit
 
 from outcomes.domain.limits import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.errors import InputError
-from outcomes.overcorrect.fieller import FiellerInterval, fieller_reciprocal
-from outcomes.words.english import counted
+from outcomes.words.english import counted, is_
 from outcomes.words.numbers import percent
 
-__all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]
+__all__ = [
+    "VERDICTS",
+    "FiellerInterval",
+    "Rules",
+    "Verdict",
+    "factor_given",
+    "fieller",
+    "fieller_reciprocal",
+    "judge",
+    "more_patients_needed",
+]
 
 VERDICTS = ("supported", "wide", "not supported")
 
@@ -84,16 +93,8 @@ class Verdict:
 def factor_given(low: Any, patients: Any, rules: Rules, *, tested: Any = True) -> Any:
     """The one rule for whether any factor is given; numbers, or arrays of one shape.
 
-    Parameters
-    ----------
-    low
-        Lower end of the interval of the rate.
-    patients
-        Patients with such movements in that direction.
-    rules
-        The limits.
-    tested
-        Whether anything was ever planned in that direction.
+    ``low`` is the lower end of the interval of the rate, ``patients`` are those with such movements in
+    that direction, ``tested`` says whether anything was ever planned in it.
 
     Examples
     --------
@@ -119,16 +120,12 @@ def judge(
     own_movements: int = 0,
     own: str = "patient",
 ) -> Verdict:
-    """Judge one rate.
+    """Judge one rate (share of the plan) with its standard error and degrees of freedom.
 
     Parameters
     ----------
-    rate, se, df
-        Achievement rate (share of the plan), its standard error and degrees of freedom.
     patients
         Patients with such movements.
-    rules
-        The limits.
     borrowed
         Where the rate leans on other teeth: their name, as "incisor".
     class_patients
@@ -240,12 +237,8 @@ def more_patients_needed(
     Standard errors shrink with the square root of the number of patients, degrees of freedom grow
     in proportion, and the rate is taken to stay as it is; or, where it is lower but may reach
     1 / max_factor, to be that: the number then tells whether it is. ``records`` are the patients
-    on whom the rate rests, where they are more than those that count.
-
-    Returns
-    -------
-    int or None
-        None beyond 5,000 patients, and where nothing moves in the planned direction.
+    on whom the rate rests, where they are more than those that count. None beyond 5,000 patients, and
+    where nothing moves in the planned direction.
 
     Examples
     --------
@@ -290,7 +283,113 @@ def _what_it_takes(rate: float, high: float, more: int | None, rules: Rules) -> 
 
 def _what_own_takes(more: int | None) -> str:
     """What would help where the rate is a patient's own."""
-    words = (
-        f"{counted(more, 'more patient')} {'is' if more == 1 else 'are'} wanted. " if more else ""
-    )
+    words = f"{counted(more, 'more patient')} {is_(more)} wanted. " if more else ""
     return f"{words}Only further records of this patient would make the own factor firmer."
+
+
+# ------------------------------------------- the interval of a ratio
+
+
+@dataclass(frozen=True)
+class FiellerInterval:
+    """All ratios that the two estimates do not contradict.
+
+    Attributes
+    ----------
+    low, high
+        ``bounded``: the limits. ``unbounded``: every ratio up to ``low`` and every ratio from
+        ``high`` on (``low < high``), as the denominator may be zero. ``everything``: minus and plus
+        infinity.
+    kind
+        Which of the three shapes it is.
+    """
+
+    low: float
+    high: float
+    kind: Literal["bounded", "unbounded", "everything"]
+
+    def contains(self, ratio: float) -> bool:
+        """Is the ratio among those not contradicted?"""
+        if self.kind == "unbounded":
+            return ratio <= self.low or ratio >= self.high
+        return self.low <= ratio <= self.high
+
+
+def fieller(
+    numerator: float,
+    denominator: float,
+    *,
+    variances: tuple[float, float],
+    covariance: float = 0.0,
+    df: float = np.inf,
+    level: float = 0.95,
+) -> FiellerInterval:
+    """Interval of numerator / denominator.
+
+    The ratios f with ``(a - f b)^2 <= t^2 (v_aa - 2 f v_ab + f^2 v_bb)``: Fieller, J R Stat Soc B
+    1954;16:175–185.
+
+    Parameters
+    ----------
+    numerator, denominator
+        The two estimates, a and b.
+    variances
+        Their variances, v_aa and v_bb.
+    covariance
+        v_ab.
+    df
+        Degrees of freedom of the t quantile.
+    level
+        Level of the interval.
+
+    Raises
+    ------
+    InputError
+        If a variance is negative or an estimate is not finite.
+
+    Examples
+    --------
+    >>> fieller(1.0, 0.5, variances=(0.0, 0.05**2)).kind
+    'bounded'
+    >>> fieller(1.0, 0.1, variances=(0.0, 0.20**2)).kind
+    'unbounded'
+    """
+    if not np.isfinite([numerator, denominator, *variances, covariance]).all():
+        raise InputError("fieller needs finite estimates and variances.")
+    if min(variances) < 0:
+        raise InputError("A variance cannot be negative.")
+    t2 = float(stdtrit(df, 0.5 + level / 2)) ** 2
+    quadratic = denominator**2 - t2 * variances[1]
+    linear = numerator * denominator - t2 * covariance
+    constant = numerator**2 - t2 * variances[0]
+    root2 = linear**2 - quadratic * constant
+    if quadratic == 0:  # the interval of the denominator ends exactly at zero
+        if linear == 0:
+            return FiellerInterval(-np.inf, np.inf, "everything")
+        end = constant / (2 * linear)
+        low, high = (end, np.inf) if linear > 0 else (-np.inf, end)
+        return FiellerInterval(low, high, "bounded")
+    if quadratic < 0 and root2 < 0:
+        return FiellerInterval(-np.inf, np.inf, "everything")
+    root = np.sqrt(max(root2, 0.0))
+    # of the two roots the larger in size first, the other from their product: no cancellation
+    first = (linear + np.copysign(root, linear)) / quadratic
+    second = constant / (quadratic * first) if first != 0 else -first
+    low, high = sorted((float(first), float(second)))
+    return FiellerInterval(low, high, "bounded" if quadratic > 0 else "unbounded")
+
+
+def fieller_reciprocal(
+    rate: float, se: float, *, df: float = np.inf, level: float = 0.95
+) -> FiellerInterval:
+    """Interval of 1 / rate, the overcorrection factor.
+
+    The reciprocals of the rates in the t interval of the rate; unbounded as soon as that reaches 0.
+
+    Examples
+    --------
+    >>> interval = fieller_reciprocal(0.5, 0.05)
+    >>> round(interval.low, 2), round(interval.high, 2), interval.kind
+    (1.67, 2.49, 'bounded')
+    """
+    return fieller(1.0, rate, variances=(0.0, se**2), df=df, level=level)

@@ -301,19 +301,19 @@ def _shortfall(table: pd.DataFrame, fit: RateFit, tolerance: float) -> pd.DataFr
     if not np.allclose(table["aim"], table["planned"]):
         results["no overcorrection"] = table["achieved"] + _answer(fit, fit.design.aim)
     results["factors of the others"] = table["new_achieved"]
-    sign = np.sign(table["aim"])
-    rows = []
-    for name, result in results.items():
-        miss = (table["aim"] - result) * sign
-        rows.append(
-            {
-                "plan": name,
-                "shortfall": float(miss.abs().mean()),
-                "within": float(within_tolerance(miss, tolerance).mean()),
-                "over": float(beyond_tolerance(-miss, tolerance).mean()),
-            }
-        )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(
+        [{"plan": name, **left_of(table["aim"], r, tolerance)} for name, r in results.items()]
+    )
+
+
+def left_of(aim: pd.Series, result: pd.Series, tolerance: float) -> dict[str, float]:
+    """shortfall (mean |aim - result|), within and over: shares within the tolerance, and beyond it."""
+    miss = (aim - result) * np.sign(aim)
+    return {
+        "shortfall": float(miss.abs().mean()),
+        "within": float(within_tolerance(miss, tolerance).mean()),
+        "over": float(beyond_tolerance(-miss, tolerance).mean()),
+    }
 
 
 def _gain(table: pd.DataFrame, level: float) -> pd.Series:

@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
 from outcomes.progress import counted
+from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
     from outcomes.mixed.blocks import Array
@@ -49,16 +50,18 @@ class Bootstrap:
     failed: int
 
     def __repr__(self) -> str:
-        table = self.rates.to_string(index=False, float_format="{:.3f}".format)
+        return as_text(self._head, self.rates, digits=3)
+
+    def _repr_html_(self) -> str:
+        return as_html(self._head, self.rates, digits=3)
+
+    @property
+    def _head(self) -> str:
         note = f", {self.failed} failed" if self.failed else ""
         return (
             f"{self.kind.capitalize()} bootstrap, {self.n:,} replicates (seed {self.seed}{note}), "
-            f"{100 * self.level:g} % percentile intervals\n{table}"
+            f"{100 * self.level:g} % percentile intervals"
         )
-
-    def _repr_html_(self) -> str:
-        head, table = repr(self).split("\n", 1)[0], self.rates
-        return f"<p>{head}</p>" + table.to_html(index=False, float_format="{:.3f}".format, border=0)
 
 
 def bootstrap(

@@ -13,7 +13,7 @@ import pandas as pd
 from outcomes.domain import teeth
 from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.movements import TOOTH_CLASSES
-from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum
+from outcomes.errors import CannotAnswer, ExactFit, ModelError, NoOptimum, require_columns
 from outcomes.mixed.blocks import Array, Blocks, LevelColumns, cross_products
 from outcomes.words.english import counted
 
@@ -237,12 +237,7 @@ def frame_of(cohort: Cohort | pd.DataFrame, *, unmeasured: bool = False) -> pd.D
     ``unmeasured`` asks a cohort for movements without a result too.
     """
     frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=unmeasured)
-    need = [c for c in ("patient", "tooth", "planned", "achieved") if c not in frame.columns]
-    if need:
-        raise CannotAnswer(
-            f"Missing column{'s' * (len(need) > 1)} {', '.join(need)}. The frame has: "
-            f"{', '.join(map(str, frame.columns))}."
-        )
+    require_columns(frame, ("patient", "tooth", "planned", "achieved"))
     return frame
 
 
@@ -287,10 +282,15 @@ def with_derived(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
         elif name == "plan_size":
             derived[name] = frame["planned"].abs()
         else:
-            raise CannotAnswer(
-                f"No column {name!r}. The data have: {', '.join(map(str, frame.columns))}."
-            )
+            require_columns(frame, [name])
     return frame.assign(**derived)
+
+
+def group_labels(rows: pd.DataFrame, columns: Sequence[str]) -> pd.Series:
+    """The name of the group of each row, as a fit writes it."""
+    if not columns:
+        return pd.Series("all", index=rows.index, dtype=object)
+    return rows[list(columns)].astype(str).agg(" ".join, axis=1)
 
 
 def _usable_rows(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:

@@ -15,10 +15,9 @@ import pandas as pd
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import CannotAnswer
-from outcomes.rates.adjusters import NEITHER, Adjusters
+from outcomes.rates.comparisons import NEITHER, TIED, Adjusters, Pair, ties
 from outcomes.rates.design import with_derived
-from outcomes.rates.holm import holm
-from outcomes.rates.tied_comparisons import TIED, Pair, ties
+from outcomes.rates.intervals import holm
 from outcomes.words.numbers import percent
 
 if TYPE_CHECKING:
@@ -259,17 +258,13 @@ class _Movement:
         """The comparisons of one factor from one fit."""
         factor = pairs[0].factor
         name = "compared_level"
-        rows = self.rows.assign(
-            **{name: pd.Categorical(text.where(text.isin(levels)), list(levels))}
-        )
-        rows = rows[rows[name].notna()]
+        level = pd.Categorical(text.where(text.isin(levels)), list(levels))
+        rows = self.rows.assign(**{name: level}).dropna(subset=name)
         others = () if instead else tuple(d for d in DEVICES if d != factor)
         adjust = Adjusters(rows, name, factor, self.group, others if factor in DEVICES else ())
         fit = adjust.fit(self.movement, self.level)
-        wanted = [f"{name}: {pair.level}" for pair in pairs]
-        contrast = np.zeros((len(pairs), len(fit.design.names)))
-        for row, column in enumerate(wanted):
-            contrast[row, fit.design.names.index(column)] = 1.0
+        at = [fit.design.names.index(f"{name}: {pair.level}") for pair in pairs]
+        contrast = np.eye(len(fit.design.names))[at]
         table = fit.contrast_table(contrast).rename(columns={"estimate": "difference"})
         used = text.where(text.index.isin(fit.data.index))
         counts = pd.DataFrame([self._counts(used, text, pair) for pair in pairs])
@@ -342,9 +337,8 @@ class _Movement:
                 self.unanswered[pair.factor] = str(error)
                 continue
             blank = int((attachment.isna() | auxiliary.isna()).sum())
-            told = [
-                self._goes_with(text == pair.level, text.notna(), name) for name in self.factors
-            ]
+            here, compared = text == pair.level, text.notna()
+            told = [self._goes_with(here, compared, name) for name in self.factors]
             if other in shares:
                 share = _percent(shares[other])
                 told.insert(0, f"auxiliary {other} against none ({share} of the movements)")
@@ -392,10 +386,7 @@ class _Movement:
 
 def _as_text(values: pd.Series) -> pd.Series:
     """Levels as text; blanks stay missing."""
-    text = pd.Series(pd.NA, index=values.index, dtype="object")
-    known = values.notna()
-    text[known] = values[known].astype(str).astype(object)
-    return text
+    return values.astype(str).astype(object).where(values.notna(), pd.NA)
 
 
 def _percent(share: float) -> str:

@@ -31,7 +31,7 @@ from outcomes.rates.tooth_level import fit_levels
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["RateFits", "fit_design", "fit_rate", "fit_rates"]
+__all__ = ["RateFits", "fit_design", "fit_rate", "fit_rates", "opinion_on", "second_opinion"]
 
 
 def fit_rate(
@@ -262,3 +262,50 @@ def fit_rates(
         except CannotAnswer as error:
             fits.failed[name] = str(error)
     return fits
+
+
+MOST_ROWS = 5000
+"""Rows beyond which statsmodels takes minutes and often finds no optimum: not asked by reports."""
+
+
+def opinion_on(fit: RateFit) -> tuple[pd.DataFrame, str]:
+    """The table of ``second_opinion``, empty with the reason where there is none."""
+
+    if fit.nobs > MOST_ROWS:
+        return pd.DataFrame(), f"it is not asked beyond {MOST_ROWS:,} rows"
+    try:
+        return second_opinion(fit), ""
+    except CannotAnswer:
+        return pd.DataFrame(), "statsmodels MixedLM did not converge on these rows"
+
+
+def second_opinion(fit: RateFit) -> pd.DataFrame:
+    """Refit with statsmodels and put both side by side.
+
+    Returns
+    -------
+    DataFrame
+        quantity ("log-likelihood", each rate, each standard error), outcomes, statsmodels,
+        difference.
+    """
+    other = fit_design(
+        fit.design,
+        site=fit.mixed.blocks.has_inner,
+        reml=fit.reml,
+        level=fit.level,
+        engine="statsmodels",
+    )
+    names = [
+        "log-likelihood",
+        *(f"rate {g}" for g in fit.groups),
+        *(f"standard error {g}" for g in fit.groups),
+    ]
+    both = [np.array([f.log_likelihood, *f.rates["rate"], *f.rates["se"]]) for f in (fit, other)]
+    return pd.DataFrame(
+        {
+            "quantity": names,
+            "outcomes": both[0],
+            "statsmodels": both[1],
+            "difference": both[0] - both[1],
+        }
+    )

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.rates.design import one_movement
+from outcomes.words.english import counted, verb
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -58,38 +59,19 @@ def later_courses_alone(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
         frame = frame.assign(movement="movement")
     course = pd.to_numeric(frame["course"], errors="coerce")
     rows = frame[frame["achieved"].notna() & course.notna()].assign(course=course)
-    first = rows.groupby(["patient", "tooth", "movement"], observed=True)["course"]
-    of_patient = rows.groupby("patient")["course"].transform("min")
-    rows = rows.assign(
-        later=rows["course"] > 1,
-        alone=(rows["course"] > 1) & (first.transform("min") == rows["course"]),
-        without_first=(rows["course"] > 1) & (of_patient == rows["course"]),
-    )
-    rows = rows[rows["planned"] != 0]
-    lines = []
-    for movement, part in rows.groupby("movement", sort=False, observed=True):
-        lines.append(
-            {
-                "movement": movement,
-                "movements": len(part),
-                "later": int(part["later"].sum()),
-                "alone": int(part["alone"].sum()),
-                "alone_patients": part["patient"][part["alone"]].nunique(),
-                "without_first": int(part["without_first"].sum()),
-                "without_first_patients": part["patient"][part["without_first"]].nunique(),
-            }
-        )
-    return pd.DataFrame(lines, columns=list(LATER_COLUMNS))
+    rows = rows.assign(later=rows["course"] > 1)
+    sites = {"alone": ["patient", "tooth", "movement"], "without_first": ["patient"]}
+    for name, site in sites.items():
+        first = rows.groupby(site, observed=True)["course"].transform("min") == rows["course"]
+        rows[name] = rows["later"] & first
+        rows[f"{name}_patients"] = rows["patient"].where(rows[name])
+    planned = rows[rows["planned"] != 0].assign(movements=1)
+    how = {name: "nunique" if name.endswith("_patients") else "sum" for name in LATER_COLUMNS[1:]}
+    return planned.groupby("movement", sort=False, observed=True).agg(how).reset_index()
 
 
 def later_course_notes(cohort: Cohort | pd.DataFrame, movement: str | None = None) -> list[str]:
-    """The sentence on later courses alone for the notes of a fit, or none.
-
-    Parameters
-    ----------
-    cohort, movement
-        As for ``fit_rate``.
-    """
+    """The sentence on later courses alone for the notes of ``fit_rate``, or none."""
     frame, _ = one_movement(cohort, movement)
     if not _some_alone(frame):
         return []
@@ -97,15 +79,11 @@ def later_course_notes(cohort: Cohort | pd.DataFrame, movement: str | None = Non
     alone = int(table["alone"].sum())
     if not alone:
         return []
-    rows, total = (
-        ("row", "lacks") if alone == 1 else ("rows", "lack"),
-        int(table["movements"].sum()),
-    )
+    total = int(table["movements"].sum())
     whole = int(table["without_first"].sum())
     why = f" ({whole:,} of patients without any earlier record)" if whole else ""
     return [
-        f"{alone:,} of {total:,} {'row' if total == 1 else 'rows'} {rows[1]} the earlier course of "
-        f"the tooth{why}. Teeth that lag are treated again, so later courses alone make rates too "
+        f"{alone:,} of {counted(total, 'row')} {verb(alone, 'lack')} the earlier course of the tooth{why}. Teeth that lag are treated again, so later courses alone make rates too "
         "low: add the records of the earlier courses."
     ]
 

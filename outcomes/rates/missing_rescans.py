@@ -14,7 +14,14 @@ import pandas as pd
 
 from outcomes.errors import CannotAnswer
 from outcomes.mixed.fit import given_variances
-from outcomes.rates.design import as_columns, frame_of, one_movement, rate_design, with_derived
+from outcomes.rates.design import (
+    as_columns,
+    frame_of,
+    group_labels,
+    one_movement,
+    rate_design,
+    with_derived,
+)
 from outcomes.rates.fit import fit_rate
 from outcomes.rates.result import RateFit
 
@@ -144,18 +151,16 @@ def _of_movement(
         return pd.DataFrame(columns=list(MISSING_COLUMNS))
     rows = rows.assign(achieved=achieved.astype(float))
     measured, missing = rows[~absent], rows[absent]
-    labels = _labels(rows, columns)
+    labels = group_labels(rows, columns)
     try:
         fit = fit_rate(measured, None, group=group, level=level)
     except CannotAnswer as error:
-        return _no_rates(movement, measured, missing, str(error))
+        line = {**_counts(movement, "all", measured, missing), "note": str(error)}
+        return pd.DataFrame([line], columns=list(MISSING_COLUMNS))
     pull = _pull(fit, measured, missing[labels[missing.index].isin(fit.groups)])
     lines = []
     for name in dict.fromkeys([*fit.groups, *labels[missing.index]]):
-        here, gone = (
-            measured[labels[measured.index] == name],
-            missing[labels[missing.index] == name],
-        )
+        here, gone = (part[labels[part.index] == name] for part in (measured, missing))
         if not len(gone):
             continue
         counts = _counts(movement, name, here, gone)
@@ -164,28 +169,12 @@ def _of_movement(
             lines.append({**counts, "note": note})
             continue
         g = fit.groups.index(name)
-        line = fit.rates.iloc[g]
         for share in shares:
             change = (share - 1) * float(pull[g])
-            lines.append(
-                {
-                    **counts,
-                    "achieved_share": share,
-                    "rate": line["rate"] + change,
-                    "low": line["low"] + change,
-                    "high": line["high"] + change,
-                    "change": change,
-                    "note": "",
-                }
-            )
-    return pd.DataFrame(lines).reindex(columns=list(MISSING_COLUMNS))
-
-
-def _labels(rows: pd.DataFrame, columns: Sequence[str]) -> pd.Series:
-    """The name of the group of each row, as the fit writes it."""
-    if not columns:
-        return pd.Series("all", index=rows.index, dtype=object)
-    return rows[list(columns)].astype(str).agg(" ".join, axis=1)
+            rates = fit.rates.loc[g, ["rate", "low", "high"]] + change
+            said = {"achieved_share": share, "change": change, "note": ""}
+            lines.append({**counts, **rates, **said})
+    return pd.DataFrame(lines, columns=list(MISSING_COLUMNS))
 
 
 def _counts(movement: str, group: str, here: pd.DataFrame, gone: pd.DataFrame) -> dict[str, object]:
@@ -200,13 +189,6 @@ def _counts(movement: str, group: str, here: pd.DataFrame, gone: pd.DataFrame) -
         "never_patients": len(set(gone["patient"]) - set(here["patient"])),
         "missing_share": planned[1] / sum(planned),
     }
-
-
-def _no_rates(
-    movement: str, measured: pd.DataFrame, missing: pd.DataFrame, reason: str
-) -> pd.DataFrame:
-    line = {**_counts(movement, "all", measured, missing), "note": reason}
-    return pd.DataFrame([line]).reindex(columns=list(MISSING_COLUMNS))
 
 
 def _pull(fit: RateFit, measured: pd.DataFrame, missing: pd.DataFrame) -> np.ndarray:

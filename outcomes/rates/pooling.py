@@ -245,9 +245,10 @@ def _describe_groups(fit: RateFit, towards: tuple[str, ...]) -> pd.DataFrame:
         names.append(" ".join([*class_of(number, towards), *([rest] if rest else [])]))
     class_of_row = np.array(names)[design.group_code]
     patients = pd.Series(design.patient).groupby(class_of_row).nunique()
-    return fit.rates[["group", "patients", "movements"]].assign(
-        tooth=tooth, tooth_class=names, class_patients=patients.reindex(names).to_numpy()
-    )[["group", "tooth", "tooth_class", "patients", "movements", "class_patients"]]
+    table = fit.rates[["group", "patients", "movements"]].copy()
+    table.insert(1, "tooth", tooth)
+    table.insert(2, "tooth_class", names)
+    return table.assign(class_patients=patients.reindex(names).to_numpy())
 
 
 def class_of(tooth: int, towards: Sequence[str] = ("tooth_class",)) -> list[str]:

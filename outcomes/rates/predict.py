@@ -22,7 +22,7 @@ from scipy.special import stdtrit
 from outcomes.errors import CannotAnswer
 from outcomes.mixed.likelihood import as_observed, evaluate, relative_variances
 from outcomes.mixed.shares import Shares
-from outcomes.rates.design import with_derived
+from outcomes.rates.design import group_labels, with_derived
 from outcomes.rates.intervals import degrees_of_freedom
 
 if TYPE_CHECKING:
@@ -170,11 +170,7 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
         raise CannotAnswer("No column 'planned': the plan to predict, in mm or degrees.")
     n, g = len(frame), len(design.groups)
     rate = np.zeros((n, len(design.names)))
-    label = (
-        frame[list(fit.group)].astype(str).agg(" ".join, axis=1)
-        if fit.group
-        else pd.Series("all", index=frame.index)
-    )
+    label = group_labels(frame, fit.group)
     code = pd.Index(design.groups).get_indexer(pd.Index(label))
     if (code < 0).any():
         unseen = sorted(set(label[code < 0]))
@@ -204,14 +200,12 @@ def _rows(fit: RateFit, new: pd.DataFrame) -> _Rows:
     drift = np.zeros_like(rate)
     if "intercept" in design.names[g:]:
         drift[:, -1] = 1.0
-    patient = np.full(n, -1)
-    site = np.full(n, -1)
+    patient, site = np.full((2, n), -1)
     if "patient" in frame.columns:
         patient = pd.Index(design.patient_labels).get_indexer(pd.Index(frame["patient"]))
         if "tooth" in frame.columns:
             known = pd.MultiIndex.from_frame(design.site_labels)
-            wanted = pd.MultiIndex.from_frame(frame[["patient", "tooth"]])
-            site = known.get_indexer(wanted)
+            site = known.get_indexer(pd.MultiIndex.from_frame(frame[["patient", "tooth"]]))
     within = np.full((n, len(design.varies_by)), -1)
     for k, name in enumerate(design.varies_by):
         if name in frame.columns:
@@ -319,16 +313,11 @@ def _satterthwaite(fit: RateFit, of: Callable[[Array], Array]) -> Array:
     theta, sigma2 = fit.mixed.theta, fit.mixed.sigma2
     relative = of(theta)
     variance = sigma2 * relative
-    free = np.flatnonzero(theta != 0)
     slopes = []
-    for j in free:
+    for j in np.flatnonzero(theta != 0):
         step = 1e-4 * max(abs(theta[j]), 0.05)
         move = step * (np.arange(len(theta)) == j)
         up, down = of(theta + move), of(theta - move)
         slopes.append(sigma2 * (up - down) / (2 * step))
     slopes.append(relative * fit.mixed.blocks.y_scale**2)  # sigma2 is kept in scaled units
-    gradient = np.stack(slopes, axis=1)
-    spread = np.einsum("nt,ts,ns->n", gradient, fit.mixed.parameter_covariance, gradient)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        df = 2 * variance**2 / spread
-    return np.where(variance > 0, df, np.inf)
+    return np.where(variance > 0, fit.mixed.satterthwaite(variance, np.stack(slopes, 1)), np.inf)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -15,13 +14,12 @@ from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.mixed.fit import MixedFit
 from outcomes.mixed.resample import Replicates, without_each_outer
 from outcomes.plot_hook import plot
-from outcomes.rates import bootstrap, explained, influence, linearity, predict
-from outcomes.rates.bootstrap import REPLICATES, SEED, Bootstrap
+from outcomes.rates import bootstrap, predict, questions
 from outcomes.rates.design import Design
-from outcomes.rates.holm import holm
-from outcomes.rates.intervals import contrast_table
+from outcomes.rates.intervals import contrast_table, holm
 from outcomes.words.english import counted
 from outcomes.words.numbers import percent
+from outcomes.words.shown import as_html, as_text
 
 __all__ = ["RateFit"]
 
@@ -157,27 +155,17 @@ class RateFit:
         """patient, factor, level, effect: predicted deviations of the rate within each patient by
         the factors of ``varies_by``; a level of which the patient has no row has the effect 0."""
         design = self.design
-        named = [
-            (f, v)
-            for f, levels in zip(design.varies_by, design.varying_levels, strict=True)
-            for v in levels
-        ]
-        patients = len(design.patient_labels)
-        return pd.DataFrame(
-            {
-                "patient": np.repeat(design.patient_labels, len(named)),
-                "factor": [f for f, _ in named] * patients,
-                "level": [v for _, v in named] * patients,
-                "effect": self.mixed.effects[0][:, 1:].ravel(),
-            }
-        )
+        levels = zip(design.varies_by, design.varying_levels, strict=True)
+        named = [(factor, level) for factor, of in levels for level in of]
+        rows = [(p, *pair) for p in design.patient_labels for pair in named]
+        table = pd.DataFrame(rows, columns=["patient", "factor", "level"])
+        return table.assign(effect=self.mixed.effects[0][:, 1:].ravel())
 
     @cached_property
     def site_effects(self) -> pd.DataFrame:
         """patient, tooth, effect: predicted deviation of each tooth's rate within its patient."""
-        table = self.design.site_labels.copy()
-        table["effect"] = self.mixed.effects[2] if self.mixed.blocks.has_inner else 0.0
-        return table
+        effect = self.mixed.effects[2] if self.mixed.blocks.has_inner else 0.0
+        return self.design.site_labels.assign(effect=effect)
 
     @cached_property
     def data(self) -> pd.DataFrame:
@@ -221,55 +209,36 @@ class RateFit:
             )
         return lines
 
-    def predict(self, new: pd.DataFrame, *, levels: Sequence[float] = (0.8, 0.95)) -> pd.DataFrame:
-        """Expected result and ranges of plans: see ``outcomes.rates.predict.predict``."""
-        return predict.predict(self, new, levels=levels)
-
-    def bootstrap(
-        self, n: int = REPLICATES, *, kind: str = "patient", seed: int = SEED
-    ) -> Bootstrap:
-        """Bootstrap the rates: see ``outcomes.rates.bootstrap.bootstrap``."""
-        return bootstrap.bootstrap(self, n, kind=kind, seed=seed)
+    predict = predict.predict
+    bootstrap = bootstrap.bootstrap
+    influence = questions.influence
+    r_squared = questions.r_squared
+    linearity = questions.linearity
 
     def leave_one_out(self) -> Replicates:
         """Coefficients and variances refitted without each patient, in the order of
         ``patient_effects``."""
         return without_each_outer(self.mixed)
 
-    def influence(self) -> pd.DataFrame:
-        """Rates with each patient left out: see ``outcomes.rates.influence.influence``."""
-        return influence.influence(self)
-
-    def r_squared(self) -> pd.Series:
-        """Marginal and conditional R-squared: see ``outcomes.rates.explained.r_squared``."""
-        return explained.r_squared(self)
-
-    def linearity(self) -> pd.Series:
-        """Does the rate change with the size of the plan? See
-        ``outcomes.rates.linearity.linearity``."""
-        return linearity.linearity(self)
-
     def plot(self, ax: Any = None) -> Any:
         """Planned against achieved with the fitted lines; returns the Axes."""
         return plot(self, ax=ax)
 
     def __repr__(self) -> str:
+        return as_text(self._head, *self._tables, *self.notes, digits=3)
+
+    def _repr_html_(self) -> str:
+        return as_html(self._head, *self._tables, notes=self.notes, digits=3)
+
+    @property
+    def _head(self) -> str:
         what = self.movement or "movement"
-        head = (
+        return (
             f"Achievement rates, {what}: {self.nobs:,} movements of {self.sites:,} teeth in "
             f"{self.patients:,} patients, {'REML' if self.reml else 'ML'} log-likelihood "
             f"{self.log_likelihood:.4f}"
         )
-        parts = [head, self.rates.to_string(index=False, float_format="{:.3f}".format)]
-        if len(self.covariates):
-            parts.append(self.covariates.to_string(index=False, float_format="{:.3f}".format))
-        parts.append(self.variance.to_string(index=False, float_format="{:.3f}".format))
-        return "\n".join([*parts, *self.notes])
 
-    def _repr_html_(self) -> str:
-        tables = [self.rates, self.covariates, self.variance]
-        body = "".join(
-            t.to_html(index=False, float_format="{:.3f}".format, border=0) for t in tables if len(t)
-        )
-        notes = "".join(f"<li>{n}</li>" for n in self.notes)
-        return f"<p>{repr(self).splitlines()[0]}</p>{body}<ul>{notes}</ul>"
+    @property
+    def _tables(self) -> list[pd.DataFrame]:
+        return [t for t in (self.rates, self.covariates, self.variance) if len(t)]

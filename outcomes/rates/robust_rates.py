@@ -27,6 +27,7 @@ from outcomes.rates.design import Design
 from outcomes.rates.fit import fit_design
 from outcomes.rates.notes import stray_rows
 from outcomes.rates.result import RateFit
+from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -91,11 +92,10 @@ class RobustRates:
         return self.rates[self.rates["differs"]]
 
     def __repr__(self) -> str:
-        table = self.rates.to_string(index=False, float_format="{:.3f}".format)
-        return f"Rates with a robust second reading\n{table}"
+        return as_text("Rates with a robust second reading", self.rates, digits=3)
 
     def _repr_html_(self) -> str:
-        return self.rates.to_html(index=False, float_format="{:.3f}".format, border=0)
+        return as_html(self.rates, digits=3)
 
 
 def flagged_rows(cohort: Cohort, *, opposite: bool = True) -> pd.Index:
@@ -192,7 +192,7 @@ def robust_rates(fit: RateFit, *, flagged: Iterable[Any] = ()) -> RobustRates:
     readings = table[["without_flagged", "m_estimate"]].sub(table["rate"], axis=0).abs()
     table["differs"] = (readings.max(axis=1) > half) | broken
     return RobustRates(
-        rates=table[list(RobustRates.COLUMNS)],
+        rates=table,
         weights=pd.Series(weights, index=design.index),
         flagged=design.index[out],
     )
@@ -216,13 +216,12 @@ def _far_off(fit: RateFit) -> np.ndarray:
         names = ["all"] * fit.nobs
     code, groups = pd.factorize(np.asarray(names))
     coarse = _regrouped(design, code, tuple(groups))
-    far = np.zeros(fit.nobs, dtype=bool)
     try:
-        residual = _standardised(coarse, _refit(fit, coarse))
+        weighing = _Weighing(coarse, _refit(fit, coarse))
     except CannotAnswer:
-        residual = _standardised(design, fit)
-    far[stray_rows(residual)] = True
-    return far
+        weighing = _Weighing(design, fit)
+    residual = weighing.solve(np.ones(fit.nobs))[1]
+    return np.isin(np.arange(fit.nobs), stray_rows(residual))
 
 
 def _regrouped(design: Design, code: np.ndarray, groups: tuple[str, ...]) -> Design:
@@ -320,7 +319,8 @@ class _Weighing:
         self.spread = np.sqrt(1 + self.of_tooth * self.z**2)
 
     def solve(self, weights: Array) -> tuple[Array, Array]:
-        """Coefficients (p,) and standardised residuals (n,)."""
+        """Coefficients (p,), and residuals (n,) from the rates and the predicted patient effects, over
+        the square root of 1 + (tooth variance / residual variance) planned²."""
         p = self.w.shape[1] - 1
         along = weights * self.z
         products = along[:, None] * self.w
@@ -339,9 +339,3 @@ class _Weighing:
         effect = gain * (t[:, p] - t[:, :p] @ beta)
         fitted = self.w[:, :p] @ beta + effect[self.design.patient] * self.z
         return beta, (self.design.achieved - fitted) / self.spread
-
-
-def _standardised(design: Design, fit: RateFit) -> Array:
-    """achieved less what the rates and the predicted patient effects expect, over the square root
-    of 1 + (tooth variance / residual variance) planned², (n,)."""
-    return _Weighing(design, fit).solve(np.ones(fit.nobs))[1]

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import TOOTH_CLASSES
+from outcomes.domain.tables import TABLES
 from outcomes.errors import InputError
 from outcomes.simulate import scenario
 from outcomes.simulate.invented import SimulatedCohort, Truth
@@ -16,17 +17,7 @@ from outcomes.simulate.people import courses_table, patients_table
 from outcomes.simulate.scenario import DECIMALS, NAMES, TOOTH_CLASS, UNITS, by_index
 from outcomes.simulate.treatment import Design, all_courses, draw_effects, reading_error, rounded
 
-MOVEMENT_COLUMNS = [
-    "patient",
-    "tooth",
-    "movement",
-    "planned",
-    "achieved",
-    "course",
-    "aim",
-    "attachment",
-    "auxiliary",
-]
+MOVEMENT_COLUMNS = [c.name for c in TABLES["movements"].columns if c.name != "ipr_mm"]
 REPEAT_COLUMNS = ["patient", "tooth", "movement", "course", "reader", "reading", "value"]
 
 
@@ -186,20 +177,12 @@ def _check(
         scenario.check_known(movement, NAMES, "movement")
     for name, weight in weights.items():
         scenario.check_known(name, tuple(scenario.MALOCCLUSIONS), "malocclusion")
-        scenario.check_spread("malocclusions", weight)
+        scenario.check_spreads(malocclusions=weight)
     if not sum(weights.values()) > 0:
         raise InputError("malocclusions: at least one weight must be above 0")
-    scenario.check_share("drop_out", drop_out)
-    scenario.check_share("outliers", design.outliers)
-    for name in (
-        "patient_sd",
-        "tooth_sd",
-        "residual_sd",
-        "repeat_sd",
-        "site_sd",
-        "heteroscedastic",
-    ):
-        scenario.check_spread(name, getattr(design, name))
+    scenario.check_shares(drop_out=drop_out, outliers=design.outliers)
+    spreads = ("patient_sd", "tooth_sd", "residual_sd", "repeat_sd", "site_sd", "heteroscedastic")
+    scenario.check_spreads(**{name: getattr(design, name) for name in spreads})
 
 
 def _repeats(rng: np.random.Generator, design: Design, rows: pd.DataFrame) -> pd.DataFrame:
@@ -229,36 +212,26 @@ def _true_rates(design: Design, rows: pd.DataFrame) -> pd.DataFrame:
     weight = used["planned"] ** 2
     keys = [used["m"].to_numpy(), TOOTH_CLASS[used["t"]]]
     mean = (used["rate"] * weight).groupby(keys).sum() / weight.groupby(keys).sum()
-    return pd.DataFrame(
-        [
-            {
-                "movement": movement,
-                "tooth_class": tooth_class,
-                "rate": design.rates[movement][tooth_class],
-                "mean_rate": mean.get((NAMES.index(movement), c), np.nan),
-            }
-            for movement in design.movements
-            for c, tooth_class in enumerate(TOOTH_CLASSES)
-        ]
-    )
+    lines = [
+        (m, name, design.rates[m][name], mean.get((NAMES.index(m), c), np.nan))
+        for m in design.movements
+        for c, name in enumerate(TOOTH_CLASSES)
+    ]
+    return pd.DataFrame(lines, columns=["movement", "tooth_class", "rate", "mean_rate"])
 
 
 def _true_spread(design: Design) -> pd.DataFrame:
-    reading = dict(zip(NAMES, reading_error(design), strict=True))
-    return pd.DataFrame(
-        [
-            {
-                "movement": m,
-                "unit": UNITS[m],
-                "patient_sd": design.patient_sd[m],
-                "tooth_sd": design.tooth_sd[m],
-                "residual_sd": design.residual_sd[m],
-                "repeat_sd": float(reading[m]),
-                "attachment_effect": design.attachment_effect[m],
-            }
-            for m in design.movements
-        ]
+    table = pd.DataFrame(
+        {
+            "unit": UNITS,
+            "patient_sd": design.patient_sd,
+            "tooth_sd": design.tooth_sd,
+            "residual_sd": design.residual_sd,
+            "repeat_sd": dict(zip(NAMES, reading_error(design), strict=True)),
+            "attachment_effect": design.attachment_effect,
+        }
     )
+    return table.loc[list(design.movements)].rename_axis("movement").reset_index()
 
 
 def _long(effects: np.ndarray, people: pd.DataFrame, movements: tuple[str, ...]) -> pd.DataFrame:

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.tables import MEASURES
+from outcomes.domain.teeth import CROWN_AND_ROOT
 from outcomes.simulate.scenario import TOOTH_CLASS, UPPER
 
 # Per mm of overbite opened or closed by the posterior teeth, from the published changes per mm of
@@ -44,8 +45,7 @@ START = {
     "distal occlusion": ((3.4, 0.9), (5.2, 1.0), (2.0, 1.2)),
     "spacing": ((2.4, 0.9), (3.2, 0.9), (0.0, 0.0)),
 }
-CROWN_CENTRE_TO_APEX = 9.0 / 2 + 12.5
-"""Lower central incisor, mm: half the crown plus the root (Wheeler, from memory)."""
+CROWN, ROOT = CROWN_AND_ROOT["lower"][1]
 
 
 def bite_changes(rows: pd.DataFrame, lever: float) -> pd.DataFrame:
@@ -213,7 +213,7 @@ def _lower_incisors(
     gum = rng.gamma(0.8, 0.6, len(sites))[site]
     plate = rng.normal(3.6, 0.8, len(sites))[site]
     labial = now["buccolingual"].to_numpy()
-    apex = labial - CROWN_CENTRE_TO_APEX * np.sin(np.radians(now["torque"].to_numpy()))
+    apex = labial - (CROWN / 2 + ROOT) * np.sin(np.radians(now["torque"].to_numpy()))
     receded = gum + 0.15 * np.clip(labial, 0.0, None)
     return pd.concat(
         [

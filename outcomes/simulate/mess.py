@@ -27,17 +27,17 @@ class Kind:
     emptied and listed), ``exclude`` (row to the ledger), ``drop`` (an empty row, not counted).
     """
 
-    name: str
     table: str
-    column: str
     outcome: str
+    name: str
+    column: str
     write: Callable[[pd.Series], Any]
     where: str = ""
 
 
-def _text(row: pd.Series, column: str) -> str:
+def _text(row: pd.Series, column: str, point: str = ".") -> str:
     """The number as an export would print it."""
-    return f"{row[column]:.{DECIMALS[UNITS[row['movement']]]}f}"
+    return f"{row[column]:.{DECIMALS[UNITS[row['movement']]]}f}".replace(".", point)
 
 
 def _unit(row: pd.Series, *, wrong: bool = False) -> str:
@@ -54,88 +54,78 @@ def _wrong_way(row: pd.Series) -> float:
     return round(float(wrong), DECIMALS[movement.unit])
 
 
-KINDS = (
+# table, outcome -> name, column, what makes the bad cell out of its row, perhaps in which rows
+_KINDS: dict[tuple[str, str], tuple[tuple[Any, ...], ...]] = {
     # Typed in an unusual way, but plain what is meant.
-    Kind(
-        "decimal comma",
-        "movements",
-        "planned",
-        "read",
-        lambda r: _text(r, "planned").replace(".", ","),
+    ("movements", "read"): (
+        ("decimal comma", "planned", lambda r: _text(r, "planned", ",")),
+        ("unit in the cell", "achieved", lambda r: _text(r, "achieved", ",") + _unit(r)),
+        (
+            "Unicode minus",
+            "achieved",
+            lambda r: _text(r, "achieved").replace("-", "\N{MINUS SIGN}"),
+            "achieved < 0",
+        ),
+        ("number as text", "planned", lambda r: f" {_text(r, 'planned')} "),
+        ("stray spaces", "movement", lambda r: f" {r['movement']}  "),
+        ("capitals", "movement", lambda r: r["movement"].upper()),
+        ("tooth as decimal", "tooth", lambda r: f"{r['tooth']}.0"),
     ),
-    Kind(
-        "unit in the cell",
-        "movements",
-        "achieved",
-        "read",
-        lambda r: _text(r, "achieved").replace(".", ",") + _unit(r),
+    ("patients", "read"): (
+        ("unit in the cell", "age", lambda r: f"{r['age']} years"),
+        ("initial for a code", "sex", lambda r: r["sex"][0].upper()),
     ),
-    Kind(
-        "Unicode minus",
-        "movements",
-        "achieved",
-        "read",
-        lambda r: _text(r, "achieved").replace("-", "\N{MINUS SIGN}"),
-        "achieved < 0",
-    ),
-    Kind("number as text", "movements", "planned", "read", lambda r: f" {_text(r, 'planned')} "),
-    Kind("stray spaces", "movements", "movement", "read", lambda r: f" {r['movement']}  "),
-    Kind("capitals", "movements", "movement", "read", lambda r: r["movement"].upper()),
-    Kind("tooth as decimal", "movements", "tooth", "read", lambda r: f"{r['tooth']}.0"),
-    Kind("unit in the cell", "patients", "age", "read", lambda r: f"{r['age']} years"),
-    Kind("initial for a code", "patients", "sex", "read", lambda r: r["sex"][0].upper()),
-    Kind("text date", "courses", "start", "read", lambda r: f"{r['start']:%Y-%m-%d}"),
-    Kind(
-        "unit in the cell",
-        "measures",
-        "value",
-        "read",
-        lambda r: f"{r['value']:.1f}".replace(".", ",") + " mm",
-        "measure == 'overbite'",
+    ("courses", "read"): (("text date", "start", lambda r: f"{r['start']:%Y-%m-%d}"),),
+    ("measures", "read"): (
+        (
+            "unit in the cell",
+            "value",
+            lambda r: f"{r['value']:.1f}".replace(".", ",") + " mm",
+            "measure == 'overbite'",
+        ),
     ),
     # Kept, but worth a look.
-    Kind("opposite sign", "movements", "achieved", "check", _wrong_way),
-    Kind(
-        "decimal point misplaced",
-        "movements",
-        "achieved",
-        "check",
-        lambda r: round(float(r["achieved"] * 10), 1),
-        "movement == 'mesiodistal' and (achieved > 0.61 or achieved < -0.61)",
+    ("movements", "check"): (
+        ("opposite sign", "achieved", _wrong_way),
+        (
+            "decimal point misplaced",
+            "achieved",
+            lambda r: round(float(r["achieved"] * 10), 1),
+            "movement == 'mesiodistal' and (achieved > 0.61 or achieved < -0.61)",
+        ),
     ),
-    Kind("unreadable age", "patients", "age", "blank", lambda r: "about 30"),
-    Kind("unknown code", "patients", "sex", "blank", lambda r: "?"),
-    Kind("no such day", "courses", "end", "blank", lambda r: "2023-02-30"),
-    Kind("number with a note", "courses", "wear_hours", "blank", lambda r: "20 at night"),
+    ("patients", "blank"): (
+        ("unreadable age", "age", lambda r: "about 30"),
+        ("unknown code", "sex", lambda r: "?"),
+    ),
+    ("courses", "blank"): (
+        ("no such day", "end", lambda r: "2023-02-30"),
+        ("number with a note", "wear_hours", lambda r: "20 at night"),
+    ),
     # Cannot be analysed: to the ledger, with the reason.
-    Kind("blank achieved", "movements", "achieved", "exclude", lambda r: None),
-    Kind("blank planned", "movements", "planned", "exclude", lambda r: None),
-    Kind("blank patient", "movements", "patient", "exclude", lambda r: None),
-    Kind("unknown tooth", "movements", "tooth", "exclude", lambda r: 19),
-    Kind("impossible tooth", "movements", "tooth", "exclude", lambda r: "lower left"),
-    Kind("unknown movement", "movements", "movement", "exclude", lambda r: "translation"),
-    Kind("word for a number", "movements", "planned", "exclude", lambda r: "see notes"),
-    Kind(
-        "wrong unit",
-        "movements",
-        "planned",
-        "exclude",
-        lambda r: _text(r, "planned") + _unit(r, wrong=True),
+    ("movements", "exclude"): (
+        ("blank achieved", "achieved", lambda r: None),
+        ("blank planned", "planned", lambda r: None),
+        ("blank patient", "patient", lambda r: None),
+        ("unknown tooth", "tooth", lambda r: 19),
+        ("impossible tooth", "tooth", lambda r: "lower left"),
+        ("unknown movement", "movement", lambda r: "translation"),
+        ("word for a number", "planned", lambda r: "see notes"),
+        ("wrong unit", "planned", lambda r: _text(r, "planned") + _unit(r, wrong=True)),
+        ("thousands or decimals", "planned", lambda r: "1,234"),
+        ("Excel error", "achieved", lambda r: "#N/A"),
+        ("Excel error", "planned", lambda r: "#DIV/0!"),
+        ("number turned into a date", "planned", lambda r: datetime.datetime(2023, 5, 1)),
+        ("course zero", "course", lambda r: 0),
     ),
-    Kind("thousands or decimals", "movements", "planned", "exclude", lambda r: "1,234"),
-    Kind("Excel error", "movements", "achieved", "exclude", lambda r: "#N/A"),
-    Kind("Excel error", "movements", "planned", "exclude", lambda r: "#DIV/0!"),
-    Kind(
-        "number turned into a date",
-        "movements",
-        "planned",
-        "exclude",
-        lambda r: datetime.datetime(2023, 5, 1),
+    ("measures", "exclude"): (
+        ("unknown tooth", "tooth", lambda r: 99, "measure == 'recession'"),
+        ("blank value", "value", lambda r: None),
     ),
-    Kind("course zero", "movements", "course", "exclude", lambda r: 0),
-    Kind("unknown tooth", "measures", "tooth", "exclude", lambda r: 99, "measure == 'recession'"),
-    Kind("blank value", "measures", "value", "exclude", lambda r: None),
-    Kind("word for a number", "repeats", "value", "exclude", lambda r: "unclear"),
+    ("repeats", "exclude"): (("word for a number", "value", lambda r: "unclear"),),
+}
+KINDS = tuple(
+    Kind(table, outcome, *kind) for (table, outcome), kinds in _KINDS.items() for kind in kinds
 )
 ADDED = {
     # kind of row added at the end of movements -> outcome

@@ -28,15 +28,8 @@ def residuals(
     heteroscedastic: float,
     outliers: float,
 ) -> Floats:
-    """Residuals of SD ``sd * (1 + heteroscedastic * size_of_plan)``, some of them wild.
-
-    Parameters
-    ----------
-    size_of_plan
-        |planned| in units of the usual plan (its SD).
-    outliers
-        Share of rows whose residual is eight times as large.
-    """
+    """Residuals of SD ``sd * (1 + heteroscedastic * size_of_plan)``, |planned| in units of the usual
+    plan (its SD); a share ``outliers`` of them eight times as large."""
     draws = rng.standard_normal(size_of_plan.shape) * sd
     if heteroscedastic:
         draws *= 1.0 + heteroscedastic * size_of_plan

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.movements import MOVEMENTS
+from outcomes.domain.tables import TABLES
 
 FIRST_DAY = np.datetime64("2022-03-01")
 
@@ -80,17 +81,7 @@ def courses_table(
     elastic = rows["auxiliary"].eq("elastics").groupby([rows["patient"], rows["course"]]).any()
     keys = pd.MultiIndex.from_frame(table[["patient", "course"]])
     table["elastics"] = np.where(elastic.reindex(keys, fill_value=False), "intermaxillary", "none")
-    columns = [
-        "patient",
-        "course",
-        "aligners",
-        "days_per_aligner",
-        "start",
-        "end",
-        "wear_hours",
-        "elastics",
-    ]
-    return table[columns]
+    return table[[c.name for c in TABLES["courses"].columns if c.name != "anchorage"]]
 
 
 def _dates(rng: np.random.Generator, table: pd.DataFrame) -> tuple[pd.Series, pd.Series]:

@@ -18,8 +18,8 @@ from outcomes.simulate.scenario import (
     TOOTH_CLASS,
     UNITS,
     check_known,
-    check_share,
-    check_spread,
+    check_shares,
+    check_spreads,
     rate_table,
 )
 
@@ -119,16 +119,11 @@ def simulate_rates(
     residual_sd = RESIDUAL_SD[unit] if residual_sd is None else residual_sd
     plan_sd = PLAN_SD[unit] if plan_sd is None else plan_sd
     _check_design(patients, teeth_per_patient, rows_per_tooth, dominant)
-    for name, share in (("outliers", outliers), ("attachment_share", attachment_share)):
-        check_share(name, share)
-    for name, sd in (
-        ("patient_sd", patient_sd),
-        ("tooth_sd", tooth_sd),
-        ("residual_sd", residual_sd),
-        ("plan_sd", plan_sd),
-        ("heteroscedastic", heteroscedastic),
-    ):
-        check_spread(name, sd)
+    check_shares(outliers=outliers, attachment_share=attachment_share)
+    check_spreads(
+        patient_sd=patient_sd, tooth_sd=tooth_sd, residual_sd=residual_sd, plan_sd=plan_sd
+    )
+    check_spreads(heteroscedastic=heteroscedastic)
     rng = np.random.default_rng(seed)
 
     which = _teeth(rng, patients, teeth_per_patient)
@@ -173,7 +168,7 @@ def simulate_rates(
     )
     for name, sd in (varying or {}).items():
         level = _within_patients(name, frame)
-        check_spread(f"varying {name}", sd)
+        check_spreads(**{f"varying {name}": sd})
         own = sd * rng.standard_normal((patients, int(level.max()) + 1))
         frame["achieved"] += own[site_patient[site], level] * planned
     if effects:
@@ -198,7 +193,7 @@ def _check_design(patients: int, teeth: int, rows: int, dominant: float) -> None
         raise InputError("patients and rows_per_tooth must be at least 1")
     if not 1 <= teeth <= TEETH.size:
         raise InputError(f"teeth_per_patient must be 1 to {TEETH.size}, not {teeth}")
-    check_share("dominant", dominant, 0.99)
+    check_shares(0.99, dominant=dominant)
     if dominant and patients < 2:
         raise InputError("dominant needs at least 2 patients")
 

@@ -184,14 +184,16 @@ def check_known(name: object, known: tuple[str, ...], what: str) -> None:
         raise InputError(f"unknown {what} {name!r}: use one of {', '.join(known)}")
 
 
-def check_share(name: str, value: float, most: float = 1.0) -> None:
-    """Raise InputError unless ``value`` is at least 0 and at most ``most``."""
-    if not 0 <= value <= most:
-        raise InputError(f"{name} must be between 0 and {most:g}, not {value!r}")
+def check_shares(most: float = 1.0, **shares: float) -> None:
+    """Raise InputError unless each is at least 0 and at most ``most``."""
+    for name, value in shares.items():
+        if not 0 <= value <= most:
+            raise InputError(f"{name} must be between 0 and {most:g}, not {value!r}")
 
 
-def check_spread(name: str, values: Mapping[str, float] | float) -> None:
+def check_spreads(**spreads: Mapping[str, float] | float) -> None:
     """Raise InputError if a standard deviation is negative or not a number."""
-    for value in values.values() if isinstance(values, Mapping) else (values,):
-        if not value >= 0 or not np.isfinite(value):
-            raise InputError(f"{name} must be 0 or larger, not {value!r}")
+    for name, values in spreads.items():
+        for value in values.values() if isinstance(values, Mapping) else (values,):
+            if not value >= 0 or not np.isfinite(value):
+                raise InputError(f"{name} must be 0 or larger, not {value!r}")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
 
 import numpy as np
 
@@ -36,6 +36,11 @@ class Assumptions:
     @property
     def unit(self) -> str:
         return MOVEMENTS[self.movement].unit
+
+    @property
+    def simulated(self) -> dict[str, Any]:
+        """What ``simulate_rates`` is told of it, but for the rate."""
+        return {k: v for k, v in asdict(self).items() if k not in ("rate", "source")}
 
     def tooth_variance(self) -> float:
         """Variance w of one tooth's rate about its patient's, in rate units.
@@ -124,11 +129,7 @@ def assumptions(
     unit = MOVEMENTS[movement].unit
     residual_sd = RESIDUAL_SD[unit] if residual_sd is None else residual_sd
     plan_sd = PLAN_SD[unit] if plan_sd is None else plan_sd
-    for name, value in (
-        ("patient_sd", patient_sd),
-        ("tooth_sd", tooth_sd),
-        ("plan_sd", plan_sd),
-    ):
+    for name, value in {"patient_sd": patient_sd, "tooth_sd": tooth_sd, "plan_sd": plan_sd}.items():
         if not value >= 0:
             raise InputError(f"{name} is {value}: an SD is not negative.")
     if not residual_sd > 0:
@@ -142,7 +143,6 @@ def assumptions(
 
 
 def _from_pilot(pilot: RateFit, group: str | None, rows_per_tooth: int) -> Assumptions:
-    """What a plan rests on: the numbers stated, or those of a pilot. See ``plan_study``."""
     if pilot.movement not in MOVEMENTS:
         raise InputError("The pilot does not say which movement it is of: fit it with movement=.")
     known = pilot.rates["group"].astype(str).tolist()

@@ -1,7 +1,7 @@
 """How large a study must be: patients and teeth for an interval width or a detectable difference.
 
-Two answers stand side by side: the closed form (``size``), and a simulation (``simulate``) that
-makes studies by the rate model, fits each as ``fit_rate`` would, and counts.
+Two answers stand side by side (``size``): the closed form, and a simulation that makes studies by
+the rate model, fits each as ``fit_rate`` would, and counts.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from outcomes.plot_hook import plot
 from outcomes.rates.result import RateFit
 from outcomes.simulate.scenario import TEETH
 from outcomes.study.asked import Aim, Assumptions, Compare, assumptions
-from outcomes.study.simulate import needed
-from outcomes.study.size import FEWEST, closed_form
+from outcomes.study.size import FEWEST, closed_form, needed
 from outcomes.study.words import notes, sentence
+from outcomes.words.shown import as_html, as_text
 
 __all__ = ["StudyPlan", "plan_study"]
 
@@ -95,16 +95,11 @@ class StudyPlan:
         return plot(self, ax=ax)
 
     def __repr__(self) -> str:
-        shown = self.table.drop(columns="note").to_string(
-            index=False, float_format="{:.3f}".format, na_rep="-"
-        )
-        return "\n".join([*self.sentences, shown, *self.notes])
+        shown = self.table.drop(columns="note")
+        return as_text(*self.sentences, shown, *self.notes, digits=3, blank="-")
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<p>{s}</p>" for s in self.sentences)
-        body = self.table.to_html(index=False, float_format="{:.3f}".format, border=0, na_rep="")
-        said = "".join(f"<li>{note}</li>" for note in self.notes)
-        return f"{head}{body}<ul>{said}</ul>"
+        return as_html(*self.sentences, self.table, notes=self.notes, digits=3, blank="")
 
 
 def plan_study(
@@ -230,7 +225,7 @@ def plan_study(
     found, studies = [], []
     for teeth in counts:
         row, tried = needed(assumed, aim, teeth, most_patients, simulations, seed, progress)
-        found.append(_complete(row, aim, assumed, teeth, drop_out, most_patients))
+        found.append(_complete(row, aim, assumed, drop_out, most_patients))
         studies += tried
     table = pd.DataFrame(found, columns=list(TABLE_COLUMNS))
     whole = ["patients", "patients_total", "recruit", "movements", "closed_form_patients"]
@@ -260,22 +255,15 @@ def _require_sizes(
 
 
 def _complete(
-    row: dict[str, Any],
-    aim: Aim,
-    assumed: Assumptions,
-    teeth: int,
-    drop_out: float,
-    most: int,
+    row: dict[str, Any], aim: Aim, assumed: Assumptions, drop_out: float, most: int
 ) -> dict[str, Any]:
-    patients = row["patients"]
-    closed = row["closed"]
+    teeth, patients, closed = row["teeth_per_patient"], row["patients"], row["closed"]
     total = None if patients is None else patients * aim.arms
     note = "" if patients is not None else f"more than {most:,} patients"
     if row["failed"]:
         note = "; ".join(filter(None, [note, f"{row['failed']} studies had no fit"]))
     return {
-        "teeth_per_patient": teeth,
-        "patients": patients,
+        **row,
         "groups": aim.arms,
         "patients_total": total,
         "recruit": None if total is None else math.ceil(total / (1 - drop_out) - 1e-9),
@@ -283,9 +271,5 @@ def _complete(
         "icc": closed.icc,
         "design_effect": closed.design_effect,
         "closed_form_patients": closed.patients(),
-        "width": row["width"],
-        "power": row["power"],
-        "coverage": row["coverage"],
-        "error": row["error"],
         "note": note,
     }

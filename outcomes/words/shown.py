@@ -41,8 +41,9 @@ def as_html(
 
 
 def bullets(sentences: Iterable[str]) -> str:
-    """Sentences as an HTML list."""
-    return f"<ul>{''.join(f'<li>{sentence}</li>' for sentence in sentences)}</ul>"
+    """Sentences as an HTML list; nothing where there is none."""
+    items = "".join(f"<li>{sentence}</li>" for sentence in sentences)
+    return f"<ul>{items}</ul>" if items else ""
 
 
 def _look(digits: int, blank: str) -> dict[str, Any]:

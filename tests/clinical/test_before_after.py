@@ -253,7 +253,7 @@ def test_no_measures_at_all():
     ("frame", "options", "says"),
     [
         (measured(*SLEEP), {"measures": "overjet"}, "Recorded: overbite"),
-        (measured(*SLEEP).drop(columns="value"), {}, "No column value"),
+        (measured(*SLEEP).drop(columns="value"), {}, "No column 'value'"),
         (pd.concat([measured(*SLEEP)] * 2), {}, "Two values of overbite for P001 after course 0"),
         (pd.concat([measured([1.0]), measured([None, 2.0], unit="cm")]), {}, "cm and mm"),
         (measured(*SLEEP), {"tolerance": -1.0}, "not negative"),

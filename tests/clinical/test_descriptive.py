@@ -269,7 +269,7 @@ def test_columns_of_the_patients_table():
 @pytest.mark.parametrize(
     ("change", "options", "message"),
     [
-        ({}, {"by": "wardrobe"}, "No column 'wardrobe'. Available: patient, planned, achieved"),
+        ({}, {"by": "wardrobe"}, "No column 'wardrobe'. The data have: patient, planned, achieved"),
         ({"achieved": [2.0, np.nan]}, {}, "blank in 1 of 2 rows"),
         ({"movement": ["vertical", "rotation"]}, {"by": []}, "add up mm and degrees"),
         ({"movement": "wiggling"}, {}, "No tolerance is known"),

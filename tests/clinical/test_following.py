@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.clinical.courses import courses
-from outcomes.clinical.remaining import first_not_measured, remaining
+from outcomes.clinical.following import first_not_measured, remaining
 from outcomes.cohort.read import from_frames
 
 NAN = float("nan")

@@ -157,7 +157,7 @@ def test_a_detectable_change_goes_before_the_usual_smallest_plan_only_where_ther
         (
             {},
             {"by": ["colour", "size"]},
-            "No column 'colour', 'size'. Available: patient, planned, achieved, movement.",
+            "No column 'colour', 'size'. The data have: patient, planned, achieved, movement.",
         ),
         (
             {"planned": [np.nan, 6.0]},
@@ -193,7 +193,7 @@ def test_messages(change, options, message):
 
 
 def test_a_frame_without_columns_says_so():
-    with pytest.raises(CannotAnswer, match=r"Available: none\."):
+    with pytest.raises(CannotAnswer, match=r"The data have: none\."):
         achievement(pd.DataFrame())
 
 

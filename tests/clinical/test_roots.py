@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from outcomes.clinical.apex import apex_motion, tooth_lengths
-from outcomes.clinical.roots import CAUTION, LOWER_INCISORS, apex_displacement
+from outcomes.clinical.roots import CAUTION, apex_displacement
 from outcomes.cohort.read import from_frames
+from outcomes.domain.teeth import LOWER_INCISORS
 from outcomes.errors import CannotAnswer
 from outcomes.simulate import simulate_cohort
 
@@ -300,5 +301,5 @@ def test_a_plan_holds_the_courses_that_are_not_measured_yet():
 def test_what_cannot_be_placed_says_what_to_change(options, says):
     with pytest.raises(CannotAnswer, match=says):
         apex_displacement(movements(torque=4.0), **options)
-    with pytest.raises(CannotAnswer, match="No column movement"):
+    with pytest.raises(CannotAnswer, match="No column 'movement'"):
         apex_displacement(movements(torque=4.0).drop(columns="movement"))

@@ -159,9 +159,9 @@ def test_limits_by_movement_unit_or_number():
 @pytest.mark.parametrize(
     ("frame", "options", "says"),
     [
-        (drift().drop(columns="achieved"), {}, "No column achieved"),
+        (drift().drop(columns="achieved"), {}, "No column 'achieved'"),
         (drift(), {"tolerance": 0.0}, "positive"),
-        (drift(), {"by": ["movement", "clinician"]}, "No column clinician"),
+        (drift(), {"by": ["movement", "clinician"]}, "No column 'clinician'"),
         (drift(), {"alpha": 1.0}, "alpha"),
         (drift(), {"by": ["mean"]}, "a result column has that name"),
         (drift().drop(columns="movement"), {"by": ["tooth_class"]}, "add a column"),

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from outcomes.clinical.achieved import achievement
-from outcomes.clinical.remaining import remaining
+from outcomes.clinical.following import remaining
 from outcomes.domain.limits import beyond_tolerance, within_tolerance
 from outcomes.overcorrect.loop import closing_loop
 from outcomes.overcorrect.validate import validate

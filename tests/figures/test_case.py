@@ -9,8 +9,8 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from outcomes.clinical.case import course_times, measured
+from outcomes.clinical.following import first_not_measured, remaining
 from outcomes.clinical.measures import before_after
-from outcomes.clinical.remaining import first_not_measured, remaining
 from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.figures.base import COLOURS, alt_text

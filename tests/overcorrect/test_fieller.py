@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from outcomes.overcorrect.fieller import fieller, fieller_reciprocal
+from outcomes.overcorrect.rules import fieller, fieller_reciprocal
 
 number = st.floats(-3, 3).filter(lambda v: abs(v) > 0.01)
 spread = st.floats(0.01, 1.5)

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 from scipy.special import stdtrit
 
-from outcomes.overcorrect.fieller import FiellerInterval, fieller, fieller_reciprocal
+from outcomes.overcorrect.rules import FiellerInterval, fieller, fieller_reciprocal
 
 
 def not_contradicted(f, a, b, va, vb, cov, t):

@@ -86,7 +86,7 @@ def test_which_side_is_missing():
 
 
 def test_columns_that_are_needed():
-    with pytest.raises(CannotAnswer, match=r"^No column 'movement'\.$"):
+    with pytest.raises(CannotAnswer, match=r"^No column 'movement'\. The data have: patient, "):
         _rows(rows().drop(columns="movement"), DAY)
     with pytest.raises(CannotAnswer, match="No course has a start date"):
         _rows(rows().drop(columns="start"), DAY)

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
-from outcomes.rates.holm import holm
+from outcomes.rates.intervals import holm
 
 
 @settings(max_examples=40, deadline=None)

@@ -11,10 +11,9 @@ from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
 from outcomes.mixed.blocks import cross_products
 from outcomes.mixed.fit import fit_mixed
-from outcomes.rates.fit import fit_rate
-from outcomes.rates.likelihood_ratio import likelihood_ratio_test
+from outcomes.rates.fit import fit_rate, opinion_on, second_opinion
 from outcomes.rates.predict import rate_moments
-from outcomes.rates.second_opinion import opinion_on, second_opinion
+from outcomes.rates.questions import likelihood_ratio_test
 from outcomes.simulate import simulate_rates
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -62,7 +61,7 @@ def test_marginal_and_conditional_r2_equal_performance():
     )
     from types import SimpleNamespace
 
-    from outcomes.rates.explained import r_squared
+    from outcomes.rates.questions import r_squared
 
     stand_in = SimpleNamespace(
         design=SimpleNamespace(x=x, planned=one, variances=(0,)),

@@ -195,7 +195,7 @@ def test_one_measured_patient_is_said():
 
 
 def test_errors():
-    with pytest.raises(CannotAnswer, match="Missing columns planned, achieved"):
+    with pytest.raises(CannotAnswer, match="No column 'planned', 'achieved'"):
         missing_rescans(pd.DataFrame({"patient": ["P1"], "tooth": [11]}))
     with pytest.raises(CannotAnswer, match="shares must be numbers"):
         missing_rescans(balanced(), shares=[])

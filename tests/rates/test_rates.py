@@ -150,7 +150,7 @@ def test_input_is_not_changed(rotation):
 @pytest.mark.parametrize(
     ("change", "options", "match"),
     [
-        (lambda d: d.drop(columns="achieved"), {}, "Missing column achieved"),
+        (lambda d: d.drop(columns="achieved"), {}, "No column 'achieved'"),
         (lambda d: d[d["patient"] == "P000"], {}, "One patient only"),
         (lambda d: d.assign(planned=0.0), {}, "No row is left"),
         (lambda d: d.head(0), {}, "No row is left"),

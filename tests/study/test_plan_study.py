@@ -14,8 +14,7 @@ from outcomes.rates.fit import fit_rate
 from outcomes.simulate import simulate_rates
 from outcomes.study.asked import Aim, Assumptions
 from outcomes.study.plan import plan_study
-from outcomes.study.simulate import one_study
-from outcomes.study.size import closed_form
+from outcomes.study.size import closed_form, one_study
 
 BALANCED = {"plan_mean": 6.0, "plan_sd": 0.0}  # every tooth planned alike
 FEW = {"simulations": 60, "teeth_per_patient": 8}

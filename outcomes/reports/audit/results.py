@@ -14,11 +14,10 @@ from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.limit_in_force import limit, require_known
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.rates.differences import FACTORS, Differences, differences
-from outcomes.rates.fit import RateFits, fit_rates
+from outcomes.rates.fit import RateFits, fit_rates, opinion_on
 from outcomes.rates.later_courses import later_courses_alone
 from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.rates.robust_rates import RobustRates, flagged_rows, robust_rates
-from outcomes.rates.second_opinion import opinion_on
 from outcomes.reports.common.measured import error_of_readings
 from outcomes.words.numbers import LEVEL
 

@@ -13,18 +13,14 @@ from outcomes.errors import CannotAnswer
 from outcomes.paths import data_path
 from outcomes.rates.bootstrap import REPLICATES, SEED, Bootstrap, bootstrap
 from outcomes.rates.design import one_movement
-from outcomes.rates.explained import r_squared
-from outcomes.rates.fit import fit_rate
-from outcomes.rates.holm import holm
-from outcomes.rates.influence import influence
+from outcomes.rates.fit import fit_rate, opinion_on
+from outcomes.rates.intervals import holm
 from outcomes.rates.later_courses import later_courses_alone
-from outcomes.rates.likelihood_ratio import likelihood_ratio_test
-from outcomes.rates.linearity import linearity
 from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.rates.pooling import ToothRates, tooth_rates
+from outcomes.rates.questions import influence, likelihood_ratio_test, linearity, r_squared
 from outcomes.rates.result import RateFit
 from outcomes.rates.robust_rates import flagged_rows, robust_rates
-from outcomes.rates.second_opinion import opinion_on
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort

@@ -12,7 +12,7 @@ from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
 from outcomes.overcorrect.plan import BEST, DIRECT, Plan
 from outcomes.overcorrect.validate import ASSUMPTION
-from outcomes.rates.holm import holm
+from outcomes.rates.intervals import holm
 from outcomes.reports.common.computed import computed_with
 from outcomes.reports.common.references import journal
 from outcomes.reports.common.rows import STANDS_OUT, lines

@@ -10,8 +10,8 @@ import pandas as pd
 
 from outcomes.clinical.achieved import achievement
 from outcomes.clinical.bite import BiteChange, bite_change
+from outcomes.clinical.following import remaining
 from outcomes.clinical.measures import BeforeAfter, before_after, opposed_measures
-from outcomes.clinical.remaining import remaining
 from outcomes.clinical.roots import ApexDisplacement, apex_displacement
 from outcomes.clinical.unplanned import unplanned
 from outcomes.domain.limits import TOLERANCE

@@ -9,7 +9,7 @@ import pandas as pd
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import class_name, heading, movement_name
-from outcomes.rates.holm import holm
+from outcomes.rates.intervals import holm
 from outcomes.reports.common import missing, robust
 from outcomes.reports.common.rows import STANDS_OUT, first_row, lines
 from outcomes.words.english import SAYS_NOTHING, capital, equals, listed, number_of, points_of

@@ -1,8 +1,11 @@
-"""What a comparison of rates is adjusted for, and what cannot be adjusted for, with the reason."""
+"""What a comparison of rates is adjusted for, or why not; and which comparisons are one and the same,
+as their levels go together in nearly every movement."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,18 +27,6 @@ _ALIASED = 1e-8
 """Share of a column's square left by the columns before it, below which it adds nothing."""
 
 
-def comparison_fit(
-    rows: pd.DataFrame,
-    movement: str,
-    *,
-    group: str | None,
-    covariates: Sequence[str],
-    level: float,
-) -> RateFit:
-    """Fit the rates behind a comparison: the one place that settles how comparisons are fitted."""
-    return fit_rate(rows, movement, group=group, covariates=covariates, level=level)
-
-
 class Adjusters:
     """What a comparison is adjusted for, and why the rest is not."""
 
@@ -51,9 +42,7 @@ class Adjusters:
         self.used: dict[str, str] = {}
         self.left_out: dict[str, str] = {}
         planned = rows["planned"].to_numpy(float)
-        known = [self._dummies(name)]
-        if group is not None:
-            known.append(self._dummies(group))
+        known = [self._dummies(column) for column in (name, group) if column is not None]
         basis = planned[:, None] * np.column_stack(known)
         for label in (*ADJUSTERS, *(d for d in devices if d in rows)):
             values, reason = self._values(label)
@@ -78,9 +67,8 @@ class Adjusters:
         if label == "size of plan":
             size = rows["planned"].abs().to_numpy(float)
             return (None, "all plans are of one size") if np.ptp(size) == 0 else (size, "")
-        column = {"course": "course", "arch": "arch"}.get(label, label)
         try:
-            values = with_derived(rows, [column])[column]
+            values = with_derived(rows, [label])[label]
         except CannotAnswer:
             return None, "not recorded"
         if values.isna().any():
@@ -102,11 +90,11 @@ class Adjusters:
         covariates = [self.name, *self.used.values()]
         how: dict[str, Any] = {"group": self.group, "level": level}
         try:
-            return comparison_fit(self.rows, movement, covariates=covariates, **how)
+            return fit_rate(self.rows, movement, covariates=covariates, **how)
         except CannotAnswer:
             if not self.used:
                 raise
-        fit = comparison_fit(self.rows, movement, covariates=[self.name], **how)
+        fit = fit_rate(self.rows, movement, covariates=[self.name], **how)
         for label in self.used:
             self.left_out[label] = "too few rows"
         self.used = {}
@@ -129,3 +117,91 @@ def _left_over(column: np.ndarray, basis: np.ndarray) -> float:
         return 0.0
     rest = column - basis @ np.linalg.lstsq(basis, column, rcond=None)[0]
     return float(rest @ rest) / total
+
+
+TIED = 0.9
+"""Share of the movements of either side that go with one level of another factor, from which two
+comparisons are told as one."""
+
+_BLANK = "\0"
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One comparison of a factor: its level against the reference."""
+
+    factor: str
+    level: str
+    reference: str
+
+
+@dataclass(frozen=True)
+class Tie:
+    """``told_with`` is the comparison that keeps the answer; ``share`` of the movements agree, on
+    the side where fewer do; ``levels`` of the other factor at its two sides, in words."""
+
+    told_with: Pair
+    share: float
+    levels: str
+
+
+def ties(pairs: Sequence[Pair], text: Mapping[str, pd.Series]) -> dict[Pair, Tie]:
+    """Comparisons that are another one under a second name.
+
+    A comparison is tied to one of another factor where at least ``TIED`` of the movements at its
+    level are on one side of the other and as many at its reference on the other side, and where
+    the levels of its factor sort the movements of the other comparison as well as that. The wider
+    comparison keeps the answer (a site against another rather than a clinician of either); of two
+    that are alike, the one listed first.
+
+    ``pairs`` stand in the order of preference; ``text`` has, for each factor, its level in every
+    movement, missing where blank, shape (n,).
+    """
+    tables = _tables(text)
+    order = list(text)
+    found: dict[Pair, Tie] = {}
+    for fine in pairs:
+        for wide in pairs:
+            if fine.factor == wide.factor or fine in found or wide in found:
+                continue
+            table = tables[fine.factor, wide.factor]
+            forward = _follows(fine, wide, table)
+            if forward < TIED:
+                continue
+            back, levels = _sorted_by(wide, table)
+            if back < TIED:
+                continue
+            alike = _follows(wide, fine, table.T) >= TIED
+            if alike and order.index(fine.factor) < order.index(wide.factor):
+                continue
+            found[fine] = Tie(wide, min(forward, back), levels)
+    return found
+
+
+def _tables(text: Mapping[str, pd.Series]) -> dict[tuple[str, str], pd.DataFrame]:
+    """Movements by the levels of each two factors."""
+    filled = {name: values.fillna(_BLANK).to_numpy() for name, values in text.items()}
+    found = {}
+    for a, b in itertools.combinations(text, 2):
+        found[a, b] = pd.crosstab(filled[a], filled[b])
+        found[b, a] = found[a, b].T
+    return found
+
+
+def _follows(pair: Pair, other: Pair, table: pd.DataFrame) -> float:
+    """Smallest share, over both sides of ``pair``, of movements on its side of ``other``."""
+    sides = table.loc[[pair.level, pair.reference]]
+    share = sides[[other.level, other.reference]].div(sides.sum(axis=1), axis=0).to_numpy()
+    return float(max(np.diag(share).min(), np.diag(share[:, ::-1]).min()))
+
+
+def _sorted_by(pair: Pair, table: pd.DataFrame) -> tuple[float, str]:
+    """Smallest share, over both sides of ``pair``, of movements whose level of the other factor
+    (the rows of ``table``) is mostly on that side; and these levels in words."""
+    both = table[[pair.level, pair.reference]]
+    levels = both.drop(index=_BLANK, errors="ignore")
+    levels = levels[levels.sum(axis=1) > 0]
+    mostly = (levels[pair.level] > levels[pair.reference]).to_numpy(bool)
+    agree = [levels[pair.level][mostly].sum(), levels[pair.reference][~mostly].sum()]
+    names = [", ".join(map(str, levels.index[which])) for which in (mostly, ~mostly)]
+    return float((np.array(agree) / both.sum().to_numpy()).min()), " against ".join(names)
