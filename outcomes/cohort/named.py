@@ -67,6 +67,11 @@ def name_columns(headed: Headed) -> Named:
     table, found = headed.table, headed.headings
     sieve = Sieve(table.name, headed.rows)
     _check_headings(headed, sieve)
+    for aside in headed.sheet.aside:
+        value_of = dict(zip(aside.rows, aside.values, strict=True))
+        values = np.array([value_of.get(int(row), "") for row in headed.rows], dtype=object)
+        where = np.isin(headed.rows, aside.rows)
+        sieve.exclude(where, aside.column, values, aside.problem, aside.remedy)
     frame, extras = _columns(headed, sieve)
     units = {n: found.headings[i].unit for n, i in found.known.items() if found.headings[i].unit}
     notation = found.headings[found.known["tooth"]].notation if "tooth" in found.known else ""
