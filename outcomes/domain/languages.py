@@ -52,6 +52,7 @@ _UNITS_IN_OTHERS = (
 Meaning = TypeVar("Meaning")
 
 _BRACKETS = re.compile(r"\(([^()\[\]]*)\)|\[([^()\[\]]*)\]")
+_NUMBER_SIGN = re.compile(r"\bn\.? ?[º°˚]", re.IGNORECASE)
 _WORD = re.compile(r"[^\W_]+")
 _LETTERS = str.maketrans({"ø": "o", "œ": "oe", "æ": "ae", "ł": "l", "đ": "d", "ı": "i"})
 
@@ -74,7 +75,7 @@ def word_form(text: object) -> str:
     """
     if text is None or text != text:
         return ""
-    found = unicodedata.normalize("NFKC", str(text))
+    found = unicodedata.normalize("NFKC", _NUMBER_SIGN.sub("no ", str(text)))
     found = _BRACKETS.sub(_unless_unit, found)
     return " ".join(_WORD.findall(_folded(found)))
 
@@ -238,11 +239,8 @@ def _movements() -> dict[str, tuple[str, int]]:
     for movement in MOVEMENTS.values():
         names = (movement.name, movement.spoken, *movement.also)
         found |= {word_form(name): (movement.name, 0) for name in names if name}
-    meant = _directions()
-    for movement in MOVEMENTS.values():
-        for direction, sign in _own_directions(movement.name).items():
-            if sum(direction in words for words in meant.values()) == 1:
-                found.setdefault(direction, (movement.name, sign))
+        signs = _own_directions(movement.name).items()
+        found |= {w: (movement.name, sign) for w, sign in signs if movement.name in w.split()}
     return found
 
 
@@ -292,6 +290,13 @@ def movement_meaning(text: object) -> tuple[str, int] | None:
     return _movements().get(form) or _movements().get(_without_unit(form))
 
 
+#: What a column of one movement can hold: "start" beside a movement is no date.
+_OF_A_MOVEMENT = (
+    "planned", "achieved", "aim", "remaining", "direction", "start_position", "planned_position",
+    "achieved_position",
+)  # fmt: skip
+
+
 def movement_heading(text: object) -> tuple[str, int, str] | None:
     """A heading of a movement and of what stands below it, as in "Rotation geplant".
 
@@ -305,12 +310,15 @@ def movement_heading(text: object) -> tuple[str, int, str] | None:
     --------
     >>> movement_heading("Rotation geplant (°)"), movement_heading("achieved_vertical_mm")
     (('rotation', 0, 'planned'), ('vertical', 0, 'achieved'))
+    >>> movement_heading("Torque start"), movement_heading("Torque final")
+    (('torque', 0, 'start_position'), None)
     """
     words = _without_unit(word_form(text)).split(" ")
     for i in range(1, len(words)):
         start, end = " ".join(words[:i]), " ".join(words[i:])
         for name, rest in ((start, end), (end, start)):
-            movement, concepts = movement_meaning(name), heading_meanings(rest)
+            movement = movement_meaning(name)
+            concepts = [c for c in heading_meanings(rest) if c in _OF_A_MOVEMENT]
             if movement is not None and len(concepts) == 1:
                 return (*movement, concepts[0])
     return None

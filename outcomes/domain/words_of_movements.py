@@ -184,7 +184,7 @@ DIRECTION_NAMES: dict[tuple[tuple[str, str], ...], dict[str, str]] = {
         "es": "mesial, hacia mesial, a mesial",
         "pt": "mesial, para mesial",
         "it": "mesiale, mesialmente, verso mesiale",
-        "sv": "mesial, mesialt, mesialt ut, åt mesialt",
+        "sv": "mesial, mesialt, åt mesialt",
     },
     (("mesiodistal", "distal"), ("tip", "distal tip")): {
         "en": "distal, distally, distalward, distalwards, to distal",
@@ -297,7 +297,7 @@ ATTACHMENT_NAMES: dict[str, dict[str, str]] = {
         "es": "biselado, biselada, aditamento biselado",
         "pt": "biselado, biselada, chanfrado, attachment biselado",
         "it": "smussato, smussata, bisellato, attacco smussato",
-        "sv": "avfasad, avfasat, fasad",
+        "sv": "avfasad, avfasat",
     },
     "ellipsoid": {
         "en": "ellipsoid attachment, elliptical",

@@ -258,7 +258,7 @@ def _unpivoted(
         frame[PLACE] = _places(label, rows.rows, " and ".join(h for h, _ in given.values()))
         used = ["number" if n == "kind" else n for n in given]
         written = np.column_stack([texts(frame[name]) != "" for name in used]).any(axis=1)
-        frames.append(frame.loc[written])
+        frames.append(frame.iloc[np.flatnonzero(written)])
     frame = pd.concat(frames, ignore_index=True).sort_values(ROW, kind="stable", ignore_index=True)
     idle = sorted(set(rows.rows.tolist()) - set(frame[ROW].tolist()))
     if idle:
