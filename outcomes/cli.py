@@ -5,11 +5,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
 
 import typer
 
-from outcomes.errors import CohortError, OutputRefused, ReportFailed
+from outcomes.errors import CohortError, OutcomesError, OutputRefused, ReportFailed
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
+
+    from outcomes.cohort.dialogue import Voice
+    from outcomes.cohort.mapping.questions import Question
 
 
 DONE, STOPPED, WRONG_USE, FAILED, INTERRUPTED = 0, 1, 2, 3, 130
@@ -41,6 +44,14 @@ NotationOption = Annotated[
     Notation | None,
     typer.Option(
         help="Tooth notation of the input. Needed only where its numbers could be two notations."
+    ),
+]
+MappingOption = Annotated[
+    Path | None,
+    typer.Option(
+        exists=True,
+        dir_okay=False,
+        help="How the input is read, where its layout is its own: the file `outcomes map` wrote.",
     ),
 ]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder to write the report to.")]
@@ -92,8 +103,61 @@ def template(
     typer.echo(f"Wrote {file}. Fill it in, then: outcomes check {file}")
 
 
+@app.command("map")
+def map_records(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", exists=True, help="A workbook, a text file, or a folder of such files."
+        ),
+    ],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write; beside FILE when not given.")
+    ] = None,
+    answer: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KEY=VALUE", help="Answer a question beforehand, by its key."),
+    ] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Ask nothing: write only if nothing is doubtful.")
+    ] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace an earlier mapping.")
+    ] = False,
+) -> None:
+    """Say once how records in a layout of your own are read; the file itself is never changed."""
+    from outcomes.cohort.dialogue import answers_of, confirmed, own_place
+    from outcomes.cohort.mapping.file import write_mapping
+    from outcomes.cohort.mapping.opened import mapping_beside
+    from outcomes.cohort.proposal import propose_mapping
+
+    target = out or mapping_beside(file)
+    if target.exists() and not overwrite:
+        _wrong_use(f"{target} exists already: give --overwrite to replace it, or another --out.")
+    if not target.absolute().parent.is_dir():
+        _wrong_use(f"There is no folder {target.absolute().parent}: make it first.")
+    try:
+        proposal = propose_mapping(file, answers_of(list(answer or [])))
+        mapping = confirmed(proposal, _voice(), accept=accept)
+    except ValueError as error:
+        if isinstance(error, OutcomesError):
+            _wrong_use(str(error))
+        _wrong_use(f"--answer {error}: write it as KEY=VALUE.")
+    except OutcomesError as error:
+        _wrong_use(str(error))
+    if mapping is None:
+        raise typer.Exit(STOPPED)
+    write_mapping(mapping, target, overwrite=overwrite)
+    where = f"{own_place(file)} --mapping {own_place(target)}"
+    typer.echo(f"Wrote {target}. Use it with every command: outcomes check {where}")
+
+
 @app.command()
-def check(cohort: CohortArgument = None, notation: NotationOption = None) -> None:
+def check(
+    cohort: CohortArgument = None,
+    mapping: MappingOption = None,
+    notation: NotationOption = None,
+) -> None:
     """Read a cohort; list every problem with its remedy, and account for every row."""
     from outcomes.cohort.read import read_cohort
     from outcomes.reports.audit import words
@@ -102,7 +166,7 @@ def check(cohort: CohortArgument = None, notation: NotationOption = None) -> Non
     _say_demo(cohort)
     console = _console()
     try:
-        found = read_cohort(cohort or demo_path(), notation=notation, strict=False)
+        found = read_cohort(cohort or demo_path(), mapping=mapping, notation=notation, strict=False)
     except CohortError as error:
         _stop(error)
     _print_problems(console, found.problems)
@@ -296,6 +360,35 @@ def _report(
     for warning in report.warnings:
         typer.echo(f"Note from the notebook: {warning}", err=True)
     typer.echo(f"The report is in {report.folder}: open {report.page}")
+
+
+def _voice() -> "Voice":
+    from outcomes.cohort.dialogue import Voice
+
+    console = _console()
+
+    def choose(question: "Question") -> str:
+        typer.echo(f"\n{question.text}")
+        if question.why:
+            typer.echo(f"  ({question.why})")
+        options = list(question.options)
+        for number, option in enumerate(options, 1):
+            likely = "  <- likely" if option == question.proposed else ""
+            typer.echo(f"  {number}  {option}: {question.options[option]}{likely}")
+        while True:
+            picked = typer.prompt("Number").strip()
+            if picked in options:
+                return picked
+            if picked.isascii() and picked.isdigit() and 1 <= int(picked) <= len(options):
+                return options[int(picked) - 1]
+            typer.echo(f"Type a number from 1 to {len(options)}.")
+
+    return Voice(
+        typer.echo,
+        lambda title, frame: _print_table(console, title, frame),
+        choose,
+        lambda text: typer.confirm(text),
+    )
 
 
 def _say_demo(cohort: Path | None) -> None:

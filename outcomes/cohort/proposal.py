@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort.mapping.apply import mapped_sheet
 from outcomes.cohort.mapping.opened import Opened, open_pages
 from outcomes.cohort.mapping.propose import Draft, draft
 from outcomes.cohort.mapping.questions import Question
@@ -113,7 +114,9 @@ class Proposal:
         count
             How many at least, where there are so many.
         """
-        return read_back(self.read(), count)
+        cohort = self.read()
+        places = mapped_sheet(self.opened.pages, self.accepted())[0].places
+        return read_back(cohort, count, places)
 
     def __repr__(self) -> str:
         known = self.columns
@@ -155,8 +158,8 @@ def propose_mapping(path: str | Path, answers: Dict[str, str] | None = None) -> 
     ...     print(list(proposal.questions["key"]))
     ...     print(*proposal.answer(sign="words").read_back(), sep="\\n")
     ['sign']
-    P1, tooth 43, course 1: planned 1.2 mm intrusion, got 0.5 mm intrusion
-    P2, tooth 31, course 1: planned 0.8 mm extrusion, got 0.7 mm extrusion
+    row 2: P1, tooth 43, course 1: planned 1.20 mm intrusion, got 0.50 mm intrusion
+    row 3: P2, tooth 31, course 1: planned 0.80 mm extrusion, got 0.70 mm extrusion
     """
     path = Path(path)
     return _proposal(path, open_pages(path), dict(answers or {}))
@@ -166,8 +169,20 @@ def _proposal(path: Path, opened: Opened, answers: Dict[str, str]) -> Proposal:
     return Proposal(path, opened, answers, draft(opened.pages, answers, file=opened.name))
 
 
-def read_back(cohort: Cohort, count: int = READ_BACK) -> list[str]:
-    """Records of a cohort in sentences, one of every movement and direction first."""
+def read_back(
+    cohort: Cohort, count: int = READ_BACK, places: Dict[int, str] | None = None
+) -> list[str]:
+    """Records of a cohort in sentences, at least one of every movement and direction.
+
+    Parameters
+    ----------
+    cohort
+        As read.
+    count
+        How many at least, where there are so many.
+    places
+        Where a record stands in the file, by its row; by default its row is that of the file.
+    """
     rows = cohort.movements
     if rows.empty:
         return []
@@ -177,7 +192,12 @@ def read_back(cohort: Cohort, count: int = READ_BACK) -> list[str]:
     spread = rows.index[np.linspace(0, len(rows) - 1, min(count, len(rows))).astype(int)]
     chosen = list(dict.fromkeys([*first, *second]))
     chosen += [i for i in spread if i not in chosen][: max(0, count - len(chosen))]
-    return [_said(rows.loc[i]) for i in sorted(chosen)]
+    stands = places or {}
+    lines = []
+    for _, row in rows.loc[sorted(chosen)].iterrows():
+        number = int(row["row"])
+        lines.append(f"{stands.get(number, f'row {number}')}: {_said(row)}")
+    return lines
 
 
 def _said(row: pd.Series) -> str:

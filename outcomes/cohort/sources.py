@@ -53,7 +53,8 @@ class Aside:
 class Sheet:
     """One table as found: its cells, with headings apart where the format keeps them apart.
 
-    ``aside`` and ``places`` (row -> where it stands in the file) are those of a mapped table.
+    ``known`` (column of the schema -> column of the sheet), ``aside`` and ``places`` (row -> where
+    it stands in the file) are those of a mapped table: its own headings mean nothing.
     """
 
     table: str
@@ -61,6 +62,7 @@ class Sheet:
     cells: pd.DataFrame
     headings: tuple[object, ...] | None = None
     delimited: bool = False
+    known: dict[str, int] | None = None
     aside: tuple[Aside, ...] = ()
     places: dict[int, str] = field(default_factory=dict)
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from outcomes.cohort.mapping.join import join
 from outcomes.cohort.mapping.pages import Pages
-from outcomes.cohort.mapping.parts import PLACE, ROW, TROUBLE, Found, Trouble, all_records
+from outcomes.cohort.mapping.parts import OWN, PLACE, ROW, TROUBLE, Found, Trouble, all_records
 from outcomes.cohort.mapping.spec import Mapping
 from outcomes.cohort.mapping.values import settle
 from outcomes.cohort.sources import Aside, Sheet
@@ -43,7 +43,8 @@ def mapped_sheet(pages: Pages, mapping: Mapping) -> tuple[Sheet, tuple[Found, ..
     numbered = rows if alone else np.arange(2, len(rows) + 2)
     aside = _aside(frame[TROUBLE].to_numpy(object), numbered)
     cells = frame.drop(columns=[ROW, PLACE, TROUBLE])
-    headings = [_heading(name, mapping) for name in cells.columns]
+    names = [str(name) for name in cells.columns]
+    headings = [_heading(name, mapping) for name in names]
     cells.columns = pd.RangeIndex(len(headings))
     cells.index = numbered - 2
     sheet = Sheet(
@@ -51,6 +52,7 @@ def mapped_sheet(pages: Pages, mapping: Mapping) -> tuple[Sheet, tuple[Found, ..
         LABEL,
         cells,
         tuple(headings),
+        known={name: i for i, name in enumerate(names) if not name.startswith(OWN)},
         aside=aside,
         places={} if alone else dict(zip(numbered.tolist(), places.tolist(), strict=True)),
     )
@@ -60,7 +62,7 @@ def mapped_sheet(pages: Pages, mapping: Mapping) -> tuple[Sheet, tuple[Found, ..
 def _heading(name: str, mapping: Mapping) -> str:
     if name == "tooth" and mapping.notation:
         return f"tooth ({mapping.notation})"
-    return name.removeprefix("own ")
+    return name.removeprefix(OWN)
 
 
 def _aside(troubles: np.ndarray, rows: np.ndarray) -> tuple[Aside, ...]:

@@ -8,13 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.cells import clean_text, numbers, texts
+from outcomes.cohort.cells import by_unique, clean_text, numbers, texts
+from outcomes.cohort.headers import heading
 from outcomes.cohort.mapping import evidence
 from outcomes.cohort.mapping.join import join
 from outcomes.cohort.mapping.pages import Pages
 from outcomes.cohort.mapping.parts import all_records
 from outcomes.cohort.mapping.questions import Asked, Question
 from outcomes.cohort.mapping.spec import CHOICES, NUMBERS, Mapping, Part, said_word
+from outcomes.cohort.mapping.values import settle
 from outcomes.domain import teeth
 from outcomes.domain.languages import (
     attachment_meaning,
@@ -48,16 +50,17 @@ def settled(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> Mapping | No
     frame = join(all_records(mapping, pages), mapping).frame
     if not len(frame):
         return mapping
-    movements = _movements(frame, asked)
-    mapping = replace(mapping, movements=movements)
-    frame = frame.assign(movement=_named(frame, movements))
+    mapping = replace(mapping, movements=_movements(frame, asked))
     mapping = _directions(mapping, frame, asked)
     mapping = _values(mapping, frame, asked)
-    mapping = _counted(mapping, frame, asked)
+    if {"sign", "values"} & {question.key for question in asked.questions}:
+        return mapping
+    changes = settle(frame, mapping)[0]
+    mapping = _counted(mapping, changes, asked)
     return replace(
         mapping,
-        reversed_signs=_one_way(mapping, frame, asked),
-        notation=_notation(frame, asked),
+        reversed_signs=_one_way(mapping, changes, asked),
+        notation=_notation(parts, frame, asked),
         attachments=_attachments(frame),
     )
 
@@ -75,7 +78,7 @@ def _words(cells: Iterable[object]) -> list[str]:
 def _kinds(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> dict[str, str]:
     kinds: dict[str, str] = {}
     for part in parts:
-        for heading, meaning in part.columns.items():
+        for name, meaning in part.columns.items():
             if meaning != "kind":
                 continue
             # With no word known, every row is unknown and shows its word.
@@ -95,7 +98,7 @@ def _kinds(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> dict[str, str
                 answer = asked.ask(
                     Question(
                         f"kind:{word}",
-                        f"What does {word!r} in {heading!r} mean?",
+                        f"What does {word!r} in {name!r} mean?",
                         options,
                         why="no word for a kind of number that is known",
                     )
@@ -109,7 +112,7 @@ def _movements(frame: pd.DataFrame, asked: Asked) -> dict[str, tuple[str, int]]:
     """Words for movements that are not the schema's own."""
     found: dict[str, tuple[str, int]] = {}
     names = {movement: (movement, 0) for movement in MOVEMENTS}
-    for word in _words(frame["movement"]) if "movement" in frame else []:
+    for word in _words(frame["movement"]):
         meant = movement_meaning(word)
         if meant is not None:
             if word != meant[0]:
@@ -139,10 +142,10 @@ def _movements(frame: pd.DataFrame, asked: Asked) -> dict[str, tuple[str, int]]:
     return found
 
 
-def _named(frame: pd.DataFrame, movements: dict[str, tuple[str, int]]) -> np.ndarray:
-    meant = {said_word(word): movement for word, (movement, _) in movements.items()}
-    cells = frame["movement"] if "movement" in frame else pd.Series("", frame.index)
-    return np.array([meant.get(said_word(v), clean_text(v)) for v in cells], dtype=object)
+def _named(frame: pd.DataFrame, mapping: Mapping) -> np.ndarray:
+    """Movement of each record, by the words of the mapping; (n,)."""
+    meant = {said_word(word): movement for word, (movement, _) in mapping.movements.items()}
+    return by_unique(frame["movement"], lambda v: meant.get(said_word(v), clean_text(v)))
 
 
 def _directions(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
@@ -164,7 +167,7 @@ def _directions(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
     )
     found: dict[tuple[str, str], int] = {}
     if column:
-        pairs = pd.DataFrame({"m": frame["movement"], "w": texts(frame["direction"])})
+        pairs = pd.DataFrame({"m": _named(frame, mapping), "w": texts(frame["direction"])})
         for name, word in pairs.drop_duplicates().itertuples(index=False):
             movement = MOVEMENTS.get(str(name))
             if movement is None or not word:
@@ -188,7 +191,11 @@ def _directions(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
 def _values(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
     """Changes or positions: asked wherever a start stands or a heading speaks of positions."""
     start = "start" in frame
-    headings = [h for part in mapping.parts for h in (*part.columns, *part.wide)]
+    headings = [
+        h
+        for part in mapping.parts
+        for h in (*(h for h, m in part.columns.items() if m in NUMBERS), *part.wide)
+    ]
     spoken = [h for h in headings if _of_positions(h)]
     if not start and not spoken:
         return mapping
@@ -265,9 +272,10 @@ def _one_way(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> tuple[str, 
     return tuple(reversed_signs)
 
 
-def _notation(frame: pd.DataFrame, asked: Asked) -> str:
-    if "tooth" not in frame:
-        return ""
+def _notation(parts: tuple[Part, ...], frame: pd.DataFrame, asked: Asked) -> str:
+    said = {heading(h).notation for p in parts for h, m in p.columns.items() if m == "tooth"} - {""}
+    if len(said) == 1:
+        return said.pop()
     if {"arch", "side", "quadrant"} & set(frame):
         return "fdi"
     tokens = {teeth.tooth_token(v) for v in frame["tooth"]} - {""}

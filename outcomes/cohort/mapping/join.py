@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import by_unique, clean_text, texts
-from outcomes.cohort.mapping.parts import PLACE, TROUBLE, Found, Records, Trouble
+from outcomes.cohort.mapping.parts import OWN, PLACE, TROUBLE, Found, Records, Trouble
 from outcomes.cohort.mapping.spec import NUMBERS, Mapping, said_word
 from outcomes.domain.teeth import tooth_token
 
@@ -134,7 +134,7 @@ def _unmatched(
     for name in dict.fromkeys(disagree):
         found.append(
             Found(
-                f"the two places differ in {name.removeprefix('own ')} in {disagree.count(name)} "
+                f"the two places differ in {name.removeprefix(OWN)} in {disagree.count(name)} "
                 f"records; the first place is used",
                 "Correct one of them.",
             )

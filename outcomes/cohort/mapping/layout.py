@@ -6,13 +6,14 @@ spelling does not settle is told from the cells, as a guess.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import clean_text, numbers, texts
 from outcomes.cohort.headers import SEARCH_ROWS
+from outcomes.cohort.headers import heading as bare
 from outcomes.cohort.mapping.pages import BETWEEN, Grid, grid, joined_headings
 from outcomes.cohort.mapping.spec import MEANINGS, NUMBERS
 from outcomes.domain.languages import heading_meanings, movement_heading, movement_meaning
@@ -127,7 +128,7 @@ def _score(cells: pd.DataFrame, headings: tuple[int, ...]) -> int:
     known: set[str] = set()
     wide = 0
     for name in names:
-        meanings = _meanings(name)
+        meanings = ("tooth",) if bare(name).name == "tooth" else _meanings(name)
         if meanings:
             known.add(meanings[0])
         elif _names_numbers(name, two=len(headings) == 2):
@@ -172,12 +173,12 @@ def _column(heading: str, cells: pd.Series) -> Column:
     read = numbers(cells)
     filled = texts(cells) != ""
     numeric = bool(filled.any()) and bool(np.isfinite(read.values[filled]).mean() > 0.8)
-    known = heading_meanings(heading)
+    known = heading_meanings(heading) or (("tooth",) if bare(heading).name == "tooth" else ())
     position = bool(known) and all(m.endswith("_position") for m in known)
     if known:
         return Column(
             heading,
-            _meanings(heading),
+            _meanings(heading) or known,
             "by its heading",
             position=position and "start_position" not in known,
             samples=samples,
@@ -231,6 +232,12 @@ def _with_kind(columns: tuple[Column, ...], rows: Grid) -> tuple[Column, ...]:
                 column.heading, ("kind",), "its words name numbers", samples=column.samples
             )
         found.append(column)
+    if not any(column.meanings == ("kind",) for column in found):
+        return columns
+    open_ones = [c for c in found if c.numeric and not c.wide and len(c.meanings) != 1]
+    if len(open_ones) == 1:
+        number = replace(open_ones[0], meanings=("number",), why="beside the words for numbers")
+        found = [number if c is open_ones[0] else c for c in found]
     return tuple(found)
 
 

@@ -32,6 +32,9 @@ ANEW = (
     "anew with `outcomes map`."
 )
 
+#: Before the heading of a column of the user's own, so that it is nothing else.
+OWN = "own "
+
 ROW, PLACE, TROUBLE = "row", "place", "trouble"
 
 
@@ -157,7 +160,7 @@ def _with_numbers(frame: pd.DataFrame) -> pd.DataFrame:
 
 def with_unit(value: float, unit: str) -> float | str:
     """A number as a cell: with its unit behind it where it has one."""
-    return f"{value!r} {unit}" if unit else float(value)
+    return f"{float(value)!r} {unit}" if unit else float(value)
 
 
 def _nothing(problem: str, remedy: str) -> Records:
@@ -181,14 +184,14 @@ def _base(part: Part, rows: Grid, label: str) -> tuple[pd.DataFrame, tuple[str, 
         if meaning == "own":
             own.append(heading)
         if meaning != "drop":
-            columns[f"own {heading}" if meaning == "own" else meaning] = cells.astype(object)
+            columns[OWN + heading if meaning == "own" else meaning] = cells.astype(object)
     for name, value in part.every_row.items():
         if value == FROM_TITLE:
             columns[name] = [said_by(name, title) for title in rows.titles]
         else:
             columns[name] = said_by(name, label) if value == FROM_SHEET else value
     frame = pd.DataFrame(columns, index=range(len(rows.rows)), dtype=object)
-    return frame.assign(**{ROW: rows.rows}), tuple(f"own {heading}" for heading in own)
+    return frame.assign(**{ROW: rows.rows}), tuple(OWN + heading for heading in own)
 
 
 def said_by(name: str, title: str) -> object:

@@ -107,7 +107,7 @@ def settle(frame: pd.DataFrame, mapping: Mapping) -> tuple[pd.DataFrame, tuple[F
     if "attachment" in frame:
         meant = {said_word(word): value for word, value in mapping.attachments.items()}
         frame["attachment"] = by_unique(frame["attachment"], lambda v: meant.get(said_word(v), v))
-    spent = ["start", "remaining", "percent", "arch", "side", "quadrant", "kind", "number"]
+    spent = ["start", "remaining", "percent", "direction", "arch", "side", "quadrant", "kind"]
     frame[TROUBLE] = work.trouble
     return frame.drop(columns=[c for c in spent if c in frame]), found
 
@@ -192,7 +192,7 @@ def _achieved(work: Numbers) -> None:
 def _signs(work: Numbers, mapping: Mapping, movement: np.ndarray, of_word: np.ndarray) -> None:
     """Signs from words, and of movements whose signs are the other way round."""
     sign = of_word.copy()
-    if mapping.sign == "words" and "direction" in work.frame:
+    if "direction" in work.frame:
         meant = {(m, said_word(w)): s for (m, w), s in mapping.directions.items()}
         words = by_unique(work.frame["direction"], said_word)
         said = np.array([meant.get((str(m), w), 0) for m, w in zip(movement, words, strict=True)])
@@ -225,6 +225,15 @@ def _signs(work: Numbers, mapping: Mapping, movement: np.ndarray, of_word: np.nd
         factor = np.where(sign == 0, 1, sign)
     else:
         factor = np.ones(len(sign), dtype=int)
+        turned = np.isin(movement.astype(str), mapping.reversed_signs)
+        planned = work.values.get("planned", np.zeros(len(sign)))
+        way = np.sign(np.nan_to_num(planned)) * np.where(turned, -1, 1)
+        work.fail(
+            known & (sign != 0) & (way != 0) & (way != sign),
+            "planned",
+            "the sign of the number and the word for the direction contradict each other",
+            "Correct one of them, or say in the mapping that only the word counts.",
+        )
     factor = np.where(np.isin(movement.astype(str), mapping.reversed_signs), -factor, factor)
     if (factor == 1).all():
         return
