@@ -98,7 +98,12 @@ class Series:
         return sorted(self.cohort.treated)
 
 
-def open_series(cohort: str | Path | None = None, *, notation: str | None = None) -> Cohort:
+def open_series(
+    cohort: str | Path | None = None,
+    *,
+    notation: str | None = None,
+    mapping: str | Path | None = None,
+) -> Cohort:
     """Read a cohort, or the invented series of 12 patients when None.
 
     Raises
@@ -110,7 +115,7 @@ def open_series(cohort: str | Path | None = None, *, notation: str | None = None
 
     if cohort is None:
         return open_cohort(data_path("synthetic_data", "series.xlsx"), notation="fdi")
-    return open_cohort(cohort, notation=notation)
+    return open_cohort(cohort, notation=notation, mapping=mapping)
 
 
 def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
