@@ -43,7 +43,7 @@ def confirmed(proposal: Proposal, voice: Voice, *, accept: bool = False) -> Mapp
     InputError
         If the answers together make no mapping.
     """
-    voice.table("What the columns are taken for", _columns(proposal))
+    voice.table("What the columns are taken for", proposal.columns)
     for label in proposal.draft.left:
         voice.say(f"Not read: {label or 'this table'}: no teeth and numbers of movements found.")
     while proposal.open:
@@ -74,11 +74,6 @@ def confirmed(proposal: Proposal, voice: Voice, *, accept: bool = False) -> Mapp
         return mapping
     voice.say("Nothing was written. Run it again and answer otherwise, or correct the file.")
     return None
-
-
-def _columns(proposal: Proposal) -> pd.DataFrame:
-    columns = proposal.columns
-    return columns if (columns["sheet"] != "").any() else columns.drop(columns="sheet")
 
 
 def answers_of(given: list[str]) -> dict[str, str]:

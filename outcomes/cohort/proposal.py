@@ -42,7 +42,7 @@ class Proposal:
 
     @property
     def columns(self) -> pd.DataFrame:
-        """sheet, heading, meaning, why and three sample cells of every column."""
+        """Heading, meaning, why and three sample cells of every column; its sheet if it has a name."""
         rows = []
         for layout in self.draft.layouts:
             for column in layout.columns:
@@ -51,7 +51,8 @@ class Proposal:
                     cells = "  |  ".join(column.samples)
                     rows.append([layout.label, column.heading, meaning, why, cells])
         names = ["sheet", "heading", "meaning", "why", "samples"]
-        return pd.DataFrame(rows, columns=names, dtype="str")
+        found = pd.DataFrame(rows, columns=names, dtype="str")
+        return found if (found["sheet"] != "").any() else found.drop(columns="sheet")
 
     @property
     def open(self) -> tuple[Question, ...]:

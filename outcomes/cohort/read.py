@@ -14,7 +14,14 @@ from outcomes.cohort.mapping.file import read_mapping
 from outcomes.cohort.mapping.opened import mapped_source, mapping_beside
 from outcomes.cohort.mapping.spec import Mapping
 from outcomes.cohort.named import name_columns
-from outcomes.cohort.problems import NOT_MEASURED, STOPPED, any_stop, gather, problem_frame
+from outcomes.cohort.problems import (
+    NOT_MEASURED,
+    OTHER_LAYOUT,
+    STOPPED,
+    any_stop,
+    gather,
+    problem_frame,
+)
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.settled import settle_notations
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
@@ -205,7 +212,7 @@ def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
         sieves["movements"].stop(
             "",
             "no movement is left to analyse",
-            "Add rows with patient, tooth, movement, planned and achieved.",
+            f"Add rows with patient, tooth, movement, planned and achieved. {OTHER_LAYOUT}",
         )
     return tables
 
@@ -276,7 +283,8 @@ def _no_movements(source: Source) -> pd.DataFrame:
         source.name,
         "there is no movements table" + (f", only {others}" if others else ""),
         "Add a sheet called movements (or a file movements.csv) with columns "
-        f"{', '.join(TABLES['movements'].required)}; `outcomes template` writes an empty workbook.",
+        f"{', '.join(TABLES['movements'].required)}; `outcomes template` writes an empty workbook. "
+        f"{OTHER_LAYOUT}",
         "stop",
     )
 
