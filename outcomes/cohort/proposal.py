@@ -83,7 +83,9 @@ class Proposal:
         InputError
             If an answer is none of its question's options.
         """
-        return _proposal(self.path, self.opened, {**self.answers, **(answers or {}), **more})
+        given = {**self.answers, **(answers or {}), **more}
+        found = draft(self.opened.pages, given, file=self.opened.name, before=self.draft)
+        return Proposal(self.path, self.opened, given, found)
 
     def accepted(self) -> Mapping:
         """The mapping, where nothing is left to ask.
@@ -96,6 +98,9 @@ class Proposal:
         if self.open:
             keys = ", ".join(q.key for q in self.open)
             raise CannotAnswer(f"Still to be answered: {keys}.")
+        if self.draft.lacking:
+            lines = "\n".join(f"- {text}" for text in self.draft.lacking)
+            raise CannotAnswer(f"{self.opened.name} lacks what every record needs:\n{lines}")
         if self.draft.mapping is None:
             raise CannotAnswer(
                 f"No sheet of {self.opened.name} holds movements that can be told: a column of "
@@ -163,11 +168,8 @@ def propose_mapping(path: str | Path, answers: Dict[str, str] | None = None) -> 
     row 3: P2, tooth 31, course 1: planned 0.80 mm extrusion, got 0.70 mm extrusion
     """
     path = Path(path)
-    return _proposal(path, open_pages(path), dict(answers or {}))
-
-
-def _proposal(path: Path, opened: Opened, answers: Dict[str, str]) -> Proposal:
-    return Proposal(path, opened, answers, draft(opened.pages, answers, file=opened.name))
+    opened, given = open_pages(path), dict(answers or {})
+    return Proposal(path, opened, given, draft(opened.pages, given, file=opened.name))
 
 
 def read_back(

@@ -41,10 +41,10 @@ def settled(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> Mapping | No
     """The mapping of parts whose columns are known; None while a needed answer is missing."""
     try:
         mapping = Mapping(parts)
-    except InputError:
-        if asked.questions:
-            return None
-        raise
+    except InputError as error:
+        if not asked.questions:
+            asked.lacking.append(str(error))
+        return None
     kinds = _kinds(parts, pages, asked)
     mapping = replace(mapping, kinds=kinds)
     frame = join(all_records(mapping, pages), mapping).frame
@@ -204,11 +204,9 @@ def _values(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
     if not start:
         del options["positions"]
         text += " Positions cannot be read without a column of the start: add one if they are."
-    why = (
-        evidence.positions(frame) or f"the heading {spoken[0]!r} may mean a position"
-        if (spoken or start)
-        else ""
-    )
+    why = evidence.positions(frame)
+    if not why and spoken:
+        why = f"the heading {spoken[0]!r} may mean a position"
     answer = asked.ask(Question("values", text, options, "positions" if start else "", why))
     if answer == "changes" and start:
         parts = tuple(

@@ -40,6 +40,8 @@ class Draft:
         None while something needed is not known.
     questions
         Still open.
+    lacking
+        What the file does not hold at all, and would have to.
     meanings
         (sheet, heading) -> meaning, how it is known.
     """
@@ -50,9 +52,12 @@ class Draft:
     questions: tuple[Question, ...]
     meanings: Dict[tuple[str, str], tuple[str, str]]
     unused: tuple[str, ...] = ()
+    lacking: tuple[str, ...] = ()
 
 
-def draft(pages: Pages, answers: Dict[str, str], *, file: str = "") -> Draft:
+def draft(
+    pages: Pages, answers: Dict[str, str], *, file: str = "", before: Draft | None = None
+) -> Draft:
     """Propose a mapping.
 
     Parameters
@@ -63,9 +68,11 @@ def draft(pages: Pages, answers: Dict[str, str], *, file: str = "") -> Draft:
         Key of a question -> one of its options.
     file
         Name of the file.
+    before
+        The draft with fewer answers, whose layouts hold.
     """
     asked = Asked(answers)
-    layouts, left = _sheets(pages)
+    layouts, left = _sheets(pages) if before is None else (before.layouts, before.left)
     parts: list[Part] = []
     meanings: dict[tuple[str, str], tuple[str, str]] = {}
     complete = bool(layouts)
@@ -76,14 +83,24 @@ def draft(pages: Pages, answers: Dict[str, str], *, file: str = "") -> Draft:
         if part is not None:
             parts.append(part)
     mapping = None
-    if complete:
+    if complete and not asked.lacking:
         mapping = settled(tuple(parts), pages, asked)
         mapping = None if mapping is None else replace(mapping, file=file)
     unused = tuple(sorted(set(answers) - asked.used))
-    return Draft(tuple(layouts), tuple(left), mapping, tuple(asked.questions), meanings, unused)
+    if asked.lacking:
+        mapping = None
+    return Draft(
+        layouts,
+        left,
+        mapping,
+        tuple(asked.questions),
+        meanings,
+        unused,
+        tuple(asked.lacking),
+    )
 
 
-def _sheets(pages: Pages) -> tuple[list[Layout], list[str]]:
+def _sheets(pages: Pages) -> tuple[tuple[Layout, ...], tuple[str, ...]]:
     """Sheets that hold movements, and those that do not."""
     found, left = [], []
     for label, cells in pages.items():
@@ -100,10 +117,10 @@ def _sheets(pages: Pages) -> tuple[list[Layout], list[str]]:
             left.append(label)
     if not found and len(left) == 1:
         found = [layout_of(left[0], pages[left.pop()])]
-    return found, left
+    return tuple(found), tuple(left)
 
 
-def _alike(layouts: list[Layout]) -> list[list[Layout]]:
+def _alike(layouts: tuple[Layout, ...]) -> list[list[Layout]]:
     """Sheets with the same headings in the same row, which are read alike."""
     groups: dict[tuple, list[Layout]] = {}
     for layout in layouts:

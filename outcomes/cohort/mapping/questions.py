@@ -29,15 +29,21 @@ class Asked:
     answers: Dict[str, str]
     questions: list[Question] = field(default_factory=list)
     used: set[str] = field(default_factory=set)
+    lacking: list[str] = field(default_factory=list)
 
     def ask(self, question: Question) -> str | None:
         """The answer to a question, None while it is open.
+
+        A question that has no option is none: what it asks for is lacking in the file.
 
         Raises
         ------
         InputError
             If the answer is none of the options.
         """
+        if not question.options:
+            self.lacking.append(f"{question.text} {question.why}")
+            return None
         if question.key not in self.answers:
             self.questions.append(question)
             return None

@@ -58,7 +58,11 @@ class Numbers:
 
     def set(self, name: str, values: np.ndarray, unit_of: str) -> None:
         """Give a number new values."""
-        self.values[name] = np.round(values, DECIMALS)
+        with np.errstate(over="ignore"):
+            values = np.round(values, DECIMALS)
+        remedy = "Type the value that was measured, or leave it blank."
+        self.fail(np.isinf(values), name, "too large to be worked out", remedy)
+        self.values[name] = np.where(np.isinf(values), np.nan, values)
         self.units[name] = self.units[unit_of]
         self.unread.setdefault(name, self.unread[unit_of])
         self.changed.add(name)
