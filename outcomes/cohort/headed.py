@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import blank_cells
-from outcomes.cohort.headers import Headings, find_headings, match_headings
+from outcomes.cohort.headers import Headings, find_headings, heading, match_headings
 from outcomes.cohort.sources import Sheet
 from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import TABLES
@@ -50,6 +50,9 @@ def head(sheet: Sheet) -> Headed:
     if sheet.headings is None:
         headings = find_headings(sheet.cells, table)
         body = sheet.cells.iloc[headings.at + 1 :] if headings.headings else sheet.cells
+    elif sheet.known is not None:
+        headings = Headings(0, tuple(heading(cell) for cell in sheet.headings), sheet.known)
+        body = sheet.cells
     else:
         headings = match_headings(list(sheet.headings), table)
         body = sheet.cells

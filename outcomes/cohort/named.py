@@ -13,7 +13,7 @@ import pandas as pd
 
 from outcomes.cohort import cells, headers
 from outcomes.cohort.headed import Headed
-from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, Sieve
+from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, OTHER_LAYOUT, Sieve
 from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT
 
@@ -67,6 +67,11 @@ def name_columns(headed: Headed) -> Named:
     table, found = headed.table, headed.headings
     sieve = Sieve(table.name, headed.rows)
     _check_headings(headed, sieve)
+    for aside in headed.sheet.aside:
+        value_of = dict(zip(aside.rows, aside.values, strict=True))
+        values = np.array([value_of.get(int(row), "") for row in headed.rows], dtype=object)
+        where = np.isin(headed.rows, aside.rows)
+        sieve.exclude(where, aside.column, values, aside.problem, aside.remedy)
     frame, extras = _columns(headed, sieve)
     units = {n: found.headings[i].unit for n, i in found.known.items() if found.headings[i].unit}
     notation = found.headings[found.known["tooth"]].notation if "tooth" in found.known else ""
@@ -99,14 +104,14 @@ def _check_headings(headed: Headed, sieve: Sieve) -> None:
             remedy = (
                 f"Columns such as {wide[0]!r} and {wide[1]!r} look like one column for each "
                 f"movement: put one movement in each row instead, with columns "
-                f"{', '.join(table.required)}."
+                f"{', '.join(table.required)}; or let `outcomes map` read them as they are."
             )
         elif close:
             remedy = f"The column {close!r} looks like it: rename it to {name}."
         else:
             remedy = (
                 f"Add a column headed {name}: {table.column(name).description}. "
-                f"`outcomes template` writes an empty workbook with all columns."
+                f"`outcomes template` writes an empty workbook with all columns. {OTHER_LAYOUT}"
             )
         sieve.stop(
             name, f"the {table.name} table has no column {name}", remedy, value=headed.sheet.label

@@ -14,6 +14,9 @@ from outcomes.domain.tables import TABLES
 SEVERITIES = ("stop", "exclude", "check")
 PROBLEM_COLUMNS = ["table", "row", "column", "value", "problem", "remedy", "severity"]
 
+#: What to do with records in a layout of their own.
+OTHER_LAYOUT = "Records in a layout of your own: `outcomes map FILE` asks how they are read."
+
 #: Reasons that need no problem: nothing is wrong with these rows.
 EXAMPLE_ROW = "the example row of the empty workbook"
 HEADINGS_ROW = "a row of headings or units, not a record"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -9,8 +10,18 @@ import pandas as pd
 from outcomes.cohort import checks
 from outcomes.cohort.headed import head
 from outcomes.cohort.ledger import excluded, ledger
+from outcomes.cohort.mapping.file import read_mapping
+from outcomes.cohort.mapping.opened import mapped_source, mapping_beside
+from outcomes.cohort.mapping.spec import Mapping
 from outcomes.cohort.named import name_columns
-from outcomes.cohort.problems import NOT_MEASURED, STOPPED, any_stop, gather, problem_frame
+from outcomes.cohort.problems import (
+    NOT_MEASURED,
+    OTHER_LAYOUT,
+    STOPPED,
+    any_stop,
+    gather,
+    problem_frame,
+)
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.settled import settle_notations
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
@@ -24,7 +35,11 @@ __all__ = ["Cohort", "from_frames", "read_cohort"]
 
 
 def read_cohort(
-    path: str | Path, *, notation: Notation | None = None, strict: bool = True
+    path: str | Path,
+    *,
+    mapping: Mapping | str | Path | None = None,
+    notation: Notation | None = None,
+    strict: bool = True,
 ) -> Cohort:
     """Read and check a cohort; the input is never changed.
 
@@ -34,6 +49,8 @@ def read_cohort(
         A workbook with a sheet for each table, a folder of ``.csv`` or ``.parquet`` files named
         after the tables, or one file with the movements. The movements table alone, with patient,
         tooth, movement, planned (mm or degrees) and achieved, is enough.
+    mapping
+        How records in another layout are read, or the file that says so (``outcomes map``).
     notation
         How teeth are numbered: ``"fdi"``, ``"universal"`` or ``"quadrant"``. None: as the input
         says; numbers that could be two notations are a problem.
@@ -49,8 +66,10 @@ def read_cohort(
     ------
     CohortError
         If there is a ``stop`` problem; its message lists every problem.
+    InputError
+        If the mapping is none.
     FileNotFoundError
-        If there is nothing at ``path``.
+        If there is nothing at ``path``, or no such mapping.
 
     Examples
     --------
@@ -66,7 +85,29 @@ def read_cohort(
     1  excluded                    not measured yet     1
     2  analysed  planned movement: enters the rates     1
     """
-    return _build(read_source(path), notation, strict=strict, invented=_is_demo(path))
+    if mapping is None:
+        source = read_source(path)
+        beside = mapping_beside(path)
+        if beside.is_file():
+            source = replace(source, found=(*source.found, _mapping_unused(beside)))
+    else:
+        if not isinstance(mapping, Mapping):
+            mapping = read_mapping(mapping)
+        source = mapped_source(path, mapping)
+    return _build(source, notation, strict=strict, invented=_is_demo(path))
+
+
+def _mapping_unused(mapping: Path) -> pd.DataFrame:
+    return problem_frame(
+        "movements",
+        None,
+        "",
+        mapping.name,
+        "a mapping for this input stands beside it, and the input was read without it",
+        f"Give it: --mapping {mapping.name}, or read_cohort(..., mapping=...). If the input has "
+        f"been brought into the schema's columns since, move the mapping away.",
+        "stop",
+    )
 
 
 def from_frames(
@@ -171,7 +212,7 @@ def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
         sieves["movements"].stop(
             "",
             "no movement is left to analyse",
-            "Add rows with patient, tooth, movement, planned and achieved.",
+            f"Add rows with patient, tooth, movement, planned and achieved. {OTHER_LAYOUT}",
         )
     return tables
 
@@ -186,6 +227,9 @@ def _cohort(
 ) -> Cohort:
     """The last step: all problems in one list, the rows kept, and where the others went."""
     problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
+    places = source.sheets["movements"].places if "movements" in source.sheets else {}
+    if places:
+        problems = _placed(problems, places)
     stopped = any_stop([problems])
     if stopped and strict:
         raise CohortError(problems, source.name)
@@ -204,7 +248,17 @@ def _cohort(
         invented=invented,
         unmeasured=_empty("movements") if stopped else _unmeasured(tables["movements"]),
         blank_aims=_blank_aims(tables.get("movements")),
+        mapping=source.mapping,
     )
+
+
+def _placed(problems: pd.DataFrame, places: dict[int, str]) -> pd.DataFrame:
+    """Problems with the place in the file of each record, where records are not its rows."""
+    of_movements = problems["table"] == "movements"
+    place = problems["row"].map(places).where(of_movements).fillna("").astype("str")
+    columns = list(problems.columns)
+    at = columns.index("row") + 1
+    return problems.assign(place=place)[[*columns[:at], "place", *columns[at:]]]
 
 
 def _blank_aims(movements: Typed | None) -> frozenset[int]:
@@ -229,7 +283,8 @@ def _no_movements(source: Source) -> pd.DataFrame:
         source.name,
         "there is no movements table" + (f", only {others}" if others else ""),
         "Add a sheet called movements (or a file movements.csv) with columns "
-        f"{', '.join(TABLES['movements'].required)}; `outcomes template` writes an empty workbook.",
+        f"{', '.join(TABLES['movements'].required)}; `outcomes template` writes an empty workbook. "
+        f"{OTHER_LAYOUT}",
         "stop",
     )
 

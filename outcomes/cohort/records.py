@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from outcomes.cohort.mapping.file import mapping_hash
+from outcomes.cohort.mapping.spec import Mapping
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
 from outcomes.errors import InputError
@@ -43,6 +45,8 @@ class Cohort:
         ``movements``; in no rate, but they tell which courses a patient has.
     blank_aims
         Spreadsheet rows of movements without a written aim, whose ``aim`` is their plan.
+    mapping
+        How the records were read, where they stood in a layout of their own.
     """
 
     movements: pd.DataFrame
@@ -58,6 +62,7 @@ class Cohort:
     invented: bool = False
     unmeasured: pd.DataFrame = field(default_factory=pd.DataFrame)
     blank_aims: frozenset[int] = frozenset()
+    mapping: Mapping | None = None
 
     @property
     def treated(self) -> list[str]:
@@ -119,6 +124,8 @@ class Cohort:
             "analysed": f"{counted(len(self.movements), 'movement')} of {counted(patients, 'patient')}"
             f"; {counted(int(read) - len(self.movements), 'row')} of {read:,} excluded"
         }
+        if self.mapping is not None:
+            summary["mapping"] = f"read by a mapping ({mapping_hash(self.mapping)[:12]})"
         tables = [
             f"{name} {len(getattr(self, name)):,}"
             for name in TABLES

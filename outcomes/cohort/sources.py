@@ -20,6 +20,7 @@ import pandas as pd
 
 from outcomes.cohort.cells import UNCALCULATED, texts, word_key
 from outcomes.cohort.headers import find_headings, match_headings, near
+from outcomes.cohort.mapping.spec import Mapping
 from outcomes.cohort.problems import problem_frame
 from outcomes.domain.tables import TABLES
 from outcomes.errors import Unreadable
@@ -27,6 +28,7 @@ from outcomes.errors import Unreadable
 #: Older and other workbook formats do not let error cells be told from blank ones.
 WORKBOOKS = (".xlsx", ".xlsm")
 TEXT_FILES = (".csv", ".tsv", ".txt")
+READABLE = (*WORKBOOKS, *TEXT_FILES, ".parquet")
 SEPARATORS = (",", ";", "\t")
 
 #: Sheets and files that belong to a cohort without being one of its tables.
@@ -37,14 +39,32 @@ INVENTED = "invented"
 
 
 @dataclass(frozen=True)
+class Aside:
+    """Rows that a mapping could not bring into the schema's columns, and why."""
+
+    column: str
+    problem: str
+    remedy: str
+    rows: tuple[int, ...]
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Sheet:
-    """One table as found: its cells, with headings apart where the format keeps them apart."""
+    """One table as found: its cells, with headings apart where the format keeps them apart.
+
+    ``known`` (column of the schema -> column of the sheet), ``aside`` and ``places`` (row -> where
+    it stands in the file) are those of a mapped table: its own headings mean nothing.
+    """
 
     table: str
     label: str
     cells: pd.DataFrame
     headings: tuple[object, ...] | None = None
     delimited: bool = False
+    known: dict[str, int] | None = None
+    aside: tuple[Aside, ...] = ()
+    places: dict[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -56,6 +76,7 @@ class Source:
     sheets: dict[str, Sheet] = field(default_factory=dict)
     found: tuple[pd.DataFrame, ...] = ()
     invented: bool = False
+    mapping: Mapping | None = None
 
 
 def read_source(path: str | Path) -> Source:
@@ -81,7 +102,7 @@ def read_source(path: str | Path) -> Source:
             sheets, found, invented = _read_workbook(path.name, data)
         elif suffix == ".parquet":
             sheets, found, invented = (
-                {"movements": _parquet(path.name, data, "movements")},
+                {"movements": parquet_sheet(path.name, data, "movements")},
                 [],
                 False,
             )
@@ -136,7 +157,7 @@ def _read_folder(path: Path) -> Source:
             continue
         data = file.read_bytes()
         digest.update(file.name.encode() + b"\0" + hashlib.sha256(data).digest())
-        read = _parquet if file.suffix.lower() == ".parquet" else _csv
+        read = parquet_sheet if file.suffix.lower() == ".parquet" else _csv
         try:
             sheets[table] = read(file.name, data, table)
         except Unreadable as error:
@@ -323,14 +344,18 @@ def _sheet_parts(archive: zipfile.ZipFile) -> dict[str, str]:
 
 
 def _csv(label: str, data: bytes, table: str) -> Sheet:
-    text = _decode(data)
-    separator = _separator(text, table)
+    text = decoded(data)
+    return Sheet(table, label, csv_cells(text, _separator(text, table)), delimited=True)
+
+
+def csv_cells(text: str, separator: str) -> pd.DataFrame:
+    """Cells of a delimited text as typed, row i of the frame being line i + 1."""
     lines = text.splitlines()
     fields = max((line.count(separator) for line in lines), default=0) + 1
     if not text.strip():
-        return Sheet(table, label, pd.DataFrame())
+        return pd.DataFrame()
     try:
-        cells = pd.read_csv(
+        return pd.read_csv(
             io.StringIO(text),
             sep=separator,
             header=None,
@@ -346,10 +371,9 @@ def _csv(label: str, data: bytes, table: str) -> Sheet:
             f"not a table with one record on each line ({error})",
             'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.',
         ) from None
-    return Sheet(table, label, cells, delimited=True)
 
 
-def _decode(data: bytes) -> str:
+def decoded(data: bytes) -> str:
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return data.decode("utf-16")
     for encoding in ("utf-8-sig", "cp1252"):
@@ -374,7 +398,7 @@ def _separator(text: str, table: str) -> str:
     return max(SEPARATORS, key=score)
 
 
-def _parquet(label: str, data: bytes, table: str) -> Sheet:
+def parquet_sheet(label: str, data: bytes, table: str) -> Sheet:
     import pyarrow
 
     try:

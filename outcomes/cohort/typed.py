@@ -273,7 +273,8 @@ def _unknown_codes(raw: Named, column: Column, words: np.ndarray, unknown: np.nd
             movement = MOVEMENTS[axis]
             return (
                 f"That is a direction. Write {axis}, with positive numbers for "
-                f"{movement.positive} and negative ones for {movement.negative}."
+                f"{movement.positive} and negative ones for {movement.negative}; or let "
+                f"`outcomes map` read such words."
             )
         close = headers.near(word, names)
         return f"{f'Is it {close}? ' if close else ''}Use one of: {', '.join(names)}."

@@ -24,7 +24,11 @@ class Copied:
 
 
 def copy_notebooks(
-    folder: Path, cohort: Path | None = None, *, notation: str | None = None
+    folder: Path,
+    cohort: Path | None = None,
+    *,
+    notation: str | None = None,
+    mapping: Path | None = None,
 ) -> Copied:
     """Copy every notebook, with the cohort as its parameter.
 
@@ -38,6 +42,8 @@ def copy_notebooks(
         The user's cohort; None for the demonstration.
     notation
         Tooth notation of the cohort, if it must be said.
+    mapping
+        How the cohort is read, where its layout is its own.
 
     Examples
     --------
@@ -54,7 +60,7 @@ def copy_notebooks(
         if target.exists() and _sha256(target.read_bytes()) != manifest.get(source.name):
             kept.append(source.name)
             continue
-        content = _with_parameters(source, cohort, notation)
+        content = _with_parameters(source, cohort, notation, mapping)
         _write_whole(target, content)
         manifest[source.name] = _sha256(content)
         written.append(source.name)
@@ -79,7 +85,9 @@ def lab_command(folder: Path) -> str:
     return f"jupyter lab {shlex.quote(str(folder))}"
 
 
-def _with_parameters(source: Path, cohort: Path | None, notation: str | None) -> bytes:
+def _with_parameters(
+    source: Path, cohort: Path | None, notation: str | None, mapping: Path | None
+) -> bytes:
     """The notebook without outputs, and with new values in its cell tagged ``parameters``."""
     import nbformat
     from papermill.iorw import load_notebook_node
@@ -90,7 +98,11 @@ def _with_parameters(source: Path, cohort: Path | None, notation: str | None) ->
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
     if cohort is not None:
-        values = {"cohort": str(cohort.absolute()), "notation": notation}
+        values = {
+            "cohort": str(cohort.absolute()),
+            "notation": notation,
+            "mapping": None if mapping is None else str(mapping.absolute()),
+        }
         notebook = parameterize_notebook(notebook, values, kernel_name="python3", language="python")
         for number, cell in enumerate(notebook.cells):
             if "injected-parameters" in cell.metadata.get("tags", []):

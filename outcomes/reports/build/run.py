@@ -69,6 +69,7 @@ def open_cohort(
     cohort: str | Path | None = None,
     *,
     notation: str | None = None,
+    mapping: str | Path | None = None,
     strict: bool = True,
     notebook: str | None = None,
 ) -> "Cohort":
@@ -80,6 +81,8 @@ def open_cohort(
         Workbook, folder or movements table; None for the demonstration.
     notation
         Tooth notation of the file; None to settle it from the input.
+    mapping
+        How the file is read, where its layout is its own; not used for the demonstration.
     strict
         Refuse a cohort that cannot be analysed; otherwise give it with its problems.
     notebook
@@ -93,8 +96,8 @@ def open_cohort(
     from outcomes.cohort.read import read_cohort
 
     if cohort is None:
-        cohort, notation = demo_path(notebook), "fdi"
-    return read_cohort(cohort, notation=notation, strict=strict)  # type: ignore[arg-type]
+        return read_cohort(demo_path(notebook), notation="fdi", strict=strict)
+    return read_cohort(cohort, mapping=mapping, notation=notation, strict=strict)  # type: ignore[arg-type]
 
 
 def run_report(
@@ -117,7 +120,7 @@ def run_report(
     out
         Folder to write. It appears whole or not at all.
     parameters
-        Values for the notebook's parameters cell: ``seed``, ``notation``.
+        Values for the notebook's parameters cell: ``seed``, ``notation``, ``mapping``.
     progress
         Called with what is being done, steps done, steps in all.
     overwrite
@@ -133,10 +136,15 @@ def run_report(
         If the notebook stops on the way.
     """
     source, out = data_path("notebooks", f"{notebook}.ipynb"), Path(out)
-    options = {"seed": 1, "notation": None} | dict(parameters or {})
+    options = {"seed": 1, "notation": None, "mapping": None} | dict(parameters or {})
     check_free(out.absolute(), overwrite=overwrite)
     progress("Reading the cohort", 0, 1)
-    cohort = open_cohort(cohort_path, notation=options["notation"], notebook=notebook)
+    cohort = open_cohort(
+        cohort_path,
+        notation=options["notation"],
+        mapping=options["mapping"],
+        notebook=notebook,
+    )
     where = None if cohort_path is None else str(Path(cohort_path).absolute())
     with written_whole(out, overwrite=overwrite) as folder:
         executed, warnings = execute(
@@ -248,14 +256,15 @@ def _quiet_kernel() -> Iterator[Path]:
 
 
 def _recorded(options: Mapping[str, Any]) -> dict[str, Any]:
-    """Options for the provenance: files by name, with the hash of aims."""
+    """Options for the provenance: files by name, with their hashes."""
     found = {name: _shared(name, value) for name, value in options.items() if name != "seed"}
-    if options.get("aims"):
-        found["aims_sha256"] = file_sha256(Path(options["aims"]))
+    for name in ("aims", "mapping"):
+        if options.get(name):
+            found[f"{name}_sha256"] = file_sha256(Path(options[name]))
     return found
 
 
-PATHS = ("cohort", "aims")
+PATHS = ("cohort", "aims", "mapping")
 """Parameters that are paths: only their file names leave the machine."""
 
 

@@ -89,7 +89,10 @@ class Depth:
 
 
 def rows_in_depth(
-    cohort: str | Path | None = None, *, notation: str | None = None
+    cohort: str | Path | None = None,
+    *,
+    notation: str | None = None,
+    mapping: str | Path | None = None,
 ) -> Cohort | pd.DataFrame:
     """The cohort to analyse, or the invented rotations of 40 patients when None.
 
@@ -104,7 +107,7 @@ def rows_in_depth(
         frame = pd.read_csv(data_path("synthetic_data", "rotation_cohort.csv"))
         frame.attrs["invented"] = True
         return frame
-    return open_cohort(cohort, notation=notation)
+    return open_cohort(cohort, notation=notation, mapping=mapping)
 
 
 def run_depth(

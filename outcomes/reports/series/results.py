@@ -96,7 +96,12 @@ class Series:
         return sorted(self.cohort.treated)
 
 
-def open_series(cohort: str | Path | None = None, *, notation: str | None = None) -> Cohort:
+def open_series(
+    cohort: str | Path | None = None,
+    *,
+    notation: str | None = None,
+    mapping: str | Path | None = None,
+) -> Cohort:
     """Read a cohort, or the invented series of 12 patients when None.
 
     Raises
@@ -104,7 +109,7 @@ def open_series(cohort: str | Path | None = None, *, notation: str | None = None
     CohortError
         If it cannot be analysed; the message lists every problem.
     """
-    return open_cohort(cohort, notation=notation, notebook="case_series")
+    return open_cohort(cohort, notation=notation, mapping=mapping, notebook="case_series")
 
 
 def run_series(cohort: Cohort, *, seed: int = 1) -> Series:

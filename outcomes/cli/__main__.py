@@ -1,0 +1,5 @@
+"""``python -m outcomes.cli``."""
+
+from outcomes.cli import main
+
+main()

@@ -1,0 +1,134 @@
+"""The sheets of a file as found, whatever they are called, and the rows of one with its headings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort.cells import blank_cells, clean_text
+
+Pages = dict[str, pd.DataFrame]
+"""Name of the sheet or file -> its cells, row i of the frame being row i + 1 of the spreadsheet."""
+
+#: Between the two headings of a column whose headings stand in two rows.
+BETWEEN = " / "
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The rows of a sheet below its headings: n rows not blank, k columns.
+
+    Attributes
+    ----------
+    headings
+        One text for each column, made unique; "" where there is none.
+    cells
+        As typed, (n, k).
+    rows
+        Row of each in the spreadsheet, (n,).
+    titles
+        Last title of a block above each row, "" where there is none; (n,).
+    set_aside
+        Rows that are titles of blocks or repeat the headings.
+    """
+
+    headings: tuple[str, ...]
+    cells: pd.DataFrame
+    rows: np.ndarray
+    titles: np.ndarray
+    set_aside: dict[int, str]
+
+    def column(self, heading: str) -> pd.Series:
+        """Cells under a heading; KeyError if there is none."""
+        if heading not in self.headings:
+            raise KeyError(heading)
+        return self.cells.iloc[:, self.headings.index(heading)]
+
+
+def joined_headings(rows: Sequence[Sequence[object]]) -> tuple[str, ...]:
+    """Headings of one or two rows as one text for each column, made unique.
+
+    In the upper of two rows a blank cell goes on with the heading before it, as merged cells do.
+
+    Examples
+    --------
+    >>> joined_headings([["Patient", "Rotation", None], ["", "planned", "achieved"]])
+    ('Patient', 'Rotation / planned', 'Rotation / achieved')
+    >>> joined_headings([["a", "a", ""]])
+    ('a', 'a (2)', '')
+    """
+    texts = [[clean_text(cell) for cell in row] for row in rows]
+    lower = texts[-1]
+    if len(texts) == 1:
+        names = lower
+    else:
+        names, last = [], ""
+        for above, below in zip(texts[0], lower, strict=True):
+            last = above or (last if below else "")
+            names.append(BETWEEN.join(part for part in (last, below) if part))
+    used: set[str] = set()
+    unique = []
+    for name in names:
+        free, count = name, 2
+        while free and free in used:
+            free, count = f"{name} ({count})", count + 1
+        used.add(free)
+        unique.append(free)
+    return tuple(unique)
+
+
+def grid(cells: pd.DataFrame, headings: Sequence[int], *, titled: bool = False) -> Grid:
+    """The rows below the headings of a sheet.
+
+    Parameters
+    ----------
+    cells
+        The whole sheet; its first row is row 1.
+    headings
+        Rows of the headings.
+    titled
+        Whether a row with text in one cell only is the title of the rows below it, and the
+        headings may be repeated below a title.
+    """
+    at = [row - 1 for row in headings]
+    if at[-1] >= len(cells):
+        empty = cells.iloc[:0]
+        return Grid((), empty, np.array([], int), np.array([], object), {})
+    names = joined_headings([list(cells.iloc[row]) for row in at])
+    blank = _blank(cells)
+    body = np.arange(at[-1] + 1, len(cells))
+    body = body[~blank[body].all(axis=1)]
+    titles = np.full(len(cells), "", dtype=object)
+    aside: dict[int, str] = {}
+    if titled:
+        filled = (~blank).sum(axis=1)
+        repeats = _repeats(cells, at)
+        last = ""
+        for row in range(len(cells)):
+            if row in at or row in repeats:
+                if row in repeats and row > at[-1]:
+                    aside[row + 1] = "headings again"
+            elif filled[row] == 1:
+                last = clean_text(cells.iloc[row, int(np.argmax(~blank[row]))])
+                if row > at[-1]:
+                    aside[row + 1] = "title of a block"
+            titles[row] = last
+        body = np.array([row for row in body if row + 1 not in aside], dtype=int)
+    return Grid(names, cells.iloc[body].reset_index(drop=True), body + 1, titles[body], aside)
+
+
+def _blank(cells: pd.DataFrame) -> np.ndarray:
+    blank = np.ones(cells.shape, dtype=bool)
+    for i in range(cells.shape[1]):
+        blank[:, i] = blank_cells(cells.iloc[:, i])
+    return blank
+
+
+def _repeats(cells: pd.DataFrame, at: Sequence[int]) -> set[int]:
+    """Rows that say what the rows of the headings say."""
+    said = {tuple(clean_text(cell) for cell in cells.iloc[row]) for row in at}
+    texts = cells.map(clean_text)
+    return {i for i, row in enumerate(texts.itertuples(index=False, name=None)) if row in said}
