@@ -18,6 +18,7 @@ PROBLEM_COLUMNS = ["table", "row", "column", "value", "problem", "remedy", "seve
 EXAMPLE_ROW = "the example row of the empty workbook"
 HEADINGS_ROW = "a row of headings or units, not a record"
 NOT_MEASURED = "not measured yet"
+COPY = "the same record again"
 STOPPED = "the cohort cannot be analysed: see the stop problems"
 
 

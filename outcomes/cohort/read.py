@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 
 import pandas as pd
 
-from outcomes.cohort import checks
+from outcomes.cohort import checks, suspicion
 from outcomes.cohort.headed import head
 from outcomes.cohort.ledger import excluded, ledger
 from outcomes.cohort.named import name_columns
@@ -80,6 +81,7 @@ def from_frames(
     strict: bool = True,
     source: str = "frames",
     invented: bool = False,
+    answered: Collection[str] = (),
 ) -> Cohort:
     """Build a cohort from frames, through the same checks as files go through.
 
@@ -97,6 +99,9 @@ def from_frames(
         Name to show.
     invented
         Whether the records are invented.
+    answered
+        Keys of suspicions that are known to be unfounded (see ``outcomes.cohort.suspicion``), as
+        "positions": they are not listed.
 
     Examples
     --------
@@ -117,7 +122,7 @@ def from_frames(
     frames = {name: _input_columns(f) for name, f in given.items() if f is not None}
     sheets = {name: sheet_of(frame, name, name) for name, frame in frames.items()}
     found = Source(source, frames_hash(frames), sheets)
-    return _build(found, notation, strict=strict, invented=invented)
+    return _build(found, notation, strict=strict, invented=invented, answered=answered)
 
 
 def _input_columns(frame: pd.DataFrame) -> pd.DataFrame:
@@ -136,7 +141,14 @@ def _is_demo(path: str | Path) -> bool:
     return Path(path).resolve().is_relative_to(demo.resolve())
 
 
-def _build(source: Source, notation: Notation | None, *, strict: bool, invented: bool) -> Cohort:
+def _build(
+    source: Source,
+    notation: Notation | None,
+    *,
+    strict: bool,
+    invented: bool,
+    answered: Collection[str] = (),
+) -> Cohort:
     """From what was found at a path to a cohort, by the steps of reading.
 
     Source -> headed sheets -> named columns -> typed tables -> checked tables -> cohort. Each step
@@ -153,11 +165,11 @@ def _build(source: Source, notation: Notation | None, *, strict: bool, invented:
     if "movements" not in typed and not any_stop(found):
         found.append(_no_movements(source))
     stopped = any_stop(found) or any(table.sieve.stopped for table in typed.values())
-    checked = typed if stopped else _checked(typed)
+    checked = typed if stopped else _checked(typed, answered)
     return _cohort(source, found, checked, strict=strict, invented=invented or source.invented)
 
 
-def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
+def _checked(tables: dict[str, Typed], answered: Collection[str]) -> dict[str, Typed]:
     """The fifth step: records and tables as wholes, once their cells are read."""
     tables = {name: table.further() for name, table in tables.items()}
     sieves = {name: table.sieve for name, table in tables.items()}
@@ -167,6 +179,7 @@ def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
     if "courses" in tables:
         checks.courses(tables["courses"].frame, sieves["courses"])
     checks.together({name: table.frame for name, table in tables.items()}, sieves)
+    suspicion.note(tables, answered)
     if not sieves["movements"].kept.any():
         sieves["movements"].stop(
             "",
@@ -187,6 +200,8 @@ def _cohort(
     """The last step: all problems in one list, the rows kept, and where the others went."""
     problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
     stopped = any_stop([problems])
+    if not stopped:
+        problems = pd.concat([*suspicion.lost_rows(tables), problems], ignore_index=True)
     if stopped and strict:
         raise CohortError(problems, source.name)
     if stopped:
