@@ -12,7 +12,7 @@ import pandas as pd
 
 from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
-from outcomes.cohort.problems import Sieve
+from outcomes.cohort.problems import COPY, Sieve
 from outcomes.domain import teeth
 from outcomes.domain.limit_in_force import limits, unit_of
 from outcomes.domain.limits import EXPECTED_SIZE, TOLERANCE
@@ -47,7 +47,7 @@ def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
         each = np.full(len(frame), "", dtype=object)
         each[kept] = [f"the same record as row {row}" for row in first]
         remedy = "Delete the copy."
-        sieve.exclude(again, "", shown, "the same record again", remedy, each=each)
+        sieve.exclude(again, "", shown, COPY, remedy, each=each)
     differ = np.zeros(len(frame), dtype=bool)
     kept = np.flatnonzero(sieve.kept)
     differ[kept] = frame.iloc[kept].duplicated(key, keep=False).to_numpy()

@@ -21,6 +21,7 @@ OTHER_LAYOUT = "Records in a layout of your own: `outcomes map FILE` asks how th
 EXAMPLE_ROW = "the example row of the empty workbook"
 HEADINGS_ROW = "a row of headings or units, not a record"
 NOT_MEASURED = "not measured yet"
+COPY = "the same record again"
 STOPPED = "the cohort cannot be analysed: see the stop problems"
 
 

@@ -10,14 +10,16 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.mapping.apply import mapped_sheet
+from outcomes.cohort.mapping.choices import DOUBT, RIGHT, WRONG
 from outcomes.cohort.mapping.opened import Opened, open_pages
 from outcomes.cohort.mapping.propose import Draft, draft
 from outcomes.cohort.mapping.questions import Question
 from outcomes.cohort.mapping.spec import Mapping
-from outcomes.cohort.read import read_cohort
+from outcomes.cohort.read import doubts, read_cohort
 from outcomes.cohort.records import Cohort
 from outcomes.domain.names import direction
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, InputError
+from outcomes.words.english import capital
 from outcomes.words.numbers import size
 
 READ_BACK = 5
@@ -39,6 +41,7 @@ class Proposal:
     opened: Opened = field(repr=False)
     answers: Dict[str, str]
     draft: Draft = field(repr=False)
+    doubts: tuple[Question, ...] = field(default=(), repr=False)
 
     @property
     def columns(self) -> pd.DataFrame:
@@ -57,7 +60,7 @@ class Proposal:
     @property
     def open(self) -> tuple[Question, ...]:
         """Questions still to be answered."""
-        return self.draft.questions
+        return self.draft.questions or self.doubts
 
     @property
     def questions(self) -> pd.DataFrame:
@@ -85,7 +88,7 @@ class Proposal:
         """
         given = {**self.answers, **(answers or {}), **more}
         found = draft(self.opened.pages, given, file=self.opened.name, before=self.draft)
-        return Proposal(self.path, self.opened, given, found)
+        return Proposal(self.path, self.opened, given, found, _doubts(self.path, found, given))
 
     def accepted(self) -> Mapping:
         """The mapping, where nothing is left to ask.
@@ -169,7 +172,44 @@ def propose_mapping(path: str | Path, answers: Dict[str, str] | None = None) -> 
     """
     path = Path(path)
     opened, given = open_pages(path), dict(answers or {})
-    return Proposal(path, opened, given, draft(opened.pages, given, file=opened.name))
+    found = draft(opened.pages, given, file=opened.name)
+    return Proposal(path, opened, given, found, _doubts(path, found, given))
+
+
+def _doubts(path: Path, found: Draft, answers: Dict[str, str]) -> tuple[Question, ...]:
+    """What stays suspicious when everything else is answered, as questions.
+
+    Raises
+    ------
+    InputError
+        If an answer is none of the options.
+    CannotAnswer
+        If the owner has said that something is wrong: then the file has to be put right.
+    """
+    said = {k: v for k, v in answers.items() if k.startswith(DOUBT)}
+    for key, answer in said.items():
+        if answer == WRONG:
+            raise CannotAnswer(
+                f"{key.removeprefix(DOUBT)}: put the file right, then map it again; as it is, it "
+                f"cannot be read."
+            )
+        if answer != RIGHT:
+            raise InputError(f"{key}: {answer!r} is not one of {RIGHT!r}, {WRONG!r}.")
+    if found.mapping is None or found.questions:
+        return ()
+    return tuple(
+        Question(
+            f"{DOUBT}{doubt.key}",
+            f"{capital(doubt.problem)}. {doubt.question}",
+            {
+                RIGHT: "it is right as it is read now: changes, with their signs",
+                WRONG: "something is wrong: nothing is written",
+            },
+            "",
+            "seen in the records as they are read now",
+        )
+        for doubt in doubts(path, found.mapping)
+    )
 
 
 def read_back(

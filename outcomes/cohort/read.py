@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
-from outcomes.cohort import checks
+from outcomes.cohort import checks, suspicion
 from outcomes.cohort.headed import head
 from outcomes.cohort.ledger import excluded, ledger
 from outcomes.cohort.mapping.file import read_mapping
@@ -25,6 +26,7 @@ from outcomes.cohort.problems import (
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.settled import settle_notations
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
+from outcomes.cohort.suspicion import Suspicion
 from outcomes.cohort.typed import Typed, blank_aims, type_columns
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import NOTATIONS, Notation
@@ -121,6 +123,7 @@ def from_frames(
     strict: bool = True,
     source: str = "frames",
     invented: bool = False,
+    answered: Collection[str] = (),
 ) -> Cohort:
     """Build a cohort from frames, through the same checks as files go through.
 
@@ -138,6 +141,9 @@ def from_frames(
         Name to show.
     invented
         Whether the records are invented.
+    answered
+        Keys of suspicions that are known to be unfounded (see ``outcomes.cohort.suspicion``), as
+        "positions": they are not listed.
 
     Examples
     --------
@@ -158,7 +164,7 @@ def from_frames(
     frames = {name: _input_columns(f) for name, f in given.items() if f is not None}
     sheets = {name: sheet_of(frame, name, name) for name, frame in frames.items()}
     found = Source(source, frames_hash(frames), sheets)
-    return _build(found, notation, strict=strict, invented=invented)
+    return _build(found, notation, strict=strict, invented=invented, answered=answered)
 
 
 def _input_columns(frame: pd.DataFrame) -> pd.DataFrame:
@@ -177,7 +183,14 @@ def _is_demo(path: str | Path) -> bool:
     return Path(path).resolve().is_relative_to(demo.resolve())
 
 
-def _build(source: Source, notation: Notation | None, *, strict: bool, invented: bool) -> Cohort:
+def _build(
+    source: Source,
+    notation: Notation | None,
+    *,
+    strict: bool,
+    invented: bool,
+    answered: Collection[str] = (),
+) -> Cohort:
     """From what was found at a path to a cohort, by the steps of reading.
 
     Source -> headed sheets -> named columns -> typed tables -> checked tables -> cohort. Each step
@@ -187,19 +200,48 @@ def _build(source: Source, notation: Notation | None, *, strict: bool, invented:
     """
     if notation is not None and notation not in NOTATIONS:
         raise InputError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
-    headed = {name: head(source.sheets[name]) for name in TABLES if name in source.sheets}
-    named = settle_notations({n: name_columns(sheet) for n, sheet in headed.items()}, notation)
-    typed = {name: type_columns(table) for name, table in named.items()}
+    typed = _typed(source, notation)
+    if source.mapping is not None:
+        answered = {*answered, *source.mapping.answered}
     found = list(source.found)
     if "movements" not in typed and not any_stop(found):
         found.append(_no_movements(source))
     stopped = any_stop(found) or any(table.sieve.stopped for table in typed.values())
-    checked = typed if stopped else _checked(typed)
+    checked = typed if stopped else _checked(typed, answered)
     return _cohort(source, found, checked, strict=strict, invented=invented or source.invented)
 
 
-def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
-    """The fifth step: records and tables as wholes, once their cells are read."""
+def doubts(path: str | Path, mapping: Mapping) -> list[Suspicion]:
+    """What is suspicious about the records of a file as a mapping reads them, and not answered."""
+    source = mapped_source(path, mapping)
+    tables = _typed(source, None)
+    if "movements" not in tables or any(table.sieve.stopped for table in tables.values()):
+        return []
+    return suspicion.find(_wholes(tables), mapping.answered)
+
+
+def _typed(source: Source, notation: Notation | None) -> dict[str, Typed]:
+    """The second to the fourth step, for every table that was found."""
+    headed = {name: head(source.sheets[name]) for name in TABLES if name in source.sheets}
+    named = settle_notations({n: name_columns(sheet) for n, sheet in headed.items()}, notation)
+    return {name: type_columns(table) for name, table in named.items()}
+
+
+def _checked(tables: dict[str, Typed], answered: Collection[str]) -> dict[str, Typed]:
+    """The fifth step: records and tables as wholes, and what is suspicious about them."""
+    tables = _wholes(tables)
+    suspicion.note(tables, answered)
+    if not tables["movements"].sieve.kept.any():
+        tables["movements"].sieve.stop(
+            "",
+            "no movement is left to analyse",
+            f"Add rows with patient, tooth, movement, planned and achieved. {OTHER_LAYOUT}",
+        )
+    return tables
+
+
+def _wholes(tables: dict[str, Typed]) -> dict[str, Typed]:
+    """Records and tables as wholes, once their cells are read."""
     tables = {name: table.further() for name, table in tables.items()}
     sieves = {name: table.sieve for name, table in tables.items()}
     for name, table in tables.items():
@@ -208,12 +250,6 @@ def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
     if "courses" in tables:
         checks.courses(tables["courses"].frame, sieves["courses"])
     checks.together({name: table.frame for name, table in tables.items()}, sieves)
-    if not sieves["movements"].kept.any():
-        sieves["movements"].stop(
-            "",
-            "no movement is left to analyse",
-            f"Add rows with patient, tooth, movement, planned and achieved. {OTHER_LAYOUT}",
-        )
     return tables
 
 
@@ -227,10 +263,12 @@ def _cohort(
 ) -> Cohort:
     """The last step: all problems in one list, the rows kept, and where the others went."""
     problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
+    stopped = any_stop([problems])
+    if not stopped:
+        problems = pd.concat([*suspicion.lost_rows(tables), problems], ignore_index=True)
     places = source.sheets["movements"].places if "movements" in source.sheets else {}
     if places:
         problems = _placed(problems, places)
-    stopped = any_stop([problems])
     if stopped and strict:
         raise CohortError(problems, source.name)
     if stopped:

@@ -7,13 +7,20 @@ from typing import Any
 import numpy as np
 
 __all__ = [
+    "CONTINUING",
     "ENOUGH_PATIENTS",
     "EXPECTED_SIZE",
     "FEW_PATIENTS",
+    "HIGH_RATE",
+    "LARGEST_LOSS",
     "LIMITS",
+    "OUTSIDE",
+    "OUTSIDE_SHARE",
     "PER_ALIGNER",
     "SMALLEST_PLAN",
+    "SUSPICIOUS_ROWS",
     "TOLERANCE",
+    "TOO_GOOD",
     "beyond_tolerance",
     "within_tolerance",
 ]
@@ -45,6 +52,33 @@ FEW_PATIENTS = 5
 
 #: Patients from which a rate can be used (common practice, no source).
 ENOUGH_PATIENTS = 10
+
+# What looks readable and is probably read wrongly (``outcomes.cohort.suspicion``). The limits are
+# chosen by simulation: benchmarks/suspicion.py shows what they find and how often they cry wolf.
+
+#: Above this share of rows lost to problems, a cohort says so first (common practice, no source).
+LARGEST_LOSS = 0.2
+
+#: Fewer rows than these say nothing: blank cells of one column; a column of teeth or one movement;
+#: planned and achieved of a whole cohort; rows of a tooth in a course and in the next.
+SUSPICIOUS_ROWS = {"blank": 3, "column": 8, "cohort": 20, "pairs": 10}
+
+#: What measuring can add to a movement or take from it, and where none was planned drift too; in
+#: tolerances.
+OUTSIDE = {"planned": 0.8, "unplanned": 2.0}
+
+#: How far achieved lies outside of what was planned, summed, as a share of all that was planned.
+OUTSIDE_SHARE = {"check": 0.05, "stop": 0.15}
+
+#: Achieved over planned of a whole cohort: more than is usual, and more than is possible. Published
+#: rates of whole cohorts are 0.59 to 0.74 (shared/published_values.csv).
+HIGH_RATE = {"check": 0.8, "stop": 1.3}
+
+#: Share of the squares of achieved that planned explains beside a rate near 1: more than scans can.
+TOO_GOOD = 0.98
+
+#: Sum of squares left if later courses went on counting, over what is left if they began at zero.
+CONTINUING = {"check": 0.8, "stop": 0.6}
 
 _SLACK = 1e-9  # a miss of exactly the tolerance counts as within, whatever 1.1 - 0.6 is in binary
 

@@ -232,3 +232,7 @@ MOVEMENTS: dict[str, Movement] = {
 
 #: Directions have a sign in a movement's plan, so a direction is no movement name.
 DIRECTION_WORDS = {word: m.name for m in MOVEMENTS.values() for word in m.ways}
+
+#: Movements that every practice plans both ways, so that signs are missing where all are positive
+#: (common practice, no source).
+BOTH_WAYS = ("vertical", "rotation")

@@ -69,13 +69,13 @@ def test_rows_that_cannot_be_read_are_excluded_with_a_remedy(csv, line, column, 
 
 
 def test_a_direction_is_no_movement_and_the_remedy_gives_its_sign(csv):
-    remedy = csv(GOOD, "P2,36,intrusion,1,1").problems["remedy"][0]
+    remedy = csv(GOOD, "P2,36,intrusion,1,1").problems["remedy"][1]
     assert "Write vertical" in remedy
     assert "negative ones for intrusion" in remedy
 
 
 def test_a_slip_in_a_movement_gets_a_suggestion(csv):
-    assert "Is it torque?" in csv(GOOD, "P2,36,torqe,1,1").problems["remedy"][0]
+    assert "Is it torque?" in csv(GOOD, "P2,36,torqe,1,1").problems["remedy"][1]
 
 
 def test_a_blank_achieved_is_not_measured_yet_and_no_problem(csv):
@@ -136,7 +136,7 @@ def test_records_that_contradict_each_other_are_all_excluded(csv):
     cohort = csv(GOOD, "P2,36,tip,5,1", "P2,36,tip,5,2")
     assert cohort.movements["row"].tolist() == [2]
     assert cohort.excluded["row"].tolist() == [3, 4]
-    assert "number these in the column course" in cohort.problems["remedy"][0]
+    assert "number these in the column course" in cohort.problems["remedy"][1]
 
 
 def test_different_courses_are_different_records(csv):
@@ -439,7 +439,8 @@ def test_a_slip_in_a_chart_that_is_plainly_fdi_excludes_its_row_only(csv):
     cohort = csv("P1,36,tip,5,2", "P1,46,tip,5,2", "P1,19,tip,5,2", "P2,13,tip,5,2")
     assert cohort.movements["tooth"].tolist() == [36, 46, 13]
     assert found(cohort, 4) == [("exclude", "no FDI tooth number")]
-    (note,) = found(cohort, None)
+    lost, note = found(cohort, None)
+    assert lost == ("check", "1 of 4 rows left out because of problems")
     assert note[0] == "check"
     assert "taken for slips" in note[1]
 

@@ -72,7 +72,7 @@ def test_an_unquoted_decimal_comma_between_commas_is_excluded_not_misread(csv):
     cohort = csv("P1,36,rotation,12,8.5", "P2,36,vertical,0,8,0,6")
     assert cohort.movements["row"].tolist() == [2]
     assert found(cohort, 3) == [("exclude", "more cells than headings")]
-    assert "decimal comma" in cohort.problems["remedy"][0]
+    assert "decimal comma" in cohort.problems["remedy"][1]
 
 
 def test_blank_lines_count_as_rows_of_the_sheet_but_not_as_records(csv):
@@ -134,7 +134,7 @@ def test_titles_above_merged_headings_and_blank_rows_below(tmp_path):
 def test_merged_patients_are_blank_below_and_the_remedy_says_so(tmp_path):
     path = workbook(tmp_path / "merged.xlsx", [HEAD.split(","), ROW, [None, 37, "tip", 5, 2]])
     cohort = read_cohort(path)
-    assert "merged cell holds its value in its first row only" in cohort.problems["remedy"][0]
+    assert "merged cell holds its value in its first row only" in cohort.problems["remedy"][1]
     assert cohort.excluded["row"].tolist() == [3]
 
 

@@ -30,6 +30,10 @@ from outcomes.domain.tables import TABLES
 from outcomes.errors import InputError
 
 SKIP = "skip"
+
+#: Before the key of a suspicion, as the key of a question.
+DOUBT = "doubt:"
+RIGHT, WRONG = "right", "wrong"
 _KIND_OF = {
     "start_position": "start",
     "planned_position": "planned",
@@ -63,6 +67,23 @@ def settled(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> Mapping | No
         notation=_notation(parts, frame, asked),
         attachments=_attachments(frame),
     )
+
+
+#: A question, or the kind it is of -> the suspicion that its answer settles.
+SETTLES = {
+    "values": "positions",
+    "sign": "signs",
+    "one way": "signs",
+    "counted_from": "cumulative",
+    "fill": "blocks",
+}
+
+
+def answered_by(keys: Iterable[str]) -> tuple[str, ...]:
+    """Keys of the suspicions that answered questions settle, each once."""
+    settled_ones = [SETTLES.get(key.split(":")[0], "") for key in keys]
+    own = [key.removeprefix(DOUBT) for key in keys if key.startswith(DOUBT)]
+    return tuple(sorted({*settled_ones, *own} - {""}))
 
 
 def _words(cells: Iterable[object]) -> list[str]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping as Dict
 from dataclasses import dataclass, replace
 
 from outcomes.cohort.cells import blank_cells
-from outcomes.cohort.mapping.choices import settled
+from outcomes.cohort.mapping.choices import DOUBT, answered_by, settled
 from outcomes.cohort.mapping.layout import Column, Layout, layout_of
 from outcomes.cohort.mapping.pages import Pages
 from outcomes.cohort.mapping.parts import EVERY_SHEET
@@ -85,8 +85,10 @@ def draft(
     mapping = None
     if complete and not asked.lacking:
         mapping = settled(tuple(parts), pages, asked)
-        mapping = None if mapping is None else replace(mapping, file=file)
-    unused = tuple(sorted(set(answers) - asked.used))
+    if mapping is not None:
+        known = answered_by([*asked.used, *(k for k in answers if k.startswith(DOUBT))])
+        mapping = replace(mapping, file=file, answered=known)
+    unused = tuple(sorted(k for k in set(answers) - asked.used if not k.startswith(DOUBT)))
     if asked.lacking:
         mapping = None
     return Draft(
