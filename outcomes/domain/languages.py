@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from functools import cache
+from functools import cache, lru_cache
 from typing import TypeVar
 
 from outcomes.domain.movements import MOVEMENTS
@@ -75,7 +75,12 @@ def word_form(text: object) -> str:
     """
     if text is None or text != text:
         return ""
-    found = unicodedata.normalize("NFKC", _NUMBER_SIGN.sub("no ", str(text)))
+    return _form(str(text))
+
+
+@lru_cache(maxsize=4096)
+def _form(text: str) -> str:
+    found = unicodedata.normalize("NFKC", _NUMBER_SIGN.sub("no ", text))
     found = _BRACKETS.sub(_unless_unit, found)
     return " ".join(_WORD.findall(_folded(found)))
 

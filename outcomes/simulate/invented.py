@@ -68,5 +68,13 @@ class SimulatedCohort:
     def cohort(self, *, strict: bool = True) -> Cohort:
         """The same tables through the checks that files go through; marked as invented."""
         return from_frames(
-            **self.tables, notation="fdi", strict=strict, source="simulated", invented=True
+            self.movements,
+            self.patients,
+            self.courses,
+            self.measures,
+            self.repeats,
+            notation="fdi",
+            strict=strict,
+            source="simulated",
+            invented=True,
         )
