@@ -12,7 +12,7 @@ from outcomes.domain.limits import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.overcorrect.fieller import FiellerInterval, fieller_reciprocal
 from outcomes.words.english import counted
-from outcomes.words.numbers import percent
+from outcomes.words.numbers import level_words, percent
 
 __all__ = ["VERDICTS", "Rules", "Verdict", "factor_given", "judge", "more_patients_needed"]
 
@@ -161,7 +161,7 @@ def judge(
     if own_movements and more:
         more = None if many >= rules.enough else rules.enough - many
     there = " with plans in this direction" if records is not None and records > many else ""
-    level = f"{100 * rules.level:g} %"
+    level = level_words(rules.level, space=" ")
     reasons: list[str] = []
     if untested:
         reasons.append(untested)

@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
 from outcomes.progress import counted
+from outcomes.words.numbers import level_words
 
 if TYPE_CHECKING:
     from outcomes.mixed.blocks import Array
@@ -53,7 +54,7 @@ class Bootstrap:
         note = f", {self.failed} failed" if self.failed else ""
         return (
             f"{self.kind.capitalize()} bootstrap, {self.n:,} replicates (seed {self.seed}{note}), "
-            f"{100 * self.level:g} % percentile intervals\n{table}"
+            f"{level_words(self.level, space=' ')} percentile intervals\n{table}"
         )
 
     def _repr_html_(self) -> str:

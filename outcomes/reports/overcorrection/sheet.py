@@ -22,16 +22,16 @@ from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan
 from outcomes.reports.build.show import Shown, say
 from outcomes.reports.files import html, word
-from outcomes.reports.overcorrection.aim_notes import (
+from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
+from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
+from outcomes.reports.overcorrection.words import (
+    RISK_OF_DIRECT,
     aim_notes,
     aims_left_out,
     attachment_unused,
     limits_said,
     steps_said,
 )
-from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
-from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
-from outcomes.reports.overcorrection.words import RISK_OF_DIRECT
 from outcomes.reports.table import Look, Table, from_frame
 from outcomes.words.cautions import IN_SHORT
 from outcomes.words.english import capital, listed, number_of
