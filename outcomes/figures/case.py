@@ -30,16 +30,14 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
-from outcomes.figures.courses import draw_course_of, measure_title
-from outcomes.figures.forest import write_beside
+from outcomes.figures.measure_course import draw_course_of, measure_title
+from outcomes.figures.rows import write_beside
 from outcomes.words.english import counted, listed, number_of, wrapped
 from outcomes.words.numbers import number
 from outcomes.words.units import unit_mark, unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
-
-__all__ = ["case_page"]
 
 PANELS = 8
 """Measures shown on a page."""

@@ -1,8 +1,8 @@
-"""Does the model hold? Residuals, patients one by one, kinds of interval, single teeth."""
+"""Four panels that show whether the rate model describes the movements."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,28 +17,17 @@ from outcomes.figures.base import (
     COLOURS,
     FAINT,
     FULL_WIDTH,
-    GUIDE,
     INK,
-    QUIET,
-    canvas,
     halo,
-    look,
     new_axes,
-    records,
     set_alt_text,
     style,
 )
-from outcomes.figures.forest import group_rows
 from outcomes.words.english import counted
-from outcomes.words.numbers import bare_percent, interval_words, range_words
 from outcomes.words.units import unit_in_full, unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.rates.bootstrap import Bootstrap
-    from outcomes.rates.pooling import ToothRates
     from outcomes.rates.result import RateFit
-
-__all__ = ["influence", "intervals", "pooled_teeth", "residuals", "shrinkage"]
 
 _BINS = 8
 
@@ -169,208 +158,3 @@ def _words(fit: RateFit, data: pd.DataFrame, what: str) -> str:
             f"{bins['y'].iloc[-1]:.2f}{unit} at the largest."
         )
     return text
-
-
-_NAMED = 60
-"""More patients than this and they are not named along the axis."""
-
-
-def shrinkage(fit: RateFit, ax: Axes | None = None) -> Axes:
-    """Predicted patient effects, from lowest to highest, with prediction intervals.
-
-    A dot is the difference of a patient's rate from the average, in points of per cent of plan,
-    drawn towards zero the more the fewer movements stand behind it; its area follows their number.
-
-    Parameters
-    ----------
-    fit
-        A fit of one movement.
-    ax
-        Where to draw; a new figure as high as the patients need if None.
-
-    Examples
-    --------
-    >>> import outcomes as oc
-    >>> shrinkage(oc.fit_rate(oc.simulate_rates(15, seed=1))).get_xlabel()
-    "Patient's rate minus the average (points of % of plan)"
-    """
-    table = fit.patient_effects.sort_values(["effect", "patient"], ignore_index=True)
-    n = len(table)
-    half = 100 * (stats.norm.ppf(0.5 + fit.level / 2) * table["se"])
-    effect = 100 * table["effect"]
-    with canvas(ax, 5.0, float(np.clip(0.9 + 0.13 * n, 1.6, 8.5)), trim=True) as ax:
-        place = np.arange(n)
-        ax.hlines(place, effect - half, effect + half, color=COLOURS[0], lw=0.9, alpha=0.55)
-        area = 4 + 22 * table["movements"] / table["movements"].max()
-        ax.scatter(effect, place, s=area, color=COLOURS[0], linewidths=0, zorder=3)
-        ax.axvline(0, zorder=1.5, **GUIDE)
-        ax.set_xlabel("Patient's rate minus the average (points of % of plan)")
-        ax.set_ylim(-0.8, n - 0.2)
-        ax.grid(axis="y", visible=False)
-        ax.spines["left"].set_visible(False)
-        if n <= _NAMED:
-            ax.set_yticks(place, table["patient"].astype(str), fontsize=6 if n > 20 else 7.5)
-            ax.tick_params(axis="y", length=0)
-        else:
-            ax.set_yticks([])
-            ax.set_ylabel(f"{n:,} patients, lowest to highest")
-        clear = int((effect.abs() > half).sum())
-        ends = f"from {effect.iloc[0]:+.0f} to {effect.iloc[-1]:+.0f}" if n else "none"
-        set_alt_text(
-            ax,
-            f"Dot plot of predicted patient effects on the {movement_name(fit.movement)} rate, "
-            f"{counted(n, 'patient')}, ordered, with {interval_words(fit.level, space=' ')}s: "
-            f"{ends} points of per cent of plan. {counted(clear, 'interval')} of {n} "
-            f"{'does' if clear == 1 else 'do'} not reach zero.".replace("-", "−"),
-        )
-    return ax
-
-
-_WORTH_NAMING = 0.25  # standard errors that a rate must move for its patient to be named
-
-
-def influence(fit: RateFit, ax: Axes | None = None) -> Axes:
-    """Each rate with each patient left out, one dot a patient, over the interval of all.
-
-    Parameters
-    ----------
-    fit
-        A fitted rate model.
-    ax
-        Where to draw; a new figure if None.
-    """
-    table = fit.influence().dropna(subset="rate")
-    groups = list(fit.groups)
-    with canvas(ax, FULL_WIDTH, 0.9 + 0.55 * len(groups)) as ax:
-        for place, row in enumerate(records(fit.rates)):
-            interval = interval_words(fit.level, space=" ") if place == 0 else None
-            ends = [row.low * 100, row.high * 100]
-            ax.plot(ends, [place] * 2, color=FAINT, lw=5, alpha=0.55, label=interval)
-            ax.plot([row.rate * 100] * 2, [place - 0.22, place + 0.22], color=INK, linewidth=1.2)
-            mine = table[table["group"] == row.group]
-            ax.plot(
-                mine["rate"] * 100, place + 0.16 * _apart(mine["rate"].to_numpy()), "o", ms=2.8,
-                color=COLOURS[0], alpha=0.65, label="one patient left out" if place == 0 else None,
-            )  # fmt: skip
-            _name_outermost(mine, place, ax)
-        group_rows(fit.rates, ax)
-        ax.set_xlabel(f"Achieved share of planned {movement_name(fit.movement)} (%)")
-        ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=2)
-        worst = table.iloc[0]
-        set_alt_text(
-            ax,
-            f"Rates of {counted(len(groups), 'group')} with each of {fit.patients} patients left "
-            f"out in turn. The largest change: without {worst['patient']}, the rate of "
-            f"{worst['group']} is {bare_percent(worst['rate'])} %, "
-            f"{abs(worst['change_se']):.1f} standard errors from that of all patients.",
-        )
-    return ax
-
-
-def _name_outermost(mine: pd.DataFrame, place: int, ax: Axes) -> None:
-    """Name the patient at either end, if leaving that one out moves the rate at all."""
-    ordered = mine.sort_values("change", kind="stable")
-    for side, end in ((-1, ordered.iloc[0]), (1, ordered.iloc[-1])):
-        if side * end["change_se"] < _WORTH_NAMING:
-            continue
-        ax.annotate(
-            str(end["patient"]), (float(end["rate"]) * 100, place + 0.16), (3 * side, -8),
-            textcoords="offset points", ha="left" if side > 0 else "right", va="center",
-            fontsize=6.5, color=QUIET,
-        )  # fmt: skip
-
-
-def _apart(values: np.ndarray) -> np.ndarray:
-    """Small vertical offsets, the same for the same values, so that near dots stay apart."""
-    offsets = np.zeros(len(values))
-    offsets[np.argsort(values, kind="stable")] = np.resize([-1, 0, 1], len(values))
-    return offsets
-
-
-def intervals(fit: RateFit, bootstraps: Mapping[str, Bootstrap], ax: Axes | None = None) -> Axes:
-    """The model's intervals beside those of bootstraps, group by group.
-
-    Parameters
-    ----------
-    fit
-        A fitted rate model.
-    bootstraps
-        Name to result, such as ``{"patient bootstrap": fit.bootstrap()}``.
-    ax
-        Where to draw; a new figure if None.
-    """
-    tables = {"model (Satterthwaite t)": fit.rates}
-    tables |= {name: b.rates for name, b in bootstraps.items()}
-    with canvas(ax, FULL_WIDTH, 0.9 + 0.2 * len(fit.groups) * (len(tables) + 0.7)) as ax:
-        step = 0.8 / len(tables)
-        for k, (name, table) in enumerate(tables.items()):
-            place = np.arange(len(table)) + (k - (len(tables) - 1) / 2) * step
-            low, centre, high = 100 * table[["low", "rate", "high"]].to_numpy().T
-            error = [centre - low, high - centre]
-            ax.errorbar(
-                centre, place, xerr=error, ls="none", ms=4, elinewidth=1.3, label=name, **look(k)
-            )
-        group_rows(fit.rates, ax)
-        ax.set_xlabel(
-            f"Achieved share of planned {movement_name(fit.movement)} (%), with "
-            f"{interval_words(fit.level, space=' ')}"
-        )
-        ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=len(tables))
-        words = [f"{name}: {_intervals_words(table)}." for name, table in tables.items()]
-        set_alt_text(ax, f"Intervals of the rates by method. {' '.join(words)}")
-    return ax
-
-
-def _intervals_words(rates: pd.DataFrame) -> str:
-    return ", ".join(
-        f"{row.group} {range_words(row.low, row.high, bare_percent)} %" for row in records(rates)
-    )
-
-
-def pooled_teeth(teeth: ToothRates, ax: Axes | None = None) -> Axes:
-    """Single-tooth rates before and after pooling towards their class.
-
-    Parameters
-    ----------
-    teeth
-        Result of ``outcomes.rates.pooling.tooth_rates``.
-    ax
-        Where to draw; a new figure if None.
-    """
-    rates = teeth.rates.reset_index(drop=True)
-    with canvas(ax, FULL_WIDTH, 3.0) as ax:
-        place = np.arange(len(rates))
-        classes = list(dict.fromkeys(rates["tooth_class"]))
-        for k, name in enumerate(classes):
-            mine = (rates["tooth_class"] == name).to_numpy()
-            colour = look(k)["color"]
-            level = float(teeth.classes.set_index("tooth_class").loc[name, "rate"]) * 100
-            for start, stop in _runs(mine):
-                ax.plot([start - 0.45, stop + 0.45], [level] * 2, color=colour, linewidth=0.9)
-            low, rate, high = 100 * rates.loc[mine, ["low", "rate", "high"]].to_numpy().T
-            error = [rate - low, high - rate]
-            ax.errorbar(
-                place[mine], rate, error, ls="none", ms=4, elinewidth=1, label=name, **look(k)
-            )
-        ax.plot(
-            place, rates["own_rate"] * 100, "o", ms=4.5, mfc="none", mec=QUIET, mew=0.8,
-            label="tooth on its own", zorder=3,
-        )  # fmt: skip
-        ax.set_xticks(place, [str(t) for t in rates["tooth"]], rotation=90)
-        ax.set_xlim(-0.7, len(rates) - 0.3)
-        ax.grid(axis="x", visible=False)
-        ax.set_xlabel("Tooth (FDI)")
-        ax.set_ylabel("Achieved share of the plan (%)")
-        ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=len(classes) + 1)
-        parts = ", ".join(
-            f"{row.tooth} {bare_percent(row.own_rate)} to {bare_percent(row.rate)} %"
-            for row in records(rates)
-        )
-        set_alt_text(ax, f"Rate of each tooth on its own and pooled towards its class: {parts}.")
-    return ax
-
-
-def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
-    """First and last position of every run of True."""
-    edges = np.flatnonzero(np.diff(np.r_[0, mask.astype(int), 0]))
-    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]

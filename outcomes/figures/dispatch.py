@@ -8,18 +8,18 @@ from typing import Any
 from outcomes.clinical.courses import Courses
 from outcomes.clinical.measures import BeforeAfter
 from outcomes.errors import InputError
-from outcomes.figures.courses import before_after_panels, courses_curve
-from outcomes.figures.diagnostics import pooled_teeth
-from outcomes.figures.overcorrection import chance_map, shortfall_change
+from outcomes.figures.before_after import before_after_panels
+from outcomes.figures.chances import chance_map
+from outcomes.figures.courses import courses_curve
+from outcomes.figures.pooling import pooled_teeth
 from outcomes.figures.scatter import planned_achieved
+from outcomes.figures.shortfall import shortfall_change
 from outcomes.figures.study import study_size
 from outcomes.overcorrect.plan import Plan
 from outcomes.overcorrect.validate import Validation
 from outcomes.rates.pooling import ToothRates
 from outcomes.rates.result import RateFit
 from outcomes.study.plan import StudyPlan
-
-__all__ = ["plot"]
 
 
 @singledispatch

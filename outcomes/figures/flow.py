@@ -30,8 +30,6 @@ from outcomes.words.english import capital, counted
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["record_flow"]
-
 _LEADING = 1.32
 _SMALLEST = 5.0
 _COLOURS = {"read": (PAPER, INK), "excluded": (PAPER, ASIDE), "analysed": (TINT, COLOURS[0])}

@@ -15,7 +15,6 @@ from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import heading
 from outcomes.errors import InputError
 from outcomes.figures.base import (
-    COLOURS,
     FAINT,
     FULL_WIDTH,
     GUIDE,
@@ -23,12 +22,11 @@ from outcomes.figures.base import (
     PAPER,
     QUIET,
     canvas,
-    name_rows,
     records,
     set_alt_text,
     text_width,
 )
-from outcomes.paths import data_path
+from outcomes.figures.rows import SIZE, draw_interval, no_scale, write_beside
 from outcomes.words.english import SAYS_NOTHING, counted, wrapped
 from outcomes.words.numbers import bare_percent
 from outcomes.words.units import unit_symbol
@@ -36,13 +34,12 @@ from outcomes.words.units import unit_symbol
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
 
-__all__ = ["published_values", "rates_forest"]
-
-SIZE = 7.5
-"""Type of the words beside the rows, points."""
-
 _NEEDED = ["group", "patients", "movements", "rate", "low", "high"]
+
+
 _QUANTITY = "achieved share of plan"
+
+
 _WIDEST = (-0.5, 1.75)
 """Intervals are cut off, with an arrow, beyond these rates."""
 
@@ -269,101 +266,3 @@ def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
         marks = [f"{m.what} {bare_percent(m.share)} % ({m.source})" for m in records(context)]
         text += f" Published, for context: {'; '.join(marks)}."
     return text
-
-
-def published_values(topic: str | None = None) -> pd.DataFrame:
-    """Published values with their sources, from shared/published_values.csv.
-
-    Parameters
-    ----------
-    topic
-        Only the rows of one topic, such as ``"rate"``.
-
-    Returns
-    -------
-    DataFrame
-        id, topic, group (in words), quantity, value, sd, unit, n, source, doi, note, movement and
-        tooth_class (blank where the value belongs to no single one). Studies differ in how they
-        define accuracy: ``quantity`` says which, and those must not be mixed.
-
-    Raises
-    ------
-    InputError
-        If there is no such topic.
-
-    Examples
-    --------
-    >>> rates = published_values("rate").set_index("id")
-    >>> float(rates.loc["premolar_rotation_2014", "value"])
-    40.0
-    """
-    table = pd.read_csv(data_path("shared", "published_values.csv"), dtype={"doi": str})
-    if topic is None:
-        return table
-    topics = table["topic"].drop_duplicates().tolist()
-    if topic not in topics:
-        raise InputError(f"No topic {topic!r} in the published values: choose {', '.join(topics)}.")
-    return table[table["topic"] == topic].reset_index(drop=True)
-
-
-def draw_interval(
-    low: float, dot: float, high: float, place: float, ax: Axes, *, hollow: bool, label: str
-) -> None:
-    """A dot and its interval in a row; an interval that goes beyond the axis ends in an arrow.
-
-    Parameters
-    ----------
-    low, dot, high
-        In units of the axis; an interval with an end that is not known is not drawn.
-    place
-        Of the row.
-    hollow
-        Whether the dot is open.
-    label
-        Of the dot.
-    """
-    left, right = ax.get_xlim()
-    if low <= high:
-        if high > left and low < right:
-            ends = [max(low, left), min(high, right)]
-            ax.plot(ends, [place] * 2, color=COLOURS[0], lw=1.5, zorder=3, label="_interval")
-        for beyond, edge, arrow in ((low < left, left, "<"), (high > right, right, ">")):
-            if beyond:
-                ax.plot(edge, place, arrow, color=COLOURS[0], ms=4, clip_on=False, label="_beyond")
-    if left <= dot <= right:
-        face = PAPER if hollow else COLOURS[0]
-        ax.plot(dot, place, "o", ms=5, mfc=face, mec=COLOURS[0], mew=1.1, zorder=4, label=label)
-
-
-def no_scale(ax: Axes) -> None:
-    """Take away the scale of the rows, which have names instead."""
-    ax.set_yticks([])
-    ax.spines["left"].set_visible(False)
-    ax.grid(axis="y", visible=False)
-
-
-def write_beside(text: str, x: float, place: float, points: float, ax: Axes, **look: Any) -> None:
-    """Write beside a row: ``points`` right of the left (x = 0) or right (x = 1) end of the axis."""
-    ax.annotate(
-        text, (x, place), (points, 0), xycoords=ax.get_yaxis_transform(),
-        textcoords="offset points", va="center_baseline", fontsize=SIZE, annotation_clip=False,
-        **look,
-    )  # fmt: skip
-
-
-def names_and_numbers(names: list[str], numbers: list[str], ax: Axes) -> None:
-    """Names left of the rows, numbers right of them."""
-    no_scale(ax)
-    start = -8 - max(text_width(name, SIZE) for name in names)
-    for place, (name, number) in enumerate(zip(names, numbers, strict=True)):
-        write_beside(name, 0, place, start, ax, ha="left")
-        write_beside(number, 1, place, 8, ax, ha="left")
-
-
-def group_rows(rates: pd.DataFrame, ax: Axes) -> None:
-    """A row for each group of ``RateFit.rates``, with its patients and movements."""
-    labels = [
-        f"{row.group}\n{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
-        for row in records(rates)
-    ]
-    name_rows(labels, ax, top=0.55, bottom=0.55)

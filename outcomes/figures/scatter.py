@@ -1,4 +1,4 @@
-"""Achieved against planned: with the fitted rates, and before any model."""
+"""Planned against achieved, with the line of a full result and the fitted rates."""
 
 from __future__ import annotations
 
@@ -19,24 +19,19 @@ from outcomes.figures.base import (
     canvas,
     cross_at_zero,
     halo,
-    lines_of,
-    panels,
     records,
     set_alt_text,
-    style,
 )
 from outcomes.words.english import counted, listed
 from outcomes.words.numbers import bare_percent, range_words
 from outcomes.words.units import unit_in_full, unit_symbol
 
 if TYPE_CHECKING:
-    from outcomes.cohort.records import Cohort
     from outcomes.rates.result import RateFit
-
-__all__ = ["planned_achieved", "plausibility"]
 
 _SHORT = 24
 """Sign words of more characters than this take lines of their own."""
+
 
 _LABELLED = 8
 """More groups than this and only the lowest and the highest line are labelled."""
@@ -204,52 +199,4 @@ def _words(fit: RateFit, data: pd.DataFrame) -> str:
         f"planned {data['planned'].min():.1f} to {data['planned'].max():.1f}. "
         f"{bare_percent(short)} % of the points lie short of the line of a full result. "
         f"Fitted share of the plan achieved: {listed(rates)}."
-    )
-
-
-def plausibility(cohort: Cohort | pd.DataFrame, axes: np.ndarray | None = None) -> np.ndarray:
-    """Every recorded movement as a point, before any model: signs, units and slips show.
-
-    Parameters
-    ----------
-    cohort
-        A cohort, or its movements table: movement, unit, planned, achieved.
-    axes
-        Array of Axes, one for each movement present; a new figure if None.
-
-    Examples
-    --------
-    >>> frame = pd.DataFrame({"movement": ["tip", "tip"], "unit": "degree",
-    ...     "planned": [5.0, -4.0], "achieved": [3.0, -2.5]})
-    >>> [ax.get_title(loc="left") for ax in plausibility(frame)]
-    ['tip, 2 rows']
-    """
-    frame = cohort if isinstance(cohort, pd.DataFrame) else cohort.movements
-    names = list(dict.fromkeys(frame["movement"].astype(str)))
-    with style():
-        if axes is None:
-            columns = min(len(names), 3)
-            size = 2.4 * columns, 2.4 * lines_of(len(names), columns)
-            axes = panels(len(names), *size, columns)
-        for ax, name in zip(np.ravel(axes), names, strict=True):
-            _draw(frame[frame["movement"] == name], name, ax)
-    return np.ravel(axes)
-
-
-def _draw(rows: pd.DataFrame, name: str, ax: Axes) -> None:
-    planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
-    unit = unit_symbol(rows["unit"].iloc[0])
-    reach = 1.05 * max(float(np.abs(planned).max()), float(np.abs(achieved).max()), 1e-9)
-    cross_at_zero(ax, zorder=0.5)
-    ax.plot([-reach, reach], [-reach, reach], color=QUIET, lw=0.8, ls=(0, (4, 3)))
-    look: dict[str, Any] = {"s": 9, "color": COLOURS[1], "alpha": 0.55, "linewidth": 0}
-    sns.scatterplot(rows, x="planned", y="achieved", ax=ax, **look)
-    ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
-    ax.set(xlabel=f"planned, {unit}", ylabel=f"achieved, {unit}", title=f"{name}, {len(rows)} rows")
-    against = int(((planned * achieved) < 0).sum())
-    set_alt_text(
-        ax,
-        f"{name.capitalize()}: achieved against planned for {len(rows)} rows, planned from "
-        f"{planned.min():.3g} to {planned.max():.3g} and achieved from {achieved.min():.3g} to "
-        f"{achieved.max():.3g} {unit}; {against} with opposite signs.",
     )

@@ -13,8 +13,6 @@ from outcomes.words.english import counted, number_of
 if TYPE_CHECKING:
     from outcomes.study.plan import StudyPlan
 
-__all__ = ["study_size"]
-
 
 def study_size(plan: StudyPlan, ax: Axes | None = None) -> Axes:
     """Interval width, or power, against patients, a line for each number of teeth.

@@ -32,8 +32,6 @@ from outcomes.figures.base import (
 from outcomes.words.english import counted
 from outcomes.words.numbers import bare_percent
 
-__all__ = ["tooth_chart"]
-
 _HEIGHT = 1.5
 """Height of a cell; its width is 1."""
 _BETWEEN_JAWS = 0.55

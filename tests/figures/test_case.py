@@ -14,9 +14,10 @@ from outcomes.clinical.remaining import first_not_measured, remaining
 from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.figures.base import COLOURS, alt_text
+from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.case import case_page
-from outcomes.figures.courses import before_after_panels, series_panels
 from outcomes.figures.publication import save_for_print, write_contents
+from outcomes.figures.series import series_panels
 from outcomes.paths import data_path
 
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames
-from outcomes.figures.courses import before_after_panels
+from outcomes.figures.before_after import before_after_panels
 from outcomes.reports.series import words as prose
 from outcomes.reports.series.documents import written_words
 from outcomes.reports.series.poster_columns import A0, FORMATS, WIDE, Block, fit

@@ -16,7 +16,7 @@ import pandas as pd
 from outcomes.domain.names import heading
 from outcomes.errors import InputError
 from outcomes.figures.base import alt_text, figure_bytes
-from outcomes.figures.overcorrection import landing_ranges
+from outcomes.figures.landing import landing_ranges
 from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan

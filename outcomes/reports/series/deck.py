@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from outcomes.figures.base import alt_text, figure_bytes, settle
-from outcomes.figures.courses import before_after_panels, series_panels
+from outcomes.figures.before_after import before_after_panels
+from outcomes.figures.series import series_panels
 from outcomes.reports.files.slides import Picture
 from outcomes.reports.files.text_size import Line
 from outcomes.reports.series.figures import main_measure, series_figures

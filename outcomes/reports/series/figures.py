@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 from outcomes.clinical.case import measured
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import measure_name
+from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.case import case_page
-from outcomes.figures.courses import before_after_panels, series_panels
 from outcomes.figures.publication import Drawn, save_for_print
+from outcomes.figures.series import series_panels
 from outcomes.words.english import number_of
 from outcomes.words.units import NBSP
 
