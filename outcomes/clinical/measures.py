@@ -21,6 +21,7 @@ from outcomes.clinical.paired import (
 from outcomes.domain.limit_in_force import Given, limit
 from outcomes.domain.tables import MEASURES
 from outcomes.errors import CannotAnswer, require_columns
+from outcomes.words.numbers import level_words
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
@@ -389,7 +390,7 @@ def _notes(table: pd.DataFrame, rows: pd.DataFrame, level: float) -> tuple[str, 
         return ("The cohort holds no measures.",)
     notes = [
         "Differences are end minus start; patients are the unit of analysis; intervals are "
-        f"{100 * level:g} % paired t intervals."
+        f"{level_words(level, space=' ')} paired t intervals."
     ]
     if (rows["tooth"] != NO_TOOTH).any():
         notes.append(

@@ -25,35 +25,11 @@ from matplotlib.patheffects import withStroke
 from outcomes.errors import InputError
 from outcomes.paths import data_path
 
-__all__ = [
-    "COLUMN_WIDTH",
-    "FULL_WIDTH",
-    "alt_text",
-    "bare_axes",
-    "figure_bytes",
-    "fill",
-    "halo",
-    "lines_of",
-    "look",
-    "new_axes",
-    "panels",
-    "picture_html",
-    "records",
-    "save_figure",
-    "set_alt_text",
-    "settle",
-    "style",
-    "text_width",
-    "trim_height",
-]
+FULL_WIDTH = 7.2
+"""Width of a full page, inches."""
 
-COLUMN_WIDTH, FULL_WIDTH = 3.5, 7.2
-"""Width of one journal column and of a full page, inches."""
-
-INK, QUIET, SCALE, ASIDE, FAINT, GRID = (
-    *("#222222", "#666666", "#777777"),
-    *("#999999", "#B8B8B8", "#E6E6E6"),
-)
+INK, QUIET, SCALE = "#222222", "#666666", "#777777"
+ASIDE, FAINT, GRID = "#999999", "#B8B8B8", "#E6E6E6"
 """Text; secondary text; axes; boxes that stand aside; lines that only guide the eye; grid."""
 
 PAPER, DARKEST = "white", "black"
@@ -134,6 +110,19 @@ def new_axes(
     return axes
 
 
+@contextmanager
+def canvas(ax: Axes | None, width: float, height: float, *, trim: bool = False) -> Iterator[Axes]:
+    """Draw in the style on the Axes given, or on new ones of that size in inches.
+
+    ``trim`` makes a new figure at the end just as high as what was drawn asks for.
+    """
+    with style():
+        drawn = new_axes(width, height) if ax is None else ax
+        yield drawn
+        if trim and ax is None:
+            trim_height(drawn)
+
+
 def bare_axes(width: float, height: float) -> Axes:
     """Axes that fill a new figure of that size in inches, for drawings without scales."""
     with style():
@@ -168,6 +157,29 @@ def fill(part: Any, n: int, columns: int, **shared: Any) -> np.ndarray:
     return axes[:n]
 
 
+def three_in_a_line(ax: Any, n: int, single: float, line: float, more: float) -> np.ndarray:
+    """The Axes given, or of a new figure, with those beyond ``n`` left empty; shape (n or more,).
+
+    Parameters
+    ----------
+    ax
+        Axes, or an array of them; None for a new figure.
+    single
+        Width of a figure of one panel, inches.
+    line, more
+        Height of a line of panels, and of what stands around them, inches.
+    """
+    if ax is None:
+        columns = min(3, n)
+        lines = lines_of(n, columns)
+        width = FULL_WIDTH if columns > 1 else single
+        ax = new_axes(width, line * lines + more, rows=lines, columns=columns)
+    axes = np.ravel(np.asarray(ax, dtype=object))
+    for spare in axes[n:]:
+        spare.set_axis_off()
+    return axes
+
+
 def lines_of(n: int, columns: int) -> int:
     """How many lines ``n`` panels take."""
     return -(-n // columns)
@@ -179,6 +191,20 @@ def look(number: int) -> dict[str, Any]:
         "color": COLOURS[number % len(COLOURS)],
         "marker": MARKERS[number % len(MARKERS)],
     }
+
+
+def cross_at_zero(ax: Axes, zorder: float) -> None:
+    """Faint lines where nothing was planned, and where nothing was achieved."""
+    ax.axhline(0, color=FAINT, lw=0.8, zorder=zorder)
+    ax.axvline(0, color=FAINT, lw=0.8, zorder=zorder)
+
+
+def name_rows(names: list[str], ax: Axes, *, top: float, bottom: float, **look: Any) -> None:
+    """Name rows at 0, 1, ... from the top; room above the first and below the last, in rows."""
+    ax.set_yticks(range(len(names)), names, **look)
+    ax.set_ylim(len(names) - 1 + bottom, -top)
+    ax.grid(axis="y", visible=False)
+    ax.tick_params(axis="y", length=0)
 
 
 def halo(width: float = 2.4) -> list[Any]:
@@ -297,12 +323,10 @@ def save_figure(
     """
     stem = Path(stem)
     stem.parent.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for kind in formats:
-        path = stem.with_name(f"{stem.name}.{kind}")
+    paths = {kind: stem.with_name(f"{stem.name}.{kind}") for kind in formats}
+    for kind, path in paths.items():
         path.write_bytes(figure_bytes(drawn, kind, dpi, title=stem.name.replace("_", " ")))
-        paths.append(path)
-    return paths
+    return list(paths.values())
 
 
 def figure_bytes(
@@ -313,15 +337,10 @@ def figure_bytes(
     alt = alt_text(drawn)
     metadata: dict[str, dict[str, Any]] = {
         "svg": {"Date": None, "Creator": None, "Type": None, "Format": None},
-        "pdf": {
-            "CreationDate": None,
-            "Creator": None,
-            "Producer": None,
-            "Title": title,
-            "Subject": alt,
-        },
+        "pdf": {"CreationDate": None, "Creator": None, "Producer": None, "Title": title},
         "png": {"Software": None, "Title": title, "Description": alt},
     }
+    metadata["pdf"]["Subject"] = alt
     if kind not in metadata:
         raise InputError(f"Cannot save a figure as {kind!r}: choose svg, pdf or png.")
     buffer = io.BytesIO()
@@ -361,8 +380,8 @@ def _accessible(svg: bytes, title: str, alt: str) -> bytes:
     """Title and description for screen readers, and fonts that other machines have."""
     text = svg.decode("utf-8")
     words = f"<title>{html.escape(title)}</title>\n <desc>{html.escape(alt)}</desc>"
-    text = re.sub(r"<svg ([^>]*)>", r'<svg role="img" \1>' + "\n " + "@words@", text, count=1)
-    text = text.replace("@words@", words, 1)
+    head = re.compile(r"<svg ([^>]*)>")
+    text = head.sub(lambda found: f'<svg role="img" {found[1]}>\n {words}', text, count=1)
     fonts = "|".join(re.escape(name) for name in ("Arial", "Liberation Sans", "DejaVu Sans"))
     text = re.sub(rf"(?:'(?:{fonts})'(?:, )?)+(?:, sans-serif)?", _SVG_FONTS, text)
     return text.encode("utf-8")

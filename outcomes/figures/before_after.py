@@ -27,13 +27,11 @@ from outcomes.figures.base import (
 )
 from outcomes.figures.measure_course import draw_target, measure_title
 from outcomes.words.english import counted
-from outcomes.words.numbers import number
+from outcomes.words.numbers import number, signed
 from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.clinical.measures import BeforeAfter
-
-__all__ = ["before_after_panels"]
 
 _DASHES = ("-", (0, (3.5, 2)), (0, (1, 1.6)), (0, (5, 1.5, 1, 1.5)))
 
@@ -61,10 +59,6 @@ def before_after_panels(
     columns
         Panels in a line.
 
-    Returns
-    -------
-    ndarray of Axes
-
     Raises
     ------
     InputError
@@ -79,9 +73,8 @@ def before_after_panels(
     >>> before_after_panels(before_after(rows))[0].get_title(loc="left")
     'Overbite, mm'
     """
-    table = result.table[result.table["period"] == "total"]
-    table = table[table["patients"] > 0]
-    people = result.patients[result.patients["period"] == "total"]
+    table = result.table.query("period == 'total' and patients > 0")
+    people = result.patients.query("period == 'total'")
     if measures is None:
         aimed = table.loc[table["with_target"] > 0, "measure"]
         found = set(aimed if len(aimed) else table["measure"])
@@ -98,10 +91,8 @@ def before_after_panels(
         height = lines_of(len(measures), columns) * (1.75 + 0.13 * len(groups)) + 0.45
         axes = panels(len(measures), width, height, columns)
         for measure, ax in zip(measures, axes, strict=True):
-            rows = people[people["measure"] == measure]
-            of = table[table["measure"] == measure]
-            _draw_pairs(rows, split, groups, ax)
-            _head(of, split, drawn, ax)
+            _draw_pairs(people[people["measure"] == measure], split, groups, ax)
+            _head(table[table["measure"] == measure], split, drawn, ax)
         if split:
             _groups_legend(axes[0].get_figure(root=True), drawn, groups)
         set_alt_text(axes[0], _pair_words(table, measures, split))
@@ -115,12 +106,11 @@ def _draw_pairs(rows: pd.DataFrame, split: str | None, groups: list[str], ax: Ax
     for k, group in enumerate(groups):
         part = rows[rows[split].astype(str) == group] if split else rows
         means = part.groupby("patient")[["start", "end"]].mean()
-        style_of = _group_look(k)
-        ax.plot([0, 1], means.to_numpy(float).T, lw=0.7, ms=2.6, alpha=0.75, zorder=2, **style_of)
-        if len(means) > 1:
-            for place, value in ((-0.16, means["start"].mean()), (1.16, means["end"].mean())):
-                mark: dict[str, Any] = {"marker": style_of["marker"], "mec": style_of["color"]}
-                ax.plot(place, value, ms=5.5, mfc=PAPER, mew=1.3, **mark)
+        drawn = _group_look(k)
+        ax.plot([0, 1], means.to_numpy(float).T, lw=0.7, ms=2.6, alpha=0.75, zorder=2, **drawn)
+        mark = {"marker": drawn["marker"], "mec": drawn["color"], "mfc": PAPER, "mew": 1.3}
+        for place, name in ((-0.16, "start"), (1.16, "end")) if len(means) > 1 else ():
+            ax.plot(place, means[name].mean(), ms=5.5, **mark)
     ax.set_xlim(-0.4, 1.4)
     ax.set_xticks([0, 1], ["start", "end"])
     ax.grid(axis="x", visible=False)
@@ -156,15 +146,9 @@ def _head(of: pd.DataFrame, split: str | None, drawn: pd.Series, ax: Axes) -> No
     )  # fmt: skip
 
 
-def _signed(value: float) -> str:
-    text = number(value, 1)
-    return text if value < 0 or text == "0.0" else f"+{text}"
-
-
 def _difference(row: Any) -> str:
-    if not np.isfinite(row.low):
-        return _signed(row.difference)
-    return f"{_signed(row.difference)} ({_signed(row.low)} to {_signed(row.high)})"
+    difference, low, high = (signed(x, 1) for x in (row.difference, row.low, row.high))
+    return f"{difference} ({low} to {high})" if np.isfinite(row.low) else difference
 
 
 def _pair_words(table: pd.DataFrame, measures: list[str], split: str | None) -> str:

@@ -13,16 +13,14 @@ from outcomes.domain.names import movement_name
 from outcomes.errors import InputError
 from outcomes.figures.base import (
     CHANCES,
-    FULL_WIDTH,
     GUIDE,
     INK,
     PAPER,
     QUIET,
     halo,
-    lines_of,
-    new_axes,
     set_alt_text,
     style,
+    three_in_a_line,
 )
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.landing import best_plan, plan_for_mean
@@ -34,8 +32,6 @@ from outcomes.words.units import unit_mark, unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.overcorrect.plan import Plan
-
-__all__ = ["chance_map"]
 
 _MOST_PANELS = 6
 
@@ -54,10 +50,6 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
         Which movement; the first with numbers by default.
     ax
         As many Axes as there are kinds of teeth, at most 6; a new figure if None.
-
-    Returns
-    -------
-    ndarray of Axes
 
     Raises
     ------
@@ -78,32 +70,23 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
     for at, row in shown.iterrows():
         kinds.setdefault(source.case(row), []).append(int(str(at)))
     order = sorted(kinds, key=lambda case: -len(kinds[case]))[:_MOST_PANELS]
-    columns = min(3, len(order))
-    lines = lines_of(len(order), columns)
     with style():
-        if ax is None:
-            width = FULL_WIDTH if columns > 1 else 4.2
-            ax = new_axes(width, 2.9 * lines + 0.3, rows=lines, columns=columns)
-        axes = np.ravel(np.asarray(ax, dtype=object))
+        axes = three_in_a_line(ax, len(order), single=4.2, line=2.9, more=0.3)
         if len(axes) < len(order):
             raise InputError(f"{len(order)} kinds of teeth need as many Axes, not {len(axes)}.")
         mesh = None
         for panel, case in zip(axes, order, strict=False):
             mesh = _map_panel(plan, str(movement), case, shown.loc[kinds[case]], panel)
-        for panel in axes[len(order) :]:
-            panel.set_axis_off()
         figure: Any = axes[0].get_figure(root=True)
         bar = figure.colorbar(mesh, ax=list(axes), shrink=0.8, aspect=24, pad=0.02)
         bar.set_label("Chance of landing within tolerance (%)")
         bar.outline.set_linewidth(0.4)
         left_out = len(kinds) - len(order)
         figure.legend(
-            *axes[0].get_legend_handles_labels(),
-            loc="outside lower center",
-            ncols=3,
+            *axes[0].get_legend_handles_labels(), loc="outside lower center", ncols=3,
             handlelength=3,
             title=f"{counted(left_out, 'further kind')} not drawn" if left_out else None,
-        )
+        )  # fmt: skip
     return axes
 
 
@@ -128,30 +111,27 @@ def _map_panel(plan: Plan, movement: str, case: Case, aims: pd.DataFrame, ax: Ax
     capped = np.minimum(most, rules.max_factor * x[1:])
     direct = plan_for_mean(outlook, x[1:], capped)
     best, _ = best_plan(outlook, x[1:], tolerance, capped, limits.over_cap)
-    look: dict[str, Any] = {"path_effects": halo(), "zorder": 3}
-    ax.plot(x, x, label=AS_AIMED, **GUIDE | look | {"color": INK})
-    ax.plot(x[1:], direct, color=INK, lw=1.2, dashes=(1.2, 1.2), label=DIRECT, **look)
-    ax.plot(x[1:], best, color=INK, lw=1.9, label=safer(limits.over_cap), **look)
+    over: dict[str, Any] = {"color": INK, "path_effects": halo(), "zorder": 3}
+    ax.plot(x, x, label=AS_AIMED, **GUIDE | over)
+    ax.plot(x[1:], direct, lw=1.2, dashes=(1.2, 1.2), label=DIRECT, **over)
+    ax.plot(x[1:], best, lw=1.9, label=safer(limits.over_cap), **over)
     chosen: Any = plan.options[plan.options["option"] == BEST].set_index("at")
+    said = []
     for at, row in aims.iterrows():
-        point = abs(float(chosen.loc[at, "planned"]))
-        ax.plot(abs(row["aim"]), point, "o", ms=4, mfc=PAPER, mec=INK, mew=0.9, zorder=5)
+        aim, point = abs(row["aim"]), abs(float(chosen.loc[at, "planned"]))
+        ax.plot(aim, point, "o", ms=4, mfc=PAPER, mec=INK, mew=0.9, zorder=5)
         ax.annotate(
-            str(row["tooth"]), (abs(row["aim"]), point), (4, -2), textcoords="offset points",
+            str(row["tooth"]), (aim, point), (4, -2), textcoords="offset points",
             fontsize=6.5, va="top", path_effects=halo(), zorder=6,
         )  # fmt: skip
+        said.append(
+            f"tooth {row['tooth']}: aim {aim:.3g}{mark}, plan {point:.3g}{mark}, chance "
+            f"{bare_percent(chosen.loc[at, 'within'])} %"
+        )
     direction = str(aims["direction"].iloc[0])
     title = _case_name(case, str(aims["group"].iloc[0]), direction)
     ax.set(xlim=(0, widest), ylim=(0, tallest), title=title)
-    ax.set_xlabel(f"Aim ({symbol})")
-    ax.set_ylabel(f"Plan ({symbol})")
-    said = []
-    for at, row in aims.iterrows():
-        best_row = chosen.loc[at]
-        said.append(
-            f"tooth {row['tooth']}: aim {abs(row['aim']):.3g}{mark}, plan "
-            f"{abs(best_row['planned']):.3g}{mark}, chance {bare_percent(best_row['within'])} %"
-        )
+    ax.set(xlabel=f"Aim ({symbol})", ylabel=f"Plan ({symbol})")
     set_alt_text(
         ax,
         f"{movement_name(movement)}, {title}: plan against aim, shaded by the chance of landing "
@@ -161,7 +141,6 @@ def _map_panel(plan: Plan, movement: str, case: Case, aims: pd.DataFrame, ax: Ax
 
 
 def _case_name(case: Case, group: str, direction: str) -> str:
-    values = dict(case.values)
-    extra = [f"{k} {v}" for k, v in values.items() if k in ("attachment", "patient")]
+    extra = [f"{k} {v}" for k, v in dict(case.values).items() if k in ("attachment", "patient")]
     words = [] if direction in group else [direction]
     return ", ".join([group if group != "all" else "all teeth", *words, *extra])

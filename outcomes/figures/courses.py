@@ -9,23 +9,12 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.domain.names import heading
-from outcomes.figures.base import (
-    FULL_WIDTH,
-    GUIDE,
-    lines_of,
-    look,
-    new_axes,
-    records,
-    set_alt_text,
-    style,
-)
+from outcomes.figures.base import GUIDE, look, records, set_alt_text, style, three_in_a_line
 from outcomes.words.english import listed
 from outcomes.words.numbers import bare_percent
 
 if TYPE_CHECKING:
     from outcomes.clinical.courses import Courses
-
-__all__ = ["courses_curve"]
 
 
 def courses_curve(courses: Courses, ax: Any = None) -> np.ndarray:
@@ -40,25 +29,14 @@ def courses_curve(courses: Courses, ax: Any = None) -> np.ndarray:
         What ``outcomes.courses`` returns.
     ax
         As many Axes as movements; a new figure if None.
-
-    Returns
-    -------
-    ndarray of Axes
     """
     table = courses.overall
     movements = list(dict.fromkeys(table["movement"]))
-    by = [c for c in table.columns[: list(table.columns).index("course")] if c not in ("movement",)]
-    columns = min(3, len(movements))
-    lines = lines_of(len(movements), columns)
+    by = [c for c in table.columns[: list(table.columns).index("course")] if c != "movement"]
     with style():
-        if ax is None:
-            width = FULL_WIDTH if columns > 1 else 4.0
-            ax = new_axes(width, 2.2 * lines + 0.2, rows=lines, columns=columns)
-        axes = np.ravel(np.asarray(ax, dtype=object))
+        axes = three_in_a_line(ax, len(movements), single=4.0, line=2.2, more=0.2)
         for panel, movement in zip(axes, movements, strict=False):
             _courses_panel(table[table["movement"] == movement], str(movement), by, panel)
-        for panel in axes[len(movements) :]:
-            panel.set_axis_off()
     return axes
 
 

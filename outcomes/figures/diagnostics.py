@@ -29,18 +29,7 @@ from outcomes.words.units import unit_in_full, unit_symbol
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
 
-__all__ = ["residuals"]
-
 _BINS = 8
-_HALO = halo(2.6)
-_TREND: dict[str, Any] = {
-    "color": INK,
-    "lw": 1.3,
-    "marker": "s",
-    "ms": 3.2,
-    "path_effects": _HALO,
-    "zorder": 3,
-}
 
 
 def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> np.ndarray:
@@ -70,13 +59,8 @@ def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> 
 
     Examples
     --------
-    >>> import outcomes, pandas as pd
-    >>> frame = pd.DataFrame({
-    ...     "patient": ["P001"] * 3 + ["P002"] * 3, "tooth": [11, 12, 13] * 2,
-    ...     "planned": [10, 8, 6, -9, 7, 5.0], "achieved": [6.1, 4.4, 3.3, -4.2, 3.6, 2.1],
-    ... })
-    >>> axes = residuals(outcomes.fit_rate(frame, group=None))
-    >>> len(axes)
+    >>> import outcomes as oc
+    >>> len(residuals(oc.fit_rate(oc.simulate_rates(15, seed=1))))
     4
     """
     with style():
@@ -86,10 +70,10 @@ def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> 
         if panels.shape != (4,):
             raise InputError(f"Give four Axes, not {len(panels)}.")
         data = fit.data
-        unit = unit_symbol(fit.unit)
-        what = movement_name(fit.movement)
+        symbol, what = unit_symbol(fit.unit), movement_name(fit.movement)
+        unit = f" ({symbol})" if symbol else ""
         _against_planned(data, what, unit, panels[0])
-        _quantiles(data["residual"].to_numpy(), "Residuals", f"Residual{_of(unit)}", panels[1])
+        _quantiles(data["residual"].to_numpy(), "Residuals", f"Residual{unit}", panels[1])
         effects = 100 * fit.patient_effects["effect"].to_numpy()
         _quantiles(effects, "Patient effects", "Patient effect (% of plan)", panels[2])
         _spread(data, what, unit, panels[3])
@@ -97,10 +81,6 @@ def residuals(fit: RateFit, axes: Sequence[Axes] | np.ndarray | None = None) -> 
             set_alt_text(panel, "")
         set_alt_text(panels[0], _words(fit, data, what))
     return panels
-
-
-def _of(unit: str) -> str:
-    return f" ({unit})" if unit else ""
 
 
 def _dots(x: Any, y: Any, ax: Axes) -> None:
@@ -116,24 +96,16 @@ def _against_planned(data: pd.DataFrame, what: str, unit: str, ax: Axes) -> None
     _dots(data["planned"], data["residual"], ax)
     ax.axhline(0, color=FAINT, lw=0.9, zorder=1.5)
     _trend(_binned(data["planned"], data["residual"], "mean"), "mean", ax)
-    ax.set(
-        title="Residual against plan",
-        xlabel=f"Planned {what}{_of(unit)}",
-        ylabel=f"Residual{_of(unit)}",
-    )
+    ax.set(title="Residual against plan", xlabel=f"Planned {what}{unit}", ylabel=f"Residual{unit}")
 
 
 def _spread(data: pd.DataFrame, what: str, unit: str, ax: Axes) -> None:
     size, off = data["planned"].abs(), data["residual"].abs()
     _dots(size, off, ax)
-    _trend(_binned(size, data["residual"], "sd"), "SD", ax)
-    ax.set(
-        title="Spread by size of plan",
-        xlabel=f"Size of the planned {what}{_of(unit)}",
-        ylabel=f"Size of the residual{_of(unit)}",
-        ylim=(0, None),
-        xlim=(0, None),
-    )
+    _trend(_binned(size, data["residual"], "std"), "SD", ax)
+    ax.set(title="Spread by size of plan", xlim=(0, None), ylim=(0, None))
+    ax.set_xlabel(f"Size of the planned {what}{unit}")
+    ax.set_ylabel(f"Size of the residual{unit}")
 
 
 def _binned(x: pd.Series, residual: pd.Series, kind: str) -> pd.DataFrame:
@@ -142,18 +114,18 @@ def _binned(x: pd.Series, residual: pd.Series, kind: str) -> pd.DataFrame:
     if count < 2:
         return pd.DataFrame(columns=["x", "y"])
     bins = pd.qcut(x.rank(method="first"), count, labels=False)
-    y = residual.groupby(bins).mean() if kind == "mean" else residual.groupby(bins).std(ddof=1)
-    return pd.DataFrame({"x": x.groupby(bins).mean(), "y": y})
+    return pd.DataFrame({"x": x.groupby(bins).mean(), "y": residual.groupby(bins).agg(kind)})
 
 
 def _trend(bins: pd.DataFrame, name: str, ax: Axes) -> None:
     if len(bins) < 2:
         return
-    ax.plot(bins["x"], bins["y"], **_TREND)
+    over: dict[str, Any] = {"color": INK, "path_effects": halo(2.6)}
+    ax.plot(bins["x"], bins["y"], lw=1.3, marker="s", ms=3.2, zorder=3, **over)
     last = bins.iloc[-1]
     ax.annotate(
         name, (last["x"], last["y"]), (5, 0), textcoords="offset points", va="center_baseline",
-        color=INK, path_effects=_HALO, fontsize=7.5, fontweight="bold", zorder=4,
+        fontsize=7.5, fontweight="bold", zorder=4, **over,
     )  # fmt: skip
 
 
@@ -179,7 +151,7 @@ def _words(fit: RateFit, data: pd.DataFrame, what: str) -> str:
         f"Residual SD {residual.std(ddof=1):.2f}{unit}; {counted(far, 'residual')} beyond three SD. "
         f"Patient effects from {100 * effects.min():+.0f} to {100 * effects.max():+.0f} % of plan."
     ).replace("-", "−")
-    bins = _binned(data["planned"].abs(), residual, "sd")
+    bins = _binned(data["planned"].abs(), residual, "std")
     if len(bins) > 1:
         text += (
             f" The SD is {bins['y'].iloc[0]:.2f}{unit} at the smallest plans and "

@@ -21,8 +21,6 @@ from outcomes.rates.pooling import ToothRates
 from outcomes.rates.result import RateFit
 from outcomes.study.plan import StudyPlan
 
-__all__ = ["plot"]
-
 
 @singledispatch
 def plot(result: Any, *args: Any, **options: Any) -> Any:

@@ -9,13 +9,12 @@ from matplotlib.axes import Axes
 from scipy import stats
 
 from outcomes.domain.names import movement_name
-from outcomes.figures.base import COLOURS, GUIDE, new_axes, set_alt_text, style, trim_height
+from outcomes.figures.base import COLOURS, GUIDE, canvas, set_alt_text
 from outcomes.words.english import counted
+from outcomes.words.numbers import interval_words
 
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
-
-__all__ = ["shrinkage"]
 
 _NAMED = 60
 """More patients than this and they are not named along the axis."""
@@ -34,40 +33,24 @@ def shrinkage(fit: RateFit, ax: Axes | None = None) -> Axes:
     ax
         Where to draw; a new figure as high as the patients need if None.
 
-    Returns
-    -------
-    Axes
-
     Examples
     --------
-    >>> import outcomes, pandas as pd
-    >>> frame = pd.DataFrame({
-    ...     "patient": ["P001"] * 3 + ["P002"] * 3, "tooth": [11, 12, 13] * 2,
-    ...     "planned": [10, 8, 6, -9, 7, 5.0], "achieved": [6.1, 4.4, 3.3, -4.2, 3.6, 2.1],
-    ... })
-    >>> ax = shrinkage(outcomes.fit_rate(frame, group=None))
-    >>> ax.get_xlabel()
+    >>> import outcomes as oc
+    >>> shrinkage(oc.fit_rate(oc.simulate_rates(15, seed=1))).get_xlabel()
     "Patient's rate minus the average (points of % of plan)"
     """
     table = fit.patient_effects.sort_values(["effect", "patient"], ignore_index=True)
     n = len(table)
-    half = float(stats.norm.ppf(0.5 + fit.level / 2)) * table["se"]
+    half = 100 * (stats.norm.ppf(0.5 + fit.level / 2) * table["se"])
     effect = 100 * table["effect"]
-    with style():
-        own = ax is None
-        if ax is None:
-            ax = new_axes(5.0, float(np.clip(0.9 + 0.13 * n, 1.6, 8.5)))
+    with canvas(ax, 5.0, float(np.clip(0.9 + 0.13 * n, 1.6, 8.5)), trim=True) as ax:
         place = np.arange(n)
-        ax.hlines(
-            place, effect - 100 * half, effect + 100 * half, color=COLOURS[0], lw=0.9, alpha=0.55
-        )
+        ax.hlines(place, effect - half, effect + half, color=COLOURS[0], lw=0.9, alpha=0.55)
         area = 4 + 22 * table["movements"] / table["movements"].max()
         ax.scatter(effect, place, s=area, color=COLOURS[0], linewidths=0, zorder=3)
         ax.axvline(0, zorder=1.5, **GUIDE)
-        ax.set(
-            xlabel="Patient's rate minus the average (points of % of plan)",
-            ylim=(-0.8, n - 0.2),
-        )
+        ax.set_xlabel("Patient's rate minus the average (points of % of plan)")
+        ax.set_ylim(-0.8, n - 0.2)
         ax.grid(axis="y", visible=False)
         ax.spines["left"].set_visible(False)
         if n <= _NAMED:
@@ -76,19 +59,13 @@ def shrinkage(fit: RateFit, ax: Axes | None = None) -> Axes:
         else:
             ax.set_yticks([])
             ax.set_ylabel(f"{n:,} patients, lowest to highest")
-        if own:
-            trim_height(ax)
-        clear = int((effect.abs() > 100 * half).sum())
-        ends = ""
-        if n:
-            ends = (
-                f"from {effect.iloc[0]:+.0f} to {effect.iloc[-1]:+.0f} points of per cent of plan"
-            )
+        clear = int((effect.abs() > half).sum())
+        ends = f"from {effect.iloc[0]:+.0f} to {effect.iloc[-1]:+.0f}" if n else "none"
         set_alt_text(
             ax,
             f"Dot plot of predicted patient effects on the {movement_name(fit.movement)} rate, "
-            f"{counted(n, 'patient')}, ordered, with {100 * fit.level:.0f} % intervals: "
-            f"{ends}. {counted(clear, 'interval')} of {n} "
+            f"{counted(n, 'patient')}, ordered, with {interval_words(fit.level, space=' ')}s: "
+            f"{ends} points of per cent of plan. {counted(clear, 'interval')} of {n} "
             f"{'does' if clear == 1 else 'do'} not reach zero.".replace("-", "−"),
         )
     return ax

@@ -9,20 +9,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.errors import InputError
-from outcomes.figures.base import (
-    FULL_WIDTH,
-    GUIDE,
-    QUIET,
-    new_axes,
-    records,
-    set_alt_text,
-    style,
-    trim_height,
-)
+from outcomes.figures.base import FULL_WIDTH, GUIDE, QUIET, canvas, records, set_alt_text
 from outcomes.figures.rows import draw_interval, names_and_numbers
 from outcomes.words.english import counted
-
-__all__ = ["factors_forest"]
 
 _WIDEST_FACTOR = 4.0
 
@@ -48,8 +37,7 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
     --------
     >>> import outcomes as oc
     >>> factors = oc.overcorrection(oc.fit_rate(oc.simulate_rates(15, seed=1)))
-    >>> ax = factors_forest(factors)
-    >>> ax.get_xlabel()
+    >>> factors_forest(factors).get_xlabel()
     'Factor: plan over aim'
     """
     if not len(factors):
@@ -58,9 +46,7 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
     if "movement" not in table:
         table = table.assign(movement="")
     names = [" ".join(filter(None, (row.movement, str(row.group)))) for row in records(table)]
-    with style():
-        own = ax is None
-        ax = ax or new_axes(FULL_WIDTH, 0.9 + 0.22 * len(table))
+    with canvas(ax, FULL_WIDTH, 0.9 + 0.22 * len(table), trim=True) as ax:
         ax.set_xlim(0.8, _WIDEST_FACTOR + 0.1)
         ax.set_ylim(len(table) - 0.4, -0.9)
         ax.axvline(1, zorder=0.9, **GUIDE)
@@ -76,8 +62,6 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
         numbers = [_factor_words(row) for row in records(table)]
         names_and_numbers(names, numbers, ax)
         ax.set_xlabel("Factor: plan over aim")
-        if own:
-            trim_height(ax)
         words = [
             f"{name}: {number}, {counted(patients, 'patient')}"
             for name, number, patients in zip(names, numbers, table["patients"], strict=True)

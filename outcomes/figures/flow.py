@@ -25,15 +25,15 @@ from outcomes.figures.base import (
     style,
     text_width,
 )
-from outcomes.words.english import counted
+from outcomes.words.english import capital, counted
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["record_flow"]
-
 _LEADING = 1.32
 _SMALLEST = 5.0
+_COLOURS = {"read": (PAPER, INK), "excluded": (PAPER, ASIDE), "analysed": (TINT, COLOURS[0])}
+"""Ground and edge of the boxes."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +50,12 @@ class _Box:
     """A box in points from the upper left corner of the drawing."""
 
     name: str
-    lines: tuple[_Line, ...]
+    lines: list[_Line]
     x: float
     y: float
     width: float
     height: float
-    indent: float
+    indent: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -77,10 +77,6 @@ def record_flow(cohort: Cohort, ax: Axes | None = None, *, table: str = "movemen
         until all fits.
     table
         Which table's rows.
-
-    Returns
-    -------
-    Axes
 
     Raises
     ------
@@ -133,66 +129,50 @@ def _fitting_plan(ledger: pd.DataFrame, width: float, height: float) -> _Plan:
 
 def _plan(ledger: pd.DataFrame, width: float, size: float) -> _Plan:
     """Wrap the words and place the boxes, all in points."""
-    read = ledger[ledger["step"] == "read"]
-    excluded = ledger[ledger["step"] == "excluded"]
-    analysed = ledger[ledger["step"] == "analysed"]
+    read, excluded, analysed = (ledger[ledger["step"] == step] for step in _COLOURS)
     edge, gap = 4.0, 2.6 * size
     room = width - 2 * edge
     each = (room - gap * max(len(analysed) - 1, 1)) / max(len(analysed), 2)
 
-    first = _box("read", _heading("Read", read.iloc[0], each, size), edge, edge, each, size)
-    side_x = edge + each / 2 + 1.4 * gap
-    side_lines, indent = _reasons(excluded, width - edge - side_x, size)
-    side_y = first.y + first.height + 0.7 * gap
-    side = _box("excluded", side_lines, side_x, side_y, width - edge - side_x, size, indent)
+    lines = _heading("Read", read.iloc[0], each, size)
+    first = _Box("read", lines, edge, edge, each, _height(lines, size))
+    x, y = edge + each / 2 + 1.4 * gap, first.y + first.height + 0.7 * gap
+    lines, indent = _reasons(excluded, width - edge - x, size)
+    side = _Box("excluded", lines, x, y, width - edge - x, _height(lines, size), indent)
 
     y = side.y + side.height + 0.9 * gap
-    last = []
-    for i, row in enumerate(records(analysed)):
+    kept = []
+    for row in records(analysed):
         # "planned movement: enters the rates" is a name and what happens to it
         name, _, rest = str(row.reason or "analysed").partition(": ")
-        words = (rest,) if rest else ()
-        lines = _heading(name[:1].upper() + name[1:], row, each, size, *words)
-        last.append(_box("analysed", lines, edge + i * (each + gap), y, each, size))
-    tallest = max(box.height for box in last)
-    last = [_Box(**{**vars(box), "height": tallest}) for box in last]
+        kept.append(_heading(capital(name), row, each, size, *filter(None, [rest])))
+    tallest = max(_height(lines, size) for lines in kept)
+    last = [
+        _Box("analysed", lines, edge + i * (each + gap), y, each, tallest)
+        for i, lines in enumerate(kept)
+    ]
     return _Plan((first, side, *last), size, y + tallest + edge)
 
 
-def _box(
-    name: str,
-    lines: list[_Line],
-    x: float,
-    y: float,
-    width: float,
-    size: float,
-    indent: float = 0.0,
-) -> _Box:
-    height = (len(lines) * _LEADING + 1.1) * size
-    return _Box(name, tuple(lines), x, y, width, height, indent)
+def _height(lines: list[_Line], size: float) -> float:
+    return (len(lines) * _LEADING + 1.1) * size
 
 
 def _heading(name: str, row: Any, width: float, size: float, *more: str) -> list[_Line]:
     room = width - 1.4 * size
-    counts = f"{counted(int(row.rows), 'row')} of {_patients(int(row.patients))}"
+    counts = _counts(row) + ("*" if 0 < row.patients < FEW_PATIENTS else "")
     lines = [_Line("", text, bold=True) for text in _wrap(name, room, size, bold=True)]
     for words in (counts, *more):
         lines += [_Line("", text) for text in _wrap(words, room, size)]
     return lines
 
 
-def _patients(n: int) -> str:
-    return f"{counted(n, 'patient')}{'*' if 0 < n < FEW_PATIENTS else ''}"
-
-
 def _reasons(excluded: pd.DataFrame, width: float, size: float) -> tuple[list[_Line], float]:
     """Lines of the excluded box, and how far the reasons are set in behind their numbers."""
     total = int(excluded["rows"].sum())
     lines = [_Line("", f"Excluded: {counted(total, 'row')}", bold=True)]
-    if not len(excluded):
-        return lines, 0.0
     numbers = [f"{n:,}" for n in excluded["rows"]]
-    indent = max(text_width(number, size) for number in numbers) + 0.7 * size
+    indent = max((text_width(number, size) for number in numbers), default=0) + 0.7 * size
     for number, reason in zip(numbers, excluded["reason"], strict=True):
         first, *others = _wrap(str(reason), width - 1.4 * size - indent, size)
         lines.append(_Line(number, first))
@@ -212,11 +192,9 @@ def _wrap(text: str, room: float, size: float, *, bold: bool = False) -> list[st
         if line:
             lines.append(line)
         while text_width(word, size, bold=bold) > room and len(word) > 1:
-            cut = next(
-                n
-                for n in range(len(word) - 1, 0, -1)
-                if n == 1 or text_width(word[:n], size, bold=bold) <= room
-            )
+            cut = len(word) - 1
+            while cut > 1 and text_width(word[:cut], size, bold=bold) > room:
+                cut -= 1
             lines.append(word[:cut])
             word = word[cut:]
         line = word
@@ -224,18 +202,14 @@ def _wrap(text: str, room: float, size: float, *, bold: bool = False) -> list[st
 
 
 def _draw_box(box: _Box, size: float, ax: Axes) -> None:
-    face, edge = {
-        "read": (PAPER, INK),
-        "excluded": (PAPER, ASIDE),
-        "analysed": (TINT, COLOURS[0]),
-    }[box.name]
+    face, edge = _COLOURS[box.name]
     look: dict[str, Any] = {"facecolor": face, "edgecolor": edge, "lw": 0.8, "zorder": 2}
     ax.add_patch(Rectangle((box.x, box.y), box.width, box.height, label=box.name, **look))
     left = box.x + 0.7 * size
     for i, line in enumerate(box.lines):
         look = {"fontsize": size, "va": "baseline", "color": INK, "zorder": 3}
         y = box.y + (0.45 + _LEADING * (i + 0.76)) * size
-        inset = 0.0 if line.bold or not box.indent else box.indent
+        inset = 0.0 if line.bold else box.indent
         if line.lead:
             ax.text(left + inset - 0.7 * size, y, line.lead, ha="right", **look)
         weight = "bold" if line.bold else "normal"
@@ -260,20 +234,17 @@ def _draw_arrows(plan: _Plan, ax: Axes) -> None:
 
 
 def _words(ledger: pd.DataFrame, table: str) -> str:
-    def rows(step: str) -> pd.DataFrame:
-        return ledger[ledger["step"] == step]
-
-    read = rows("read").iloc[0]
-    reasons = [f"{row.rows:,} {row.reason}" for row in records(rows("excluded"))]
+    read, excluded, analysed = (ledger[ledger["step"] == step] for step in _COLOURS)
+    reasons = "; ".join(f"{row.rows:,} {row.reason}" for row in records(excluded))
     kept = [
-        f"{counted(row.rows, 'row')} of {counted(row.patients, 'patient')}"
-        + (f" ({row.reason})" if row.reason else "")
-        for row in records(rows("analysed"))
+        f"{_counts(row)}{f' ({row.reason})' if row.reason else ''}" for row in records(analysed)
     ]
-    total = int(rows("excluded")["rows"].sum())
+    total = int(excluded["rows"].sum())
     return (
-        f"Flow of records, {table}: {counted(int(read['rows']), 'row')} of "
-        f"{counted(int(read['patients']), 'patient')} read; {counted(total, 'row')} excluded"
-        + (f" ({'; '.join(reasons)})" if reasons else "")
-        + f"; analysed: {'; '.join(kept)}."
+        f"Flow of records, {table}: {_counts(read.iloc[0])} read; {counted(total, 'row')} excluded"
+        f"{f' ({reasons})' if reasons else ''}; analysed: {'; '.join(kept)}."
     )
+
+
+def _counts(row: Any) -> str:
+    return f"{counted(int(row.rows), 'row')} of {counted(int(row.patients), 'patient')}"

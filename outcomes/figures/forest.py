@@ -21,12 +21,10 @@ from outcomes.figures.base import (
     INK,
     PAPER,
     QUIET,
-    new_axes,
+    canvas,
     records,
     set_alt_text,
-    style,
     text_width,
-    trim_height,
 )
 from outcomes.figures.rows import SIZE, draw_interval, no_scale, write_beside
 from outcomes.words.english import SAYS_NOTHING, counted, wrapped
@@ -36,10 +34,12 @@ from outcomes.words.units import unit_symbol
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
 
-__all__ = ["rates_forest"]
-
 _NEEDED = ["group", "patients", "movements", "rate", "low", "high"]
+
+
 _QUANTITY = "achieved share of plan"
+
+
 _WIDEST = (-0.5, 1.75)
 """Intervals are cut off, with an arrow, beyond these rates."""
 
@@ -63,10 +63,6 @@ def rates_forest(
         achieved share of plan are drawn, as an open diamond with a letter, in the row of their
         movement and tooth class; their sources are listed below.
 
-    Returns
-    -------
-    Axes
-
     Raises
     ------
     InputError
@@ -85,10 +81,8 @@ def rates_forest(
     """
     rates = _rows(fits_or_rates)
     context = _context(rates, published)
-    with style():
-        own = ax is None
-        if ax is None:
-            ax = new_axes(FULL_WIDTH, 1.3 + 0.21 * (rates["place"].max() + 1) + 0.13 * len(context))
+    height = 1.3 + 0.21 * (rates["place"].max() + 1) + 0.13 * len(context)
+    with canvas(ax, FULL_WIDTH, height, trim=True) as ax:
         _frame_axes(rates, context, ax)
         for row in records(rates):
             low, rate, high = 100 * row.low, 100 * row.rate, 100 * row.high
@@ -98,8 +92,6 @@ def rates_forest(
             _draw_published(mark, ax)
         left = _write_columns(rates, ax)
         _write_notes(rates, context, left, ax)
-        if own:
-            trim_height(ax)
         set_alt_text(ax, _words(rates, context))
     return ax
 
@@ -111,9 +103,10 @@ def _rows(given: RateFit | Mapping[str, RateFit] | pd.DataFrame) -> pd.DataFrame
     elif isinstance(given, Mapping):
         if not given:
             raise InputError("No fit to draw: none of the movements could be fitted.")
-        table = pd.concat([_named(fit, name) for name, fit in given.items()], ignore_index=True)
+        tables = [fit.rates.assign(movement=name, unit=fit.unit) for name, fit in given.items()]
+        table = pd.concat(tables, ignore_index=True)
     else:
-        table = _named(given, given.movement)
+        table = given.rates.assign(movement=given.movement, unit=given.unit)
     missing = [name for name in _NEEDED if name not in table.columns]
     if missing:
         raise InputError(
@@ -136,10 +129,6 @@ def _rows(given: RateFit | Mapping[str, RateFit] | pd.DataFrame) -> pd.DataFrame
         place += 1
         places.append(place)
     return table.assign(place=places).reset_index(drop=True)
-
-
-def _named(fit: RateFit, movement: str | None) -> pd.DataFrame:
-    return fit.rates.assign(movement=movement, unit=fit.unit)
 
 
 def _context(rates: pd.DataFrame, published: pd.DataFrame | None) -> pd.DataFrame:
@@ -207,32 +196,23 @@ def _write_columns(rates: pd.DataFrame, ax: Axes) -> float:
     numbers = [_number(row) for row in records(rates)]
     wide = ax.get_figure(root=True).get_figwidth() > 5  # type: ignore[union-attr]
     head = "patients / movements" if wide else "patients /\nmovements"
-    counts_end = -8.0
-    names_start = (
-        counts_end - 10 - max(text_width(text, SIZE) for text in [*counts, *head.split("\n")])
-    )
-    names_start -= max(
+    named = rates[rates["movement"].notna()].drop_duplicates("movement")
+    headings = {row.place - 1: _headed(row.movement, row.unit) for row in records(named)}
+    counts_end, top = -8.0, -1.1
+    left = counts_end - 10 - max(text_width(text, SIZE) for text in [*counts, *head.split("\n")])
+    left -= max(
         [text_width(text, SIZE) for text in rates["group"]]
-        + [text_width(_headed(m, u), SIZE, bold=True) - 40 for m, u in _headings(rates)]
+        + [text_width(text, SIZE, bold=True) - 40 for text in headings.values()]
     )
-    top = -1.1
     write_beside(head, 0, top, counts_end, ax, ha="right", color=QUIET)
     write_beside("% (interval)", 1, top, 6, ax, ha="left", color=QUIET)
     for row, count, number in zip(records(rates), counts, numbers, strict=True):
-        write_beside(str(row.group), 0, row.place, names_start, ax, ha="left", color=INK)
+        write_beside(str(row.group), 0, row.place, left, ax, ha="left", color=INK)
         write_beside(count, 0, row.place, counts_end, ax, ha="right", color=INK)
         write_beside(number, 1, row.place, 6, ax, ha="left", color=INK)
-    for movement, unit in _headings(rates):
-        place = rates.loc[rates["movement"] == movement, "place"].min() - 1
-        write_beside(
-            _headed(movement, unit), 0, place, names_start, ax, ha="left", color=INK, weight="bold"
-        )
-    return names_start
-
-
-def _headings(rates: pd.DataFrame) -> list[tuple[str, str | None]]:
-    named = rates[rates["movement"].notna()].drop_duplicates("movement")
-    return list(zip(named["movement"], named["unit"], strict=True))
+    for place, text in headings.items():
+        write_beside(text, 0, place, left, ax, ha="left", color=INK, weight="bold")
+    return left
 
 
 def _headed(movement: str, unit: str | None) -> str:
@@ -243,11 +223,9 @@ def _headed(movement: str, unit: str | None) -> str:
 def _number(row: Any) -> str:
     if np.isnan(row.rate):
         return "not known"
-    rate = (
-        bare_percent(row.rate)
-        if abs(row.rate) <= SAYS_NOTHING
-        else f"over ±{bare_percent(SAYS_NOTHING)}"
-    )
+    rate = bare_percent(row.rate)
+    if abs(row.rate) > SAYS_NOTHING:
+        rate = f"over ±{bare_percent(SAYS_NOTHING)}"
     if np.isnan([row.low, row.high]).any():
         return f"{rate} (no interval)"
     if max(abs(row.low), abs(row.high)) > SAYS_NOTHING:
@@ -282,11 +260,8 @@ def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
         f"{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
         for row in records(rates)
     ]
-    text = (
-        "Forest plot of the achieved share of the plan in per cent, with intervals. "
-        + "; ".join(parts)
-        + "."
-    )
+    head = "Forest plot of the achieved share of the plan in per cent, with intervals."
+    text = f"{head} {'; '.join(parts)}."
     if len(context):
         marks = [f"{m.what} {bare_percent(m.share)} % ({m.source})" for m in records(context)]
         text += f" Published, for context: {'; '.join(marks)}."

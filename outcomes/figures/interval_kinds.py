@@ -6,18 +6,17 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.domain.names import movement_name
-from outcomes.figures.base import FULL_WIDTH, look, new_axes, set_alt_text, style
+from outcomes.figures.base import FULL_WIDTH, canvas, look, records, set_alt_text
 from outcomes.figures.rows import group_rows
-from outcomes.words.numbers import bare_percent, range_words
+from outcomes.words.numbers import bare_percent, interval_words, range_words
 
 if TYPE_CHECKING:
     from outcomes.rates.bootstrap import Bootstrap
     from outcomes.rates.result import RateFit
-
-__all__ = ["intervals"]
 
 
 def intervals(fit: RateFit, bootstraps: Mapping[str, Bootstrap], ax: Axes | None = None) -> Axes:
@@ -34,8 +33,7 @@ def intervals(fit: RateFit, bootstraps: Mapping[str, Bootstrap], ax: Axes | None
     """
     tables = {"model (Satterthwaite t)": fit.rates}
     tables |= {name: b.rates for name, b in bootstraps.items()}
-    with style():
-        ax = ax or new_axes(FULL_WIDTH, 0.9 + 0.2 * len(fit.groups) * (len(tables) + 0.7))
+    with canvas(ax, FULL_WIDTH, 0.9 + 0.2 * len(fit.groups) * (len(tables) + 0.7)) as ax:
         step = 0.8 / len(tables)
         for k, (name, table) in enumerate(tables.items()):
             place = np.arange(len(table)) + (k - (len(tables) - 1) / 2) * step
@@ -47,15 +45,15 @@ def intervals(fit: RateFit, bootstraps: Mapping[str, Bootstrap], ax: Axes | None
         group_rows(fit.rates, ax)
         ax.set_xlabel(
             f"Achieved share of planned {movement_name(fit.movement)} (%), with "
-            f"{100 * fit.level:g} % interval"
+            f"{interval_words(fit.level, space=' ')}"
         )
         ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=len(tables))
-        words = []
-        for name, table in tables.items():
-            parts = [
-                f"{g} {range_words(lo, hi, bare_percent)} %"
-                for g, lo, hi in zip(fit.groups, table["low"], table["high"], strict=True)
-            ]
-            words.append(f"{name}: {', '.join(parts)}")
-        set_alt_text(ax, "Intervals of the rates by method. " + ". ".join(words) + ".")
+        words = [f"{name}: {_intervals_words(table)}." for name, table in tables.items()]
+        set_alt_text(ax, f"Intervals of the rates by method. {' '.join(words)}")
     return ax
+
+
+def _intervals_words(rates: pd.DataFrame) -> str:
+    return ", ".join(
+        f"{row.group} {range_words(row.low, row.high, bare_percent)} %" for row in records(rates)
+    )

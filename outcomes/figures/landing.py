@@ -19,10 +19,8 @@ from outcomes.figures.base import (
     INK,
     PAPER,
     QUIET,
-    new_axes,
+    canvas,
     set_alt_text,
-    style,
-    trim_height,
 )
 from outcomes.figures.rows import names_and_numbers
 from outcomes.overcorrect.cautions import safer
@@ -32,8 +30,6 @@ from outcomes.words.units import unit_mark, unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.overcorrect.plan import Plan
-
-__all__ = ["landing_ranges"]
 
 
 def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
@@ -61,9 +57,7 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
     unit = str(aims["unit"].iloc[0])
     several = len(plan.patients) > 1
     best: Any = plan.options[plan.options["option"] == BEST].set_index("at")
-    with style():
-        own = ax is None
-        ax = ax or new_axes(FULL_WIDTH, 0.9 + 0.24 * len(aims))
+    with canvas(ax, FULL_WIDTH, 0.9 + 0.24 * len(aims), trim=True) as ax:
         ax.set_ylim(len(aims) - 0.4, -0.8)
         ax.axvline(0, color=FAINT, lw=0.8, zorder=0.9)
         left, right, said = [], [], []
@@ -78,8 +72,6 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
             f"{_ends(movement)}{heading(movement)} ({unit_symbol(unit)})\n"
             "│ aim, shaded: within tolerance;  × safer plan;  ○ expected result, 80 % and 95 % range"
         )
-        if own:
-            trim_height(ax)
         set_alt_text(
             ax,
             f"Where the {safer(plan.limits.over_cap)} of {movement_name(movement)} should end: "

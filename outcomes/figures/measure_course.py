@@ -13,8 +13,6 @@ from outcomes.words.english import capital
 from outcomes.words.numbers import number
 from outcomes.words.units import unit_symbol
 
-__all__ = ["draw_course_of", "draw_target", "measure_title"]
-
 
 def measure_title(rows: pd.DataFrame) -> str:
     """Name and unit of the measure of these rows: ``Overbite, mm``."""

@@ -15,19 +15,16 @@ from outcomes.figures.base import (
     FULL_WIDTH,
     INK,
     QUIET,
-    new_axes,
+    canvas,
     records,
     set_alt_text,
-    style,
 )
 from outcomes.figures.rows import group_rows
 from outcomes.words.english import counted
-from outcomes.words.numbers import bare_percent
+from outcomes.words.numbers import bare_percent, interval_words
 
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
-
-__all__ = ["influence"]
 
 _WORTH_NAMING = 0.25  # standard errors that a rate must move for its patient to be named
 
@@ -44,16 +41,15 @@ def influence(fit: RateFit, ax: Axes | None = None) -> Axes:
     """
     table = fit.influence().dropna(subset="rate")
     groups = list(fit.groups)
-    with style():
-        ax = ax or new_axes(FULL_WIDTH, 0.9 + 0.55 * len(groups))
+    with canvas(ax, FULL_WIDTH, 0.9 + 0.55 * len(groups)) as ax:
         for place, row in enumerate(records(fit.rates)):
-            interval = f"{100 * fit.level:g} % interval" if place == 0 else None
+            interval = interval_words(fit.level, space=" ") if place == 0 else None
             ends = [row.low * 100, row.high * 100]
             ax.plot(ends, [place] * 2, color=FAINT, lw=5, alpha=0.55, label=interval)
             ax.plot([row.rate * 100] * 2, [place - 0.22, place + 0.22], color=INK, linewidth=1.2)
             mine = table[table["group"] == row.group]
             ax.plot(
-                mine["rate"] * 100, place + 0.16 * _spread(mine["rate"].to_numpy()), "o", ms=2.8,
+                mine["rate"] * 100, place + 0.16 * _apart(mine["rate"].to_numpy()), "o", ms=2.8,
                 color=COLOURS[0], alpha=0.65, label="one patient left out" if place == 0 else None,
             )  # fmt: skip
             _name_outermost(mine, place, ax)
@@ -84,7 +80,7 @@ def _name_outermost(mine: pd.DataFrame, place: int, ax: Axes) -> None:
         )  # fmt: skip
 
 
-def _spread(values: np.ndarray) -> np.ndarray:
+def _apart(values: np.ndarray) -> np.ndarray:
     """Small vertical offsets, the same for the same values, so that near dots stay apart."""
     offsets = np.zeros(len(values))
     offsets[np.argsort(values, kind="stable")] = np.resize([-1, 0, 1], len(values))

@@ -7,13 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
-from outcomes.figures.base import FULL_WIDTH, QUIET, look, new_axes, set_alt_text, style
+from outcomes.figures.base import FULL_WIDTH, QUIET, canvas, look, records, set_alt_text
 from outcomes.words.numbers import bare_percent
 
 if TYPE_CHECKING:
     from outcomes.rates.pooling import ToothRates
-
-__all__ = ["pooled_teeth"]
 
 
 def pooled_teeth(teeth: ToothRates, ax: Axes | None = None) -> Axes:
@@ -27,8 +25,7 @@ def pooled_teeth(teeth: ToothRates, ax: Axes | None = None) -> Axes:
         Where to draw; a new figure if None.
     """
     rates = teeth.rates.reset_index(drop=True)
-    with style():
-        ax = ax or new_axes(FULL_WIDTH, 3.0)
+    with canvas(ax, FULL_WIDTH, 3.0) as ax:
         place = np.arange(len(rates))
         classes = list(dict.fromkeys(rates["tooth_class"]))
         for k, name in enumerate(classes):
@@ -52,16 +49,11 @@ def pooled_teeth(teeth: ToothRates, ax: Axes | None = None) -> Axes:
         ax.set_xlabel("Tooth (FDI)")
         ax.set_ylabel("Achieved share of the plan (%)")
         ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=len(classes) + 1)
-        parts = [
-            f"{tooth} {bare_percent(own)} to {bare_percent(rate)} %"
-            for tooth, own, rate in zip(
-                rates["tooth"], rates["own_rate"], rates["rate"], strict=True
-            )
-        ]
-        set_alt_text(
-            ax,
-            "Rate of each tooth on its own and pooled towards its class: " + ", ".join(parts) + ".",
+        parts = ", ".join(
+            f"{row.tooth} {bare_percent(row.own_rate)} to {bare_percent(row.rate)} %"
+            for row in records(rates)
         )
+        set_alt_text(ax, f"Rate of each tooth on its own and pooled towards its class: {parts}.")
     return ax
 
 

@@ -10,8 +10,6 @@ from typing import Any
 
 from outcomes.figures.base import alt_text, figure_bytes, settle
 
-__all__ = ["MM", "WIDTHS", "Drawn", "save_for_print", "write_contents"]
-
 MM = 1 / 25.4
 WIDTHS = {"one_column": 85 * MM, "two_column": 175 * MM}
 """Inches: 85 mm and 175 mm (common practice, no source)."""

@@ -1,11 +1,11 @@
 """Values from published studies, to set a practice's results beside; never truth for a practice."""
 
+from __future__ import annotations
+
 import pandas as pd
 
 from outcomes.errors import InputError
 from outcomes.paths import data_path
-
-__all__ = ["published_values"]
 
 
 def published_values(topic: str | None = None) -> pd.DataFrame:

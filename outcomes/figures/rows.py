@@ -7,10 +7,8 @@ from typing import Any
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.figures.base import COLOURS, PAPER, records, text_width
+from outcomes.figures.base import COLOURS, PAPER, name_rows, records, text_width
 from outcomes.words.english import counted
-
-__all__ = ["SIZE", "draw_interval", "group_rows", "names_and_numbers", "no_scale", "write_beside"]
 
 SIZE = 7.5
 """Type of the words beside the rows, points."""
@@ -76,7 +74,4 @@ def group_rows(rates: pd.DataFrame, ax: Axes) -> None:
         f"{row.group}\n{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
         for row in records(rates)
     ]
-    ax.set_yticks(range(len(labels)), labels)
-    ax.set_ylim(len(labels) - 0.45, -0.55)
-    ax.grid(axis="y", visible=False)
-    ax.tick_params(axis="y", length=0)
+    name_rows(labels, ax, top=0.55, bottom=0.55)

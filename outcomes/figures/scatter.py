@@ -12,17 +12,15 @@ from matplotlib.axes import Axes
 from outcomes.domain.names import movement_name, sign_words
 from outcomes.figures.base import (
     COLOURS,
-    FAINT,
     GUIDE,
     INK,
     PAPER,
     QUIET,
+    canvas,
+    cross_at_zero,
     halo,
-    new_axes,
     records,
     set_alt_text,
-    style,
-    trim_height,
 )
 from outcomes.words.english import counted, listed
 from outcomes.words.numbers import bare_percent, range_words
@@ -31,10 +29,9 @@ from outcomes.words.units import unit_in_full, unit_symbol
 if TYPE_CHECKING:
     from outcomes.rates.result import RateFit
 
-__all__ = ["planned_achieved"]
-
 _SHORT = 24
 """Sign words of more characters than this take lines of their own."""
+
 
 _LABELLED = 8
 """More groups than this and only the lowest and the highest line are labelled."""
@@ -54,25 +51,15 @@ def planned_achieved(fit: RateFit, ax: Axes | None = None) -> Axes:
     ax
         Where to draw; a new figure if None.
 
-    Returns
-    -------
-    Axes
-
     Examples
     --------
-    >>> import outcomes, pandas as pd
-    >>> frame = pd.DataFrame({
-    ...     "patient": ["P001"] * 3 + ["P002"] * 3, "tooth": [11, 12, 13] * 2,
-    ...     "planned": [10, 8, 6, -9, 7, 5.0], "achieved": [6.1, 4.4, 3.3, -4.2, 3.6, 2.1],
-    ... })
-    >>> ax = planned_achieved(outcomes.fit_rate(frame, group=None))
+    >>> import outcomes as oc
+    >>> ax = planned_achieved(oc.fit_rate(oc.simulate_rates(15, seed=1), group=None))
     >>> [text.get_text() for text in ax.texts if text.get_text()]
-    ['all of the plan', 'all teeth 52 %']
+    ['all of the plan', 'all teeth 51 %']
     """
-    with style():
-        own = ax is None
-        ax = new_axes(5.0, 4.6) if ax is None else ax
-        data = fit.data
+    data = fit.data
+    with canvas(ax, 5.0, 4.6, trim=True) as ax:
         groups = [str(group) for group in fit.rates["group"]]
         colour = {group: COLOURS[i % 4] for i, group in enumerate(groups)}
         if len(groups) > len(COLOURS):
@@ -84,8 +71,6 @@ def planned_achieved(fit: RateFit, ax: Axes | None = None) -> Axes:
         _name_axes(fit, ax)
         prefix = "tooth " if fit.group == ("tooth",) else ""
         _label_lines(ends, prefix, colour, ax)
-        if own:
-            trim_height(ax)
         set_alt_text(ax, _words(fit, data))
     return ax
 
@@ -101,8 +86,7 @@ def _limits(data: pd.DataFrame, ax: Axes) -> tuple[float, float]:
     if not (data["planned"] > 0).any():
         ax.invert_xaxis()
         ax.invert_yaxis()
-    ax.axhline(0, color=FAINT, lw=0.8, zorder=0.9)
-    ax.axvline(0, color=FAINT, lw=0.8, zorder=0.9)
+    cross_at_zero(ax, zorder=0.9)
     return max(x_low, y_low), min(x_high, y_high)
 
 
@@ -151,12 +135,10 @@ def _name_axes(fit: RateFit, ax: Axes) -> None:
     symbol = unit_symbol(fit.unit)
     what = movement_name(fit.movement) + (f" ({symbol})" if symbol else "")
     negative, positive = sign_words(fit.movement)
-    if len(negative) + len(positive) <= _SHORT:
-        signs = f"\n− {negative},  + {positive}" if negative else ""
-        ax.set(xlabel=f"Planned {what}{signs}", ylabel=f"Achieved {what}{signs}")
-    else:
-        ax.set_xlabel(f"Planned {what}\n− {negative}\n+ {positive}")
-        ax.set_ylabel(f"Achieved {what}\n(signs as planned)")
+    short = len(negative) + len(positive) <= _SHORT
+    gap, other = (",  ", "") if short else ("\n", "\n(signs as planned)")
+    signs = f"\n− {negative}{gap}+ {positive}" if negative else ""
+    ax.set(xlabel=f"Planned {what}{signs}", ylabel=f"Achieved {what}{other or signs}")
 
 
 def _label_lines(
@@ -177,9 +159,8 @@ def _label_lines(
         labels.append(ax.text(1.05, y, said, transform=across, va="center", **look))
     figure: Any = ax.get_figure(root=True)
     figure.draw_without_rendering()  # the layout settles, and with it the height of a label
-    height = abs(
-        np.diff(ax.transData.inverted().transform([(0, 0), (0, _pixels(ax, 10))])[:, 1])[0]
-    )
+    pixels = 10 * figure.dpi / 72
+    height = abs(np.diff(ax.transData.inverted().transform([(0, 0), (0, pixels)])[:, 1])[0])
     places = _spread([end[3] for end in ends], height)
     if ax.yaxis_inverted():
         places = [-y for y in _spread([-end[3] for end in ends][::-1], height)[::-1]]
@@ -189,11 +170,6 @@ def _label_lines(
         ax.annotate(
             "", (x, y), (1.04, place), textcoords=across, arrowprops=leader, annotation_clip=False
         ).set_in_layout(False)
-
-
-def _pixels(ax: Axes, points: float) -> float:
-    figure: Any = ax.get_figure(root=True)
-    return float(points * figure.dpi / 72)
 
 
 def _spread(places: list[float], gap: float) -> list[float]:

@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 
 from outcomes.figures.base import (
     COLOURS,
-    FAINT,
     QUIET,
+    cross_at_zero,
     lines_of,
     panels,
     set_alt_text,
@@ -22,10 +22,6 @@ from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
-
-__all__ = ["plausibility"]
-
-_COLUMNS = 3
 
 
 def plausibility(cohort: Cohort | pd.DataFrame, axes: np.ndarray | None = None) -> np.ndarray:
@@ -38,10 +34,6 @@ def plausibility(cohort: Cohort | pd.DataFrame, axes: np.ndarray | None = None) 
     axes
         Array of Axes, one for each movement present; a new figure if None.
 
-    Returns
-    -------
-    ndarray of Axes
-
     Examples
     --------
     >>> frame = pd.DataFrame({"movement": ["tip", "tip"], "unit": "degree",
@@ -53,7 +45,7 @@ def plausibility(cohort: Cohort | pd.DataFrame, axes: np.ndarray | None = None) 
     names = list(dict.fromkeys(frame["movement"].astype(str)))
     with style():
         if axes is None:
-            columns = min(len(names), _COLUMNS)
+            columns = min(len(names), 3)
             size = 2.4 * columns, 2.4 * lines_of(len(names), columns)
             axes = panels(len(names), *size, columns)
         for ax, name in zip(np.ravel(axes), names, strict=True):
@@ -65,8 +57,7 @@ def _draw(rows: pd.DataFrame, name: str, ax: Axes) -> None:
     planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
     unit = unit_symbol(rows["unit"].iloc[0])
     reach = 1.05 * max(float(np.abs(planned).max()), float(np.abs(achieved).max()), 1e-9)
-    ax.axhline(0, color=FAINT, lw=0.8, zorder=0.5)
-    ax.axvline(0, color=FAINT, lw=0.8, zorder=0.5)
+    cross_at_zero(ax, zorder=0.5)
     ax.plot([-reach, reach], [-reach, reach], color=QUIET, lw=0.8, ls=(0, (4, 3)))
     look: dict[str, Any] = {"s": 9, "color": COLOURS[1], "alpha": 0.55, "linewidth": 0}
     sns.scatterplot(rows, x="planned", y="achieved", ax=ax, **look)

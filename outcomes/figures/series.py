@@ -19,8 +19,6 @@ from outcomes.words.units import unit_symbol
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["series_panels"]
-
 
 def series_panels(
     cohort: Cohort,
@@ -47,10 +45,6 @@ def series_panels(
         Of a line of panels, inches.
     kinds
         Whether panels with room name the malocclusion of their patient.
-
-    Returns
-    -------
-    ndarray of Axes
 
     Raises
     ------
@@ -99,11 +93,10 @@ def series_panels(
 
 
 def _kinds(cohort: Cohort) -> dict[str, str]:
-    table = cohort.patients
-    if "malocclusion" not in table.columns:
+    if "malocclusion" not in cohort.patients.columns:
         return {}
-    known = table.dropna(subset="malocclusion")
-    return dict(zip(known["patient"].astype(str), known["malocclusion"].astype(str), strict=True))
+    known = cohort.patients.dropna(subset="malocclusion")
+    return dict(known[["patient", "malocclusion"]].astype(str).to_numpy())
 
 
 def _panel_words(values: pd.DataFrame, measure: str) -> str:

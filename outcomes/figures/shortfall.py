@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING
 
 from matplotlib.axes import Axes
 
-from outcomes.figures.base import COLOURS, GUIDE, PAPER, QUIET, new_axes, set_alt_text, style
+from outcomes.figures.base import COLOURS, GUIDE, PAPER, QUIET, canvas, set_alt_text
 from outcomes.words.english import counted
 from outcomes.words.units import unit_symbol
 
 if TYPE_CHECKING:
     from outcomes.overcorrect.validate import Validation
-
-__all__ = ["shortfall_change"]
 
 
 def shortfall_change(validation: Validation, ax: Axes | None = None) -> Axes:
@@ -39,8 +37,7 @@ def shortfall_change(validation: Validation, ax: Axes | None = None) -> Axes:
     before = (table["aim"] - table["achieved"]).abs().groupby(table["patient"]).mean()
     after = (table["aim"] - table["new_achieved"]).abs().groupby(table["patient"]).mean()
     symbol = unit_symbol(validation.unit) or "unit"
-    with style():
-        ax = ax or new_axes(4.4, 4.0)
+    with canvas(ax, 4.4, 4.0) as ax:
         most = 1.08 * max(before.max(), after.max())
         ax.plot([0, most], [0, most], zorder=1, **GUIDE)
         ax.plot(before, after, "o", ms=4, mfc=COLOURS[0], mec=PAPER, mew=0.4, alpha=0.8)

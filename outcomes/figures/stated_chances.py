@@ -5,10 +5,8 @@ from __future__ import annotations
 import pandas as pd
 from matplotlib.axes import Axes
 
-from outcomes.figures.base import GUIDE, look, new_axes, records, set_alt_text, style
+from outcomes.figures.base import GUIDE, canvas, look, records, set_alt_text
 from outcomes.words.numbers import bare_percent
-
-__all__ = ["reliability"]
 
 
 def reliability(table: pd.DataFrame, ax: Axes | None = None, label: str = "chance") -> Axes:
@@ -30,8 +28,7 @@ def reliability(table: pd.DataFrame, ax: Axes | None = None, label: str = "chanc
     'Came true (%)'
     """
     series = table["series"] if "series" in table else pd.Series("", index=table.index)
-    with style():
-        ax = ax or new_axes(4.2, 4.0)
+    with canvas(ax, 4.2, 4.0) as ax:
         ax.plot([0, 100], [0, 100], zorder=1, **GUIDE)
         for k, (name, part) in enumerate(table.groupby(series, sort=False)):
             ax.errorbar(
@@ -39,8 +36,7 @@ def reliability(table: pd.DataFrame, ax: Axes | None = None, label: str = "chanc
                 linestyle="none", ms=4, elinewidth=1.1, label=str(name) or None, **look(k),
             )  # fmt: skip
         ax.set(xlim=(0, 100), ylim=(0, 100), aspect="equal")
-        ax.set_xlabel(f"Stated {label} (%)")
-        ax.set_ylabel("Came true (%)")
+        ax.set(xlabel=f"Stated {label} (%)", ylabel="Came true (%)")
         if series.nunique() > 1:
             ax.legend(loc="upper left", fontsize=7)
         words = [f"{bare_percent(r.stated)} %: {bare_percent(r.landed)} %" for r in records(table)]

@@ -7,23 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 
-from outcomes.figures.base import (
-    FULL_WIDTH,
-    GUIDE,
-    INK,
-    PAPER,
-    look,
-    new_axes,
-    records,
-    set_alt_text,
-    style,
-)
+from outcomes.figures.base import FULL_WIDTH, GUIDE, INK, PAPER, canvas, look, records, set_alt_text
 from outcomes.words.english import counted, number_of
 
 if TYPE_CHECKING:
     from outcomes.study.plan import StudyPlan
-
-__all__ = ["study_size"]
 
 
 def study_size(plan: StudyPlan, ax: Axes | None = None) -> Axes:
@@ -39,10 +27,6 @@ def study_size(plan: StudyPlan, ax: Axes | None = None) -> Axes:
     ax
         Where to draw; a new figure if None.
 
-    Returns
-    -------
-    Axes
-
     Examples
     --------
     >>> import outcomes
@@ -50,8 +34,7 @@ def study_size(plan: StudyPlan, ax: Axes | None = None) -> Axes:
     >>> study_size(plan).get_xlabel()
     'Patients'
     """
-    with style():
-        ax = new_axes(FULL_WIDTH, 3.6) if ax is None else ax
+    with canvas(ax, FULL_WIDTH, 3.6) as ax:
         aim = plan.aim
         column = "power" if aim.width is None else aim.target
         wanted = aim.power if aim.width is None else aim.width

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize, to_rgba
 from matplotlib.patches import Rectangle
 
+from outcomes.domain import teeth
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.figures.base import (
@@ -23,15 +25,12 @@ from outcomes.figures.base import (
     PAPER,
     QUIET,
     RATES,
-    new_axes,
+    canvas,
     records,
     set_alt_text,
-    style,
 )
 from outcomes.words.english import counted
 from outcomes.words.numbers import bare_percent
-
-__all__ = ["tooth_chart"]
 
 _HEIGHT = 1.5
 """Height of a cell; its width is 1."""
@@ -68,10 +67,6 @@ def tooth_chart(
     title
         Such as the movement; none by default.
 
-    Returns
-    -------
-    Axes
-
     Raises
     ------
     InputError
@@ -87,30 +82,32 @@ def tooth_chart(
     ['18', '17', '16']
     """
     table = _table(rates_by_tooth)
-    with style():
-        rows = _chart_rows(table.index)
-        if ax is None:
-            ax = new_axes(FULL_WIDTH, 1.0 + 0.68 * len(rows))
+    rows = _chart_rows(table.index)
+    with canvas(ax, FULL_WIDTH, 1.0 + 0.68 * len(rows)) as ax:
         colours = ScalarMappable(Normalize(*limits), colormaps[RATES])
         size = _type_size(ax)
         cells: dict[Any, Any] = {row.Index: row for row in records(table)}
         top = 0.0
-        for i, (teeth, upper) in enumerate(rows):
+        for i, (row, upper) in enumerate(rows):
             if not upper and rows[i - 1][1]:
                 top += _BETWEEN_JAWS
-            for place, tooth in enumerate(teeth):
-                x = _x(place, len(teeth))
-                _draw_cell(ax, tooth, cells.get(tooth), x, top, size, colours, upper)
+            for place, tooth in enumerate(row):
+                x = _x(place, len(row))
+                ax.text(
+                    x + 0.5, top - 0.2 if upper else top + _HEIGHT + 0.22, str(tooth), ha="center",
+                    va="center", fontsize=max(5, 0.78 * size), color=QUIET,
+                )  # fmt: skip
+                _draw_cell(cells.get(tooth), x, top, size, colours, ax)
             top += _HEIGHT + (0.5 if upper else 0.35)
-        _finish(ax, top, size, colours, table, title)
+        _finish(ax, top, size, colours, table)
+        if title:
+            ax.set_title(title)
         set_alt_text(ax, _words(table, title))
     return ax
 
 
 def _table(given: pd.DataFrame) -> pd.DataFrame:
     """tooth -> rate (to show), movements, patients, fitted, differs."""
-    from outcomes.domain.teeth import FDI_TEETH
-
     table = given.copy()
     for wanted, other in (("tooth", "group"), ("rate", "pooled_rate")):
         if wanted not in table.columns and other in table.columns:
@@ -119,7 +116,7 @@ def _table(given: pd.DataFrame) -> pd.DataFrame:
     if missing:
         raise InputError(f"No column {', '.join(missing)}; there are {', '.join(table.columns)}.")
     numbers = pd.to_numeric(table["tooth"], errors="coerce")
-    unknown = table.loc[~numbers.isin(FDI_TEETH), "tooth"]
+    unknown = table.loc[~numbers.isin(teeth.FDI_TEETH), "tooth"]
     if len(unknown):
         raise InputError(f"No FDI tooth number: {', '.join(map(str, unknown.unique()))}.")
     table["tooth"] = numbers.astype(int)
@@ -137,16 +134,12 @@ def _table(given: pd.DataFrame) -> pd.DataFrame:
     return table[table["fitted"].notna()]
 
 
-def _chart_rows(present: pd.Index) -> list[tuple[tuple[int, ...], bool]]:
+def _chart_rows(present: pd.Index) -> list[tuple[Sequence[int], bool]]:
     """Rows of teeth from the top, with True for the upper jaw."""
-    from outcomes.domain import teeth
-
-    upper = [tuple(teeth.FDI_ORDER_UPPER)]
-    lower = [tuple(teeth.FDI_ORDER_LOWER)]
+    rows: list[Any] = [(teeth.FDI_ORDER_UPPER, True), (teeth.FDI_ORDER_LOWER, False)]
     if (present > 50).any():
-        upper.append(tuple(teeth.DECIDUOUS_ORDER_UPPER))
-        lower.insert(0, tuple(teeth.DECIDUOUS_ORDER_LOWER))
-    return [(row, True) for row in upper] + [(row, False) for row in lower]
+        rows[1:1] = [(teeth.DECIDUOUS_ORDER_UPPER, True), (teeth.DECIDUOUS_ORDER_LOWER, False)]
+    return rows
 
 
 def _x(place: int, teeth: int) -> float:
@@ -164,19 +157,8 @@ def _type_size(ax: Axes) -> float:
 
 
 def _draw_cell(
-    ax: Axes,
-    tooth: int,
-    row: Any,
-    x: float,
-    top: float,
-    size: float,
-    colours: ScalarMappable,
-    upper: bool,
+    row: Any, x: float, top: float, size: float, colours: ScalarMappable, ax: Axes
 ) -> None:
-    middle = x + 0.5
-    number_at = top - 0.2 if upper else top + _HEIGHT + 0.22
-    small: dict[str, Any] = {"fontsize": max(5, 0.78 * size), "color": QUIET}
-    ax.text(middle, number_at, str(tooth), ha="center", va="center", **small)
     box: dict[str, Any] = {"xy": (x + 0.04, top), "width": 0.92, "height": _HEIGHT}
     if row is None:
         ax.add_patch(Rectangle(**box, fill=False, edgecolor=FAINT, lw=0.6))
@@ -188,6 +170,7 @@ def _draw_cell(
     ax.add_patch(Rectangle(**box, facecolor=face, edgecolor=edge, linestyle=dashes, lw=0.9))
     look: dict[str, Any] = {"ha": "center", "va": "center_baseline", "color": _ink_on(face)}
     rate = bare_percent(row.rate) if known else "–"
+    middle = x + 0.5
     ax.text(middle, top + 0.56, rate, fontsize=1.15 * size, fontweight="bold", **look)
     patients = f"{row.patients:.0f}{'*' * few}{_DAGGER * bool(row.differs)}"
     ax.text(middle, top + 1.16, patients, fontsize=max(5.2, 0.8 * size), **look)
@@ -201,17 +184,10 @@ def _ink_on(face: Any) -> str:
 
 
 def _finish(
-    ax: Axes,
-    bottom: float,
-    size: float,
-    colours: ScalarMappable,
-    table: pd.DataFrame,
-    title: str | None,
+    ax: Axes, bottom: float, size: float, colours: ScalarMappable, table: pd.DataFrame
 ) -> None:
     ax.set(xlim=(-8.3, 8.3), ylim=(bottom + 1.5, -0.5))
     ax.set_axis_off()
-    if title:
-        ax.set_title(title)
     words: dict[str, Any] = {"fontsize": max(5.5, 0.82 * size), "color": QUIET, "va": "center"}
     ax.text(-8.1, bottom + 0.28, "patient's right", ha="left", **words)
     ax.text(8.1, bottom + 0.28, "patient's left", ha="right", **words)
@@ -256,13 +232,9 @@ def _draw_scale(ax: Axes, top: float, colours: ScalarMappable, size: float) -> N
     low, high = colours.get_clim()
     left, right = 1.6, 8.1
     ax.imshow(
-        np.linspace(low, high, 256)[None, :],
-        cmap=colormaps[RATES],
-        norm=Normalize(low, high),
-        extent=(left, right, top + 0.32, top),
-        aspect="auto",
-        zorder=2,
-    )
+        np.linspace(low, high, 256)[None, :], cmap=colours.cmap, norm=Normalize(low, high),
+        extent=(left, right, top + 0.32, top), aspect="auto", zorder=2,
+    )  # fmt: skip
     ax.set(xlim=(-8.3, 8.3))
     sides = ["left", "center", "center", "center", "right"]
     look: dict[str, Any] = {"va": "center", "fontsize": max(5, 0.78 * size), "color": QUIET}
@@ -273,23 +245,22 @@ def _draw_scale(ax: Axes, top: float, colours: ScalarMappable, size: float) -> N
 
 
 def _words(table: pd.DataFrame, title: str | None) -> str:
-    head = (
-        f"Tooth chart{f' of {title}' if title else ''}: achieved share of the plan by tooth, FDI "
-    )
+    of = f" of {title}" if title else ""
+    head = f"Tooth chart{of}: achieved share of the plan by tooth, FDI numbers"
     if not len(table):
-        return head + "numbers; no tooth has a rate."
+        return f"{head}; no tooth has a rate."
     ranked = table[table["rate"].notna()].sort_values("rate")
     cells = [
         f"{row.Index} {_cell_words(row)} ({counted(int(row.patients), 'patient')})"
         for row in records(table.sort_index())
     ]
-    if not len(ranked):
-        return f"{head}numbers. {'; '.join(cells)}."
-    low, high = ranked.iloc[0], ranked.iloc[-1]
-    return (
-        f"{head}numbers. Lowest {bare_percent(low['rate'])} % at {ranked.index[0]}, highest "
-        f"{bare_percent(high['rate'])} % at {ranked.index[-1]}. {'; '.join(cells)}."
-    )
+    if len(ranked):
+        (low, *_), (*_, high) = ranked["rate"], ranked["rate"]
+        head += (
+            f". Lowest {bare_percent(low)} % at {ranked.index[0]}, highest {bare_percent(high)} % "
+            f"at {ranked.index[-1]}"
+        )
+    return f"{head}. {'; '.join(cells)}."
 
 
 def _cell_words(row: Any) -> str:

@@ -11,7 +11,7 @@ from scipy.special import stdtrit
 from outcomes.domain.limits import ENOUGH_PATIENTS, FEW_PATIENTS
 from outcomes.errors import InputError
 from outcomes.words.english import counted, is_
-from outcomes.words.numbers import percent
+from outcomes.words.numbers import level_words, percent
 
 __all__ = [
     "VERDICTS",
@@ -158,7 +158,7 @@ def judge(
     if own_movements and more:
         more = None if many >= rules.enough else rules.enough - many
     there = " with plans in this direction" if records is not None and records > many else ""
-    level = f"{100 * rules.level:g} %"
+    level = level_words(rules.level, space=" ")
     reasons: list[str] = []
     if untested:
         reasons.append(untested)

@@ -21,9 +21,9 @@ from outcomes.rates.result import RateFit
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 from outcomes.words.english import counted
-from outcomes.words.numbers import Format, number, signed
+from outcomes.words.numbers import Format, interval_words, number, signed
 from outcomes.words.shown import as_html, as_text
-from outcomes.words.units import NBSP, unit_mark
+from outcomes.words.units import unit_mark
 
 __all__ = ["ASSUMPTION", "Validation", "validate"]
 
@@ -345,7 +345,7 @@ def _sentence(gain: pd.Series, fit: RateFit) -> str:
     mark = unit_mark(fit.unit)
 
     def limits(low: float, high: float, form: Format = number) -> str:
-        interval = f"{100 * gain['level']:g}{NBSP}% interval {form(low)} to {form(high)}{mark}"
+        interval = f"{interval_words(gain['level'])} {form(low)} to {form(high)}{mark}"
         return f"({interval}, {counted(int(gain['patients']), 'patient')})"
 
     less, low, high = (float(gain[name]) for name in ("less", "low", "high"))

@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.errors import CannotAnswer
 from outcomes.mixed import resample
 from outcomes.progress import counted
+from outcomes.words.numbers import level_words
 from outcomes.words.shown import as_html, as_text
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ class Bootstrap:
         note = f", {self.failed} failed" if self.failed else ""
         return (
             f"{self.kind.capitalize()} bootstrap, {self.n:,} replicates (seed {self.seed}{note}), "
-            f"{100 * self.level:g} % percentile intervals"
+            f"{level_words(self.level, space=' ')} percentile intervals"
         )
 
 

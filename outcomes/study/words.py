@@ -7,7 +7,7 @@ from typing import Any
 from outcomes.rates.result import RateFit
 from outcomes.study.asked import Aim, Assumptions
 from outcomes.words.english import number_of, points_of
-from outcomes.words.numbers import number
+from outcomes.words.numbers import level_words, number
 from outcomes.words.units import unit_mark
 
 __all__ = ["notes", "sentence"]
@@ -24,7 +24,7 @@ def sentence(row: dict[str, Any], aim: Aim, assumed: Assumptions, most: int) -> 
         how = "on average" if aim.assurance is None else f"with {100 * aim.assurance:g} % assurance"
         goal = (
             f"to know {what} within an interval of {points_of(aim.width, exact=True)} "
-            f"({100 * aim.level:g} %, {how})"
+            f"({level_words(aim.level, space=' ')}, {how})"
         )
     else:
         goal = (

@@ -9,24 +9,6 @@ import pandas as pd
 
 from outcomes.words.units import NBSP, unit_mark
 
-__all__ = [
-    "LEVEL",
-    "NBSP",
-    "Format",
-    "bare_percent",
-    "count",
-    "interval_words",
-    "level_words",
-    "number",
-    "p_value",
-    "percent",
-    "points",
-    "range_words",
-    "signed",
-    "size",
-    "size_range",
-]
-
 Format = Callable[[Any], str]
 
 LEVEL = 0.95
@@ -79,26 +61,20 @@ def bare_percent(share: float) -> str:
     return number(100 * share, 0)
 
 
-def level_words(level: float = LEVEL) -> str:
-    """The level of an interval or a range.
+def level_words(level: float = LEVEL, *, space: str = NBSP) -> str:
+    """The level of an interval or a range; ``space`` stands before the sign.
 
     Examples
     --------
-    >>> level_words(0.975).replace(NBSP, " ")
+    >>> level_words(0.975, space=" ")
     '97.5 %'
     """
-    return f"{100 * level:g}{NBSP}%"
+    return f"{100 * level:g}{space}%"
 
 
-def interval_words(level: float = LEVEL) -> str:
-    """What stands before the ends of an interval.
-
-    Examples
-    --------
-    >>> interval_words(0.9).replace(NBSP, "~")
-    '90~% interval'
-    """
-    return f"{level_words(level)} interval"
+def interval_words(level: float = LEVEL, *, space: str = NBSP) -> str:
+    """What stands before the ends of an interval; ``space`` as in `level_words`."""
+    return f"{level_words(level, space=space)} interval"
 
 
 def count(value: float) -> str:

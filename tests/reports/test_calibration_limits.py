@@ -11,7 +11,7 @@ from made_audit import contrast, plain
 from outcomes.overcorrect import validate
 from outcomes.overcorrect.plan import BEST, DIRECT, PlanLimits
 from outcomes.overcorrect.rules import Rules
-from outcomes.reports.overcorrection import aim_notes, words
+from outcomes.reports.overcorrection import words
 
 
 def factor(verdict, why="", movement="tip", group="molar"):
@@ -240,7 +240,7 @@ def test_how_many_aims_have_a_plan(planned, told):
 def test_attachments_that_were_not_used_are_said(attachments, columns, told):
     given = plan(1.0, attachments=attachments)
     given.sources["tip"].columns = columns
-    assert bool(aim_notes.attachment_unused(given)) == told
+    assert bool(words.attachment_unused(given)) == told
 
 
 def test_captions_teeth_and_methods():

@@ -16,7 +16,7 @@ from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, ST
 from outcomes.domain import names as trade_names
 from outcomes.domain.limits import TOLERANCE
 from outcomes.reports.audit import words
-from outcomes.reports.audit.words import achieved, misses
+from outcomes.reports.audit.words import achieved
 from outcomes.reports.audit.words.reading import ledger_sum, left_out, left_words
 from outcomes.reports.audit.words.summary import target_sentence
 from outcomes.reports.common import opinion
@@ -497,8 +497,8 @@ def test_unplanned_movement_that_stayed():
 
 
 def test_the_way_of_a_movement():
-    assert misses._way("vertical", 0.1) != misses._way("vertical", -0.1)
-    assert misses._way("other", 1.0) == "other"
+    assert achieved._way("vertical", 0.1) != achieved._way("vertical", -0.1)
+    assert achieved._way("other", 1.0) == "other"
 
 
 @pytest.mark.parametrize(

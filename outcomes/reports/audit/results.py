@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -17,8 +17,8 @@ from outcomes.rates.differences import FACTORS, Differences, differences
 from outcomes.rates.fit import RateFits, fit_rates, opinion_on
 from outcomes.rates.later_courses import later_courses_alone
 from outcomes.rates.missing_rescans import missing_rescans
-from outcomes.rates.robust_rates import RobustRates, flagged_rows, robust_rates
 from outcomes.reports.common.measured import error_of_readings
+from outcomes.reports.common.robust import read_again
 from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
@@ -110,39 +110,25 @@ class Audit:
     def tooth_rates(self, movement: str) -> pd.DataFrame:
         """The robust second reading of each tooth of a movement, for the tooth chart: tooth (FDI)
         and the columns of ``RobustRates.rates``."""
-        return self._tooth_readings[movement]
+        rates = self._tooth_readings.query("movement == @movement").drop(columns="movement")
+        return rates.rename(columns={"group": "tooth"}).reset_index(drop=True)
 
     @cached_property
-    def _tooth_readings(self) -> dict[str, pd.DataFrame]:
-        large = set(flagged_rows(self.cohort, opposite=False))
-        rows = self.cohort.movements["row"]
-        found = {}
-        for movement, fit in self.tooth_fits.items():
-            flagged = rows.index[rows.isin(large)].intersection(fit.design.index)
-            rates = robust_rates(fit, flagged=flagged).rates.rename(columns={"group": "tooth"})
-            found[movement] = rates.assign(tooth=rates["tooth"].astype(int))
-        return found
+    def _tooth_readings(self) -> pd.DataFrame:
+        rows = self.cohort.movements
+        rates = read_again(self.cohort, rows, self.tooth_fits, opposite=False)
+        return rates.assign(group=rates["group"].astype(int))
 
     @property
     def model_table(self) -> pd.DataFrame:
         """Variance components and fit of each class model: what a statistician asks for."""
         rows = []
         for movement, fit in self.class_fits.items():
-            sd = dict(zip(fit.variance["component"], fit.variance["sd"], strict=True))
-            rows.append(
-                {
-                    "movement": movement,
-                    "unit": fit.unit,
-                    "patients": fit.patients,
-                    "teeth": fit.sites,
-                    "movements": fit.nobs,
-                    "sd_patient": sd["patient"],
-                    "sd_tooth": sd.get("tooth"),
-                    "sd_residual": sd["residual"],
-                    "log_likelihood": fit.log_likelihood,
-                    "note": " ".join(fit.notes),
-                }
-            )
+            sd = fit.variance.set_index("component")["sd"]
+            row: dict[str, Any] = {"movement": movement, "unit": fit.unit}
+            row |= {"patients": fit.patients, "teeth": fit.sites, "movements": fit.nobs}
+            row |= {f"sd_{level}": sd.get(level) for level in ("patient", "tooth", "residual")}
+            rows.append(row | {"log_likelihood": fit.log_likelihood, "note": " ".join(fit.notes)})
         return pd.DataFrame(rows)
 
 
@@ -197,7 +183,7 @@ def run_audit(
         tooth_fits=fit_rates(planned, group="tooth"),
         later_alone=later_courses_alone(frame),
         missing=missing_rescans(cohort),
-        robust=_robust(cohort, frame, fits, class_fits),
+        robust=read_again(cohort, frame, fits, class_fits),
         differences=differences(planned, FACTORS),
         unplanned=unplanned(cohort, tolerance=tolerance),
         measurement=measurement,
@@ -205,23 +191,6 @@ def run_audit(
         opinion=opinion,
         opinion_reason=opinion_reason,
         opinion_of=largest,
-    )
-
-
-def _robust(cohort: Cohort, frame: pd.DataFrame, *fits: RateFits) -> pd.DataFrame:
-    """Second readings of several sets of fits, one under the other."""
-    flagged = frame.index[frame["row"].isin(flagged_rows(cohort))]
-    parts = []
-    for some in fits:
-        for movement, fit in some.items():
-            mine = flagged.intersection(fit.design.index)
-            rates = robust_rates(fit, flagged=mine).rates
-            rates.insert(0, "movement", movement)
-            parts.append(rates)
-    return (
-        pd.concat(parts, ignore_index=True)
-        if parts
-        else pd.DataFrame(columns=["movement", *RobustRates.COLUMNS])
     )
 
 

@@ -1,14 +1,53 @@
-"""Whether a few results far off decide a rate, in words."""
+"""Whether a few results far off decide a rate: a second reading, and what it says in words."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from outcomes.rates.robust_rates import RobustRates, flagged_rows, robust_rates
 from outcomes.reports.common.rows import lines, rate_name
 from outcomes.words.english import capital, number_of, rate_words, verb
 from outcomes.words.numbers import LEVEL, percent
+
+if TYPE_CHECKING:
+    from outcomes.cohort.records import Cohort
+    from outcomes.rates.result import RateFit
+
+
+def read_again(
+    cohort: Cohort | pd.DataFrame,
+    rows: pd.DataFrame,
+    *fits: Mapping[Any, RateFit],
+    opposite: bool = True,
+) -> pd.DataFrame:
+    """`outcomes.robust_rates` of sets of fits, one under the other, the movement in front.
+
+    Parameters
+    ----------
+    cohort
+        Whose check flags rows; none are flagged where it is a frame.
+    rows
+        The movements that the fits are of, with their index.
+    *fits
+        Movement to fit.
+    opposite
+        Whether results opposite in sign to the plan count as flagged.
+    """
+    flagged = rows.index[:0]
+    if not isinstance(cohort, pd.DataFrame):
+        flagged = rows.index[rows["row"].isin(flagged_rows(cohort, opposite=opposite))]
+    parts = [
+        robust_rates(fit, flagged=flagged.intersection(fit.design.index)).rates.assign(
+            movement=name
+        )
+        for some in fits
+        for name, fit in some.items()
+    ]
+    columns = ["movement", *RobustRates.COLUMNS]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
 def second_reading(table: pd.DataFrame, level: float = LEVEL) -> list[str]:

@@ -7,38 +7,64 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.words.numbers import LEVEL, count, interval_words, range_words, size, size_range
-from outcomes.words.units import NBSP
+from outcomes.words.numbers import (
+    LEVEL,
+    count,
+    interval_words,
+    percent,
+    range_words,
+    size,
+    size_range,
+)
 
 BLANK = "–"
 """Where there is nothing to show."""
-INTERVAL = "low to high"
+INTERVAL = "interval"
 """In the place of a column: the interval from ``low`` to ``high``."""
 
 Column = tuple[str, Any]
-"""A column of the result and how its values are written; `size` also takes the column unit."""
+"""The heading of a column and how its values are written; `size` also takes the column unit."""
 
-COUNTS: dict[str, Column] = {"Patients": ("patients", count), "Movements": ("movements", count)}
+SHARED: dict[str, Column] = {
+    "movement": ("Movement", str),
+    "group": ("Teeth", str),
+    "patients": ("Patients", count),
+    "movements": ("Movements", count),
+    "rate": ("Achieved", percent),
+}
+"""Columns that stand in the results of several reports."""
 
 
-def texts(frame: pd.DataFrame, columns: Mapping[str, Column]) -> pd.DataFrame:
-    """A result as texts, in the order of the headings; a dash for what is missing.
+def texts(
+    frame: pd.DataFrame, names: str, columns: Mapping[str, Column] = SHARED, **other: str | Column
+) -> pd.DataFrame:
+    """Columns of a result as texts, under their headings; a dash for what is missing.
 
     Parameters
     ----------
     frame
         The result; a column ``unit`` where sizes are shown.
+    names
+        The columns, in order.
     columns
-        Heading to column.
+        How they are usually shown.
+    **other
+        Another heading, or another way altogether, for this table.
 
     Examples
     --------
-    >>> result = pd.DataFrame({"mean": [0.5, None], "low": [0.1, None], "high": [0.9, None],
-    ...     "unit": "degree"})
-    >>> texts(result, {"Mean": ("mean", size), "Interval": (INTERVAL, size)}).to_numpy().tolist()
-    [['0.5°', '0.1 to 0.9°'], ['–', '–']]
+    >>> result = pd.DataFrame({"patients": 3, "mean": [0.5, None], "low": [0.1, None],
+    ...     "high": [0.9, None], "unit": "degree"})
+    >>> texts(result, "patients mean interval", mean=("Mean", size), interval=("Ends", size))
+      Patients  Mean         Ends
+    0        3  0.5°  0.1 to 0.9°
+    1        3     –            –
     """
-    shown = {heading: _texts_of(frame, *column) for heading, column in columns.items()}
+    shown = {}
+    for name in names.split():
+        given = other.get(name, columns.get(name, ""))
+        heading, form = (given, columns[name][1]) if isinstance(given, str) else given
+        shown[heading] = _texts_of(frame, name, form)
     return pd.DataFrame(shown, index=frame.index, dtype=object)
 
 
@@ -64,4 +90,4 @@ def interval_heading(frame: pd.DataFrame | None = None) -> str:
     """
     known = frame is not None and "level" in frame and len(frame)
     level = float(frame["level"].iloc[0]) if frame is not None and known else LEVEL
-    return interval_words(level).replace(NBSP, " ")
+    return interval_words(level, space=" ")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import pandas as pd
 
@@ -20,10 +20,12 @@ from outcomes.rates.missing_rescans import missing_rescans
 from outcomes.rates.pooling import ToothRates, tooth_rates
 from outcomes.rates.questions import influence, likelihood_ratio_test, linearity, r_squared
 from outcomes.rates.result import RateFit
-from outcomes.rates.robust_rates import flagged_rows, robust_rates
+from outcomes.reports.common.robust import read_again
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
+
+Found = TypeVar("Found")
 
 COVARIATES = ("attachment", "age", "growing", "clinician", "site")
 """Columns whose effect on the rate is asked for where they are recorded and vary."""
@@ -83,9 +85,8 @@ class Depth:
     @property
     def rate_table(self) -> pd.DataFrame:
         """The rates, with the name of the movement in front."""
-        table = self.fit.rates.copy()
-        table.insert(0, "movement", self.fit.movement)
-        return table
+        rates = self.fit.rates
+        return rates.assign(movement=self.fit.movement)[["movement", *rates.columns]]
 
 
 def rows_in_depth(
@@ -139,10 +140,9 @@ def run_depth(
         If the rates themselves cannot be fitted.
     """
     described = cohort.attrs if isinstance(cohort, pd.DataFrame) else vars(cohort)
-    frame, movement_name = one_movement(cohort, movement)
-    every_course = frame
+    every_course, movement_name = one_movement(cohort, movement)
     planned = cohort if isinstance(cohort, pd.DataFrame) else cohort.frame(unmeasured=True)
-    frame = frame[frame["planned"] != 0]
+    frame = every_course[every_course["planned"] != 0]
     fit = fit_rate(frame, movement_name)
     skipped: list[str] = []
     present = [c for c in covariates if c in frame.columns and frame[c].nunique() > 1]
@@ -157,65 +157,45 @@ def run_depth(
         except CannotAnswer as error:
             skipped.append(f"{name}: {error}")
             continue
-        tests.append(
-            {
-                "covariate": name,
-                "p": _any_level(effects[name].covariates["p"]),
-                "chisq": test["chisq"],
-                "df": test["df"],
-                "p_lrt": test["p"],
-            }
-        )
-    bend = None
-    try:
-        bend = linearity(fit)
-    except CannotAnswer as error:
-        skipped.append(str(error))
-    teeth = None
-    try:
-        teeth = tooth_rates(fit_rate(frame, movement_name, group="tooth"))
-    except CannotAnswer as error:
-        skipped.append(f"Single teeth: {error}")
+        p = effects[name].covariates["p"]
+        any_level = float(min(1.0, p.min() * len(p)))  # Bonferroni, over the levels
+        tests.append((name, any_level, test["chisq"], test["df"], test["p"]))
+    tested = pd.DataFrame(tests, columns=["covariate", "p", "chisq", "df", "p_lrt"])
+    bend = _or_skip(lambda: linearity(fit), skipped)
+    by_tooth = _or_skip(
+        lambda: tooth_rates(fit_rate(frame, movement_name, group="tooth")),
+        skipped,
+        "Single teeth: ",
+    )
     opinion, reason = opinion_on(fit)
     kinds = {"patient bootstrap": "patient", "parametric bootstrap": "parametric"}
     return Depth(
         fit=fit,
         contrasts=fit.contrasts(),
         covariates=effects,
-        covariate_tests=_adjusted(tests),
+        covariate_tests=tested.assign(p_holm=holm(tested["p"])),
         linearity=bend,
         r_squared=r_squared(fit),
         influence=influence(fit),
         bootstraps={
             name: bootstrap(fit, replicates, kind=kind, seed=seed) for name, kind in kinds.items()
         },
-        teeth=teeth,
+        teeth=by_tooth,
         second_opinion=opinion,
         second_opinion_reason=reason,
         later_alone=later_courses_alone(every_course),
         missing=missing_rescans(planned, movement_name, group="tooth_class"),
-        robust=_robust(cohort, frame, fit),
+        robust=read_again(cohort, frame, {fit.movement: fit}),
         skipped=tuple(skipped),
         seed=seed,
         invented=bool(described.get("invented", False)),
     )
 
 
-def _robust(cohort: Cohort | pd.DataFrame, rows: pd.DataFrame, fit: RateFit) -> pd.DataFrame:
-    flagged = rows.index[:0]
-    if not isinstance(cohort, pd.DataFrame):
-        flagged = rows.index[rows["row"].isin(flagged_rows(cohort))]
-    table = robust_rates(fit, flagged=flagged.intersection(fit.design.index)).rates
-    table.insert(0, "movement", fit.movement)
-    return table
-
-
-def _any_level(p: pd.Series) -> float:
-    """p value for any of several levels: the smallest, times their number (Bonferroni)."""
-    return float(min(1.0, p.min() * len(p)))
-
-
-def _adjusted(tests: list[dict[str, object]]) -> pd.DataFrame:
-    table = pd.DataFrame(tests, columns=["covariate", "p", "chisq", "df", "p_lrt"])
-    table["p_holm"] = holm(table["p"])
-    return table
+def _or_skip(make: Callable[[], Found], skipped: list[str], what: str = "") -> Found | None:
+    """What is made; None where it cannot be answered, and why among what was skipped."""
+    try:
+        return make()
+    except CannotAnswer as error:
+        skipped.append(f"{what}{error}")
+        return None

@@ -25,18 +25,10 @@ from outcomes.paths import data_path
 from outcomes.rates.fit import RateFits, fit_rates
 from outcomes.rates.pooling import ToothRates, tooth_rates
 from outcomes.rates.predict import rate_moments
+from outcomes.reports.common.rows import lines
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
-
-__all__ = [
-    "AIMS_PROBLEMS",
-    "Calibration",
-    "demo_aims",
-    "join_aims_problems",
-    "open_aims",
-    "run_calibration",
-]
 
 AIMS_PROBLEMS = "aims_problems.csv"
 """In the report folder: what was wrong with the aims."""
@@ -113,24 +105,13 @@ class Calibration:
         rows = []
         for movement, one in self.validations.items():
             left = one.shortfall.set_index("plan")
-            rows.append(
-                {
-                    "movement": movement,
-                    "unit": one.unit,
-                    "patients": int(one.gain["patients"]),
-                    "movements": int(one.gain["movements"]),
-                    "as_happened": left.loc["as happened", "shortfall"],
-                    "with_factors": left.loc["factors of the others", "shortfall"],
-                    "less": one.gain["less"],
-                    "low": one.gain["low"],
-                    "high": one.gain["high"],
-                    "level": one.gain["level"],
-                    "p": one.gain["p"],
-                    "within_before": left.loc["as happened", "within"],
-                    "within_after": left.loc["factors of the others", "within"],
-                    "over_after": left.loc["factors of the others", "over"],
-                }
-            )
+            before, after = left.loc["as happened"], left.loc["factors of the others"]
+            row: dict[str, Any] = {"movement": movement, "unit": one.unit}
+            row |= {name: int(one.gain[name]) for name in ("patients", "movements")}
+            row |= {"as_happened": before["shortfall"], "with_factors": after["shortfall"]}
+            row |= {name: one.gain[name] for name in ("less", "low", "high", "level", "p")}
+            row |= {"within_before": before["within"], "within_after": after["within"]}
+            rows.append(row | {"over_after": after["over"]})
         return pd.DataFrame(rows)
 
     @property
@@ -148,11 +129,10 @@ class Calibration:
     @property
     def accuracy(self) -> pd.DataFrame:
         """Leave-one-patient-out prediction of each movement and group."""
-        parts = [v.accuracy.assign(movement=m) for m, v in self.validations.items()]
+        parts = {movement: one.accuracy for movement, one in self.validations.items()}
         if not parts:
             return pd.DataFrame()
-        table = pd.concat(parts, ignore_index=True)
-        return table[["movement", *(c for c in table.columns if c != "movement")]]
+        return pd.concat(parts, names=["movement"]).reset_index("movement").reset_index(drop=True)
 
 
 def demo_aims() -> Path:
@@ -284,18 +264,15 @@ def join_aims_problems(folder: str | Path) -> int:
 
 
 def _linearity(fits: RateFits, rules: Rules) -> pd.DataFrame:
-    rows = []
+    columns = ["movement", "p", "change", "low", "high", "sentence", "bent"]
+    rows: list[dict[str, Any]] = []
     for movement, fit in fits.items():
         try:
-            test = fit.linearity()
+            test: Any = fit.linearity().to_dict()
+            rows.append({**test, "movement": movement, "bent": bool(test["p"] < rules.linear_p)})
         except CannotAnswer as error:
             rows.append({"movement": movement, "sentence": str(error), "bent": False})
-            continue
-        keep = {name: test[name] for name in ("p", "change", "low", "high", "sentence")}
-        rows.append({"movement": movement, **keep, "bent": bool(test["p"] < rules.linear_p)})
-    return pd.DataFrame(
-        rows, columns=["movement", "p", "change", "low", "high", "sentence", "bent"]
-    )
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _plan_fits(
@@ -315,16 +292,15 @@ def _attachment_fits(cohort: Cohort, rules: Rules) -> RateFits:
     """Models of the movements with enough patients on both sides; ``failed`` says which have not."""
     known = _attached(cohort)
     enough, failed = [], {}
+    words = {"none": "without", "attachment": "with"}
     for movement, part in known.groupby("movement", sort=False, observed=True):
         people = part.groupby("attachment")["patient"].nunique().reindex(_SIDES, fill_value=0)
         least = str(people.idxmin())
-        word = {"none": "without", "attachment": "with"}[least]
+        who = f"only {people[least]} patients had teeth" if people[least] else "nobody had a tooth"
         if people[least] >= rules.fewest:
             enough.append(str(movement))
-        elif people[least]:
-            failed[str(movement)] = f"only {people[least]} patients had teeth {word} one"
         else:
-            failed[str(movement)] = f"nobody had a tooth {word} one"
+            failed[str(movement)] = f"{who} {words[least]} one"
     fits = RateFits()
     fits.failed = {}
     if enough:
@@ -358,36 +334,22 @@ def _attachment_factors(cohort: Cohort, fits: RateFits, rules: Rules) -> pd.Data
     rows = []
     for movement, fit in fits.items():
         change = fit.covariates.iloc[0]
-        groups: list[Any] = list(fit.rates.itertuples())
-        for row in groups:
+        for row in lines(fit.rates):
             asked = pd.DataFrame({"tooth_class": row.group, "planned": 1.0, "attachment": _SIDES})
-            found = rate_moments(fit, asked).set_axis(_SIDES)
-            factors = {
-                side: judge(
-                    float(one["rate"]),
-                    float(np.sqrt(one["variance_estimate"])),
-                    float(one["df"]),
+            found = rate_moments(fit, asked)
+            factors = [
+                judge(
+                    float(one.rate),
+                    float(np.sqrt(one.variance_estimate)),
+                    float(one.df),
                     int(people.get((movement, str(row.group), side), 0)),
                     rules,
                 ).factor
-                for side, one in found.iterrows()
-            }
-            rows.append(
-                {
-                    "movement": movement,
-                    "group": row.group,
-                    "patients": row.patients,
-                    "rate_none": found.loc["none", "rate"],
-                    "rate_attachment": found.loc["attachment", "rate"],
-                    "factor_none": factors["none"],
-                    "factor_attachment": factors["attachment"],
-                    "change": change["estimate"],
-                    "low": change["low"],
-                    "high": change["high"],
-                    "p": change["p"],
-                    "level": fit.level,
-                }
-            )
+                for side, one in zip(_SIDES, lines(found), strict=True)
+            ]
+            effect = [change[name] for name in ("estimate", "low", "high", "p")]
+            who = (movement, row.group, row.patients)
+            rows.append((*who, *found["rate"], *factors, *effect, fit.level))
     columns = (
         "movement group patients rate_none rate_attachment factor_none factor_attachment change low "
         "high p level"
@@ -415,11 +377,10 @@ USUAL_AIM = {"mm": 2.0, "degree": 10.0}
 def _needed(fits: RateFits, seed: int, limits: PlanLimits) -> pd.DataFrame:
     parts = []
     for movement, fit in fits.items():
-        if fit.unit not in USUAL_AIM:
-            continue
-        aim = USUAL_AIM[fit.unit]
-        table = courses_needed(fit, aim, limits.near(movement, fit.unit), most=4, seed=seed)
-        parts.append(table.assign(movement=movement, unit=fit.unit, aim=aim))
+        if fit.unit in USUAL_AIM:
+            aim = USUAL_AIM[fit.unit]
+            table = courses_needed(fit, aim, limits.near(movement, fit.unit), most=4, seed=seed)
+            parts.append(table.assign(movement=movement, unit=fit.unit, aim=aim))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 

@@ -22,16 +22,16 @@ from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan
 from outcomes.reports.build.show import Shown, say
 from outcomes.reports.files import html, word
-from outcomes.reports.overcorrection.aim_notes import (
+from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
+from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
+from outcomes.reports.overcorrection.words import (
+    RISK_OF_DIRECT,
     aim_notes,
     aims_left_out,
     attachment_unused,
     limits_said,
     steps_said,
 )
-from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
-from outcomes.reports.overcorrection.tables import alternative_rows, plan_rows, safer_heading
-from outcomes.reports.overcorrection.words import RISK_OF_DIRECT
 from outcomes.reports.table import Look, Table, from_frame
 from outcomes.words.cautions import IN_SHORT
 from outcomes.words.english import capital, listed, number_of
@@ -40,14 +40,6 @@ if TYPE_CHECKING:
     from docx.document import Document
 
     from outcomes.reports.overcorrection.results import Calibration
-
-__all__ = [
-    "DEMO",
-    "foot_of_pages",
-    "save_plan_sheet",
-    "sheet_html",
-    "write_plan_sheet",
-]
 
 TEMPLATE = Path(__file__).resolve().parent / "templates" / "plan_sheet.html.j2"
 
@@ -99,23 +91,19 @@ def write_plan_sheet(
     written = []
     for name, sheet in _sheets(plan).items():
         sections = _sections(sheet)
-        page = folder / f"{name}.html"
-        page.write_text(
-            _page(sheet, sections, past=past, invented=invented), encoding="utf-8", newline="\n"
-        )
-        word = folder / f"{name}.docx"
-        _word(sheet, sections, past=past, invented=invented).save(str(word))
-        written += [page, word]
+        written += [folder / f"{name}.html", folder / f"{name}.docx"]
+        page = _page(sheet, sections, past=past, invented=invented)
+        written[-2].write_text(page, encoding="utf-8", newline="\n")
+        _word(sheet, sections, past=past, invented=invented).save(str(written[-1]))
     return written
 
 
 def _sheets(plan: Plan) -> dict[str, Plan]:
     """File name without ending -> the plan of one patient."""
-    patients = plan.patients
-    if len(patients) < 2:
+    if len(plan.patients) < 2:
         return {"plan_sheet": plan}
     found: dict[str, Plan] = {}
-    for patient in patients:
+    for patient in plan.patients:
         plain = re.sub(r"[^\w.-]+", "_", patient).strip("._") or "patient"
         name, n = f"plan_sheet_{plain}", 1
         while name.casefold() in {known.casefold() for known in found}:
@@ -231,9 +219,7 @@ def _notes(aims: pd.DataFrame, notes: pd.Series) -> tuple[str, ...]:
 
 def _intro(plan: Plan, past: str) -> list[str]:
     limits = plan.limits
-    units: dict[str, str] = dict(
-        plan.aims[["movement", "unit"]].astype(str).itertuples(index=False)
-    )
+    units: dict[str, str] = dict(plan.aims[["movement", "unit"]].astype(str).to_numpy())
     near = limits_said(limits.near, units)
     lines = [
         f"Learnt from {past}." if past else "",
@@ -258,12 +244,8 @@ def _foot(plan: Plan) -> str:
     return f"Patient {_code(plan)}. {IN_SHORT}" if _code(plan) else IN_SHORT
 
 
-def _top(invented: bool) -> list[str]:
-    return [*([DEMO] if invented else []), IN_SHORT]
-
-
-def _cautions(invented: bool, plan: Plan) -> list[str]:
-    return [*([DEMO] if invented else []), *plan.standing]
+def _warned(invented: bool, *cautions: str) -> list[str]:
+    return [DEMO, *cautions] if invented else [*cautions]
 
 
 def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool) -> str:
@@ -272,7 +254,7 @@ def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
     return html.page(
         TEMPLATE,
         code=_code(plan),
-        warnings=_top(invented),
+        warnings=_warned(invented, IN_SHORT),
         intro=_intro(plan, past),
         left_out_heading=LEFT_OUT,
         left_out=aims_left_out(plan),
@@ -280,7 +262,7 @@ def _page(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
         picture=lambda section: Markup(html.figure(section.picture, section.alt)),
         table=lambda made: Markup(html.table(made)),
         instead=INSTEAD,
-        cautions=_cautions(invented, plan),
+        cautions=_warned(invented, *plan.standing),
         foot=_foot(plan),
     )
 
@@ -309,7 +291,7 @@ def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
             document.add_paragraph(line, style="List Bullet")
 
     document.add_heading("Plan sheet", 0)
-    for line in _top(invented):
+    for line in _warned(invented, IN_SHORT):
         document.add_paragraph().add_run(line).bold = True
     document.add_paragraph(
         f"Patient (code) {_code(plan) or '______________'}   Clinician ______________   "
@@ -329,5 +311,5 @@ def _word(plan: Plan, sections: Sequence[_Section], *, past: str, invented: bool
         document.add_heading(INSTEAD, 2)
         word.add_table(document, section.instead)
     document.add_heading("Cautions", 1)
-    listed_below(_cautions(invented, plan))
+    listed_below(_warned(invented, *plan.standing))
     return document

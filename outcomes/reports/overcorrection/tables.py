@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -10,24 +11,49 @@ from outcomes.domain.names import direction, group_in_full, signed
 from outcomes.overcorrect.aims import NEW_PATIENT
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, Plan
-from outcomes.reports.common.views import BLANK, COUNTS, INTERVAL, interval_heading, texts
+from outcomes.reports.common.views import BLANK, SHARED, Column, interval_heading, texts
 from outcomes.words.english import capital, number_of
 from outcomes.words.numbers import count, number, percent, points, size, size_range
 from outcomes.words.units import NBSP
 
-__all__ = [
-    "alternative_rows",
-    "attachments",
-    "courses",
-    "factors",
-    "gains",
-    "needed",
-    "periods",
-    "plan_rows",
-    "prediction",
-    "safer_heading",
-    "tooth_factors",
-]
+_COLUMNS: dict[str, Column] = SHARED | {
+    "factor": ("Factor", number),
+    "use": ("To use", number),
+    "verdict": ("Verdict", str),
+    "more_patients": ("More patients", lambda n: count(n) if n else BLANK),
+    "own_rate": ("Own rate", percent),
+    "own_weight": ("Own weight", percent),
+    "rate_none": ("Achieved without", percent),
+    "rate_attachment": ("with", percent),
+    "change": ("Points", points),
+    "factor_none": ("Factor without", number),
+    "factor_attachment": ("with one", number),
+    "as_happened": ("Shortfall as happened", size),
+    "with_factors": ("With factors", size),
+    "less": ("Less by", size),
+    "within_before": ("On target before", percent),
+    "within_after": ("after", percent),
+    "over_after": ("Too far after", percent),
+    "error": ("Missed by", number),
+    "plan_error": ("Plan missed by", number),
+    "course": ("Course", count),
+    "still_treated": ("With this course", count),
+    "not_measured": ("Of these not measured", count),
+    "measured": ("Teeth measured", str),
+    "stopped": ("Stopped before", count),
+    "reached": ("Reached, all", percent),
+    "reached_first": ("Of the first aims", percent),
+    "reached_of_treated": ("Of those treated", percent),
+    "arithmetic": ("Arithmetic", percent),
+    "aim": ("Aim", size),
+    "period": ("Period", str),
+    "plan": ("Planned of aim", percent),
+    "shortfall": ("Shortfall", size),
+    "within": ("On target", percent),
+    "over": ("Too far", percent),
+}
+
+_texts = partial(texts, columns=_COLUMNS)
 
 
 def factors(frame: pd.DataFrame) -> pd.DataFrame:
@@ -43,19 +69,10 @@ def factors(frame: pd.DataFrame) -> pd.DataFrame:
     ['–', 'no upper limit', '–', 'not supported', '40']
     """
     interval = interval_heading(frame)
-    shown = texts(
+    shown = _texts(
         frame,
-        {
-            "Movement": ("movement", str),
-            "Teeth": ("group", str),
-            "Patients": ("patients", count),
-            "Achieved": ("rate", percent),
-            "Factor": ("factor", number),
-            interval: (INTERVAL, number),
-            "To use": ("use", number),
-            "Verdict": ("verdict", str),
-            "More patients": ("more_patients", lambda n: count(n) if n else BLANK),
-        },
+        "movement group patients rate factor interval use verdict more_patients",
+        interval=(interval, number),
     )
     shown["Teeth"] = [
         group_in_full(str(g), str(m))
@@ -73,7 +90,7 @@ def factors(frame: pd.DataFrame) -> pd.DataFrame:
 def tooth_factors(frame: pd.DataFrame) -> pd.DataFrame:
     """Single-tooth factors with the weight of the tooth's own records."""
     shown = factors(frame).rename(columns={"Teeth": "Tooth"})
-    own = texts(frame, {"Own rate": ("own_rate", percent), "Own weight": ("own_weight", percent)})
+    own = _texts(frame, "own_rate own_weight")
     shown.insert(4, "Own weight", own["Own weight"])
     shown.insert(3, "Own rate", own["Own rate"])
     return shown.drop(columns="More patients")
@@ -81,107 +98,56 @@ def tooth_factors(frame: pd.DataFrame) -> pd.DataFrame:
 
 def attachments(frame: pd.DataFrame) -> pd.DataFrame:
     """Rates and factors without and with an attachment."""
-    return texts(
+    return _texts(
         frame,
-        {
-            "Movement": ("movement", str),
-            "Teeth": ("group", str),
-            "Patients": ("patients", count),
-            "Achieved without": ("rate_none", percent),
-            "with": ("rate_attachment", percent),
-            "Points": ("change", points),
-            interval_heading(frame): (INTERVAL, points),
-            "Factor without": ("factor_none", number),
-            "with one": ("factor_attachment", number),
-        },
+        "movement group patients rate_none rate_attachment change interval factor_none "
+        "factor_attachment",
+        interval=(interval_heading(frame), points),
     )
 
 
 def gains(frame: pd.DataFrame) -> pd.DataFrame:
     """What factors of the other patients would have changed."""
-    return texts(
+    return _texts(
         frame,
-        {
-            "Movement": ("movement", str),
-            "Patients": ("patients", count),
-            "Shortfall as happened": ("as_happened", size),
-            "With factors": ("with_factors", size),
-            "Less by": ("less", size),
-            interval_heading(frame): (INTERVAL, size),
-            "On target before": ("within_before", percent),
-            "after": ("within_after", percent),
-            "Too far after": ("over_after", percent),
-        },
+        "movement patients as_happened with_factors less interval within_before within_after "
+        "over_after",
+        interval=(interval_heading(frame), size),
     )
 
 
 def prediction(frame: pd.DataFrame) -> pd.DataFrame:
     """Leave-one-patient-out predictions."""
     held = [str(name) for name in frame.columns if str(name).startswith("coverage_")]
-    return texts(
-        frame,
-        {
-            "Movement": ("movement", str),
-            "Teeth": ("group", str),
-            **COUNTS,
-            "Missed by": ("error", number),
-            "Plan missed by": ("plan_error", number),
-            **{f"{name.removeprefix('coverage_')} % range held": (name, percent) for name in held},
-        },
-    )
+    ranges: dict[str, Any] = {name: (f"{name[9:]} % range held", percent) for name in held}
+    names = f"movement group patients movements error plan_error {' '.join(held)}"
+    return _texts(frame, names, **ranges)
 
 
 def courses(frame: pd.DataFrame) -> pd.DataFrame:
     """Share of the aim after each course, with that of the first aim beside it."""
     measured = zip(frame["teeth_measured"], frame["teeth"], strict=True)
-    return texts(
+    return _texts(
         frame.assign(measured=[f"{count(n)} of {count(of)}" for n, of in measured]),
-        {
-            "Movement": ("movement", str),
-            "Course": ("course", count),
-            "Patients": ("patients", count),
-            "With this course": ("still_treated", count),
-            "Of these not measured": ("not_measured", count),
-            "Teeth measured": ("measured", str),
-            "Stopped before": ("stopped", count),
-            "Reached, all": ("reached", percent),
-            interval_heading(frame): (INTERVAL, percent),
-            "Of the first aims": ("reached_first", percent),
-            "Of those treated": ("reached_of_treated", percent),
-            "Arithmetic": ("arithmetic", percent),
-        },
+        "movement course patients still_treated not_measured measured stopped reached interval "
+        "reached_first reached_of_treated arithmetic",
+        interval=(interval_heading(frame), percent),
     )
 
 
 def needed(frame: pd.DataFrame) -> pd.DataFrame:
     """Chance of being within tolerance after each number of courses, a column each."""
-    after = {int(c[7:]): c for c in map(str, frame.columns) if c.startswith("within_")}
-    return texts(
-        frame,
-        {
-            "Movement": ("movement", str),
-            "Teeth": ("group", str),
-            "Aim": ("aim", size),
-            **{number_of(k, "course"): (name, percent) for k, name in after.items()},
-        },
-    )
+    after = [name for name in map(str, frame.columns) if name.startswith("within_")]
+    chances: dict[str, Any] = {
+        name: (number_of(int(name[7:]), "course"), percent) for name in after
+    }
+    return _texts(frame, f"movement group aim {' '.join(after)}", **chances)
 
 
 def periods(frame: pd.DataFrame) -> pd.DataFrame:
     """Before and after."""
-    return texts(
-        frame,
-        {
-            "Movement": ("movement", str),
-            "Period": ("period", str),
-            **COUNTS,
-            "Planned of aim": ("plan", percent),
-            "Reached of aim": ("reached", percent),
-            "Shortfall": ("shortfall", size),
-            "On target": ("within", percent),
-            "Too far": ("over", percent),
-        },
-    )
+    names = "movement period patients movements plan reached shortfall within over"
+    return _texts(frame, names, reached="Reached of aim")
 
 
 def plan_rows(plan: Plan) -> pd.DataFrame:

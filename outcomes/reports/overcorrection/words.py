@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.names import group_in_full, heading, movement_name
-from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted, problem_words
+from outcomes.domain.names import group_in_full, heading, movement_name, sizes_by_movement
+from outcomes.overcorrect.aims import (
+    NEW_PATIENT,
+    aims_counted,
+    left_out,
+    problem_words,
+    problems_of_rows,
+)
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
-from outcomes.overcorrect.plan import BEST, DIRECT, Plan
+from outcomes.overcorrect.plan import BEST, DIRECT, Plan, PlanLimits
+from outcomes.overcorrect.rules import VERDICTS
 from outcomes.overcorrect.validate import ASSUMPTION
 from outcomes.rates.intervals import holm
 from outcomes.reports.common.computed import computed_with
 from outcomes.reports.common.references import journal
 from outcomes.reports.common.rows import STANDS_OUT, lines
-from outcomes.reports.overcorrection.aim_notes import (
-    aim_notes,
-    attachment_unused,
-    limits_said,
-    steps_said,
-)
 from outcomes.reports.overcorrection.results import USUAL_AIM, Calibration
 from outcomes.words.cautions import cautions as read_cautions
 from outcomes.words.english import capital, is_, listed, number_of, verb
@@ -59,10 +61,7 @@ def summary(found: Calibration) -> list[str]:
     if found.cohort.invented:
         said.append("This practice is invented, for demonstration: its numbers are for nobody.")
     counts = found.factors["verdict"].value_counts()
-    parts = [
-        f"{_is_or_none(int(counts.get(verdict, 0)))} {verdict}"
-        for verdict in ("supported", "wide", "not supported")
-    ]
+    parts = [f"{_is_or_none(int(counts.get(verdict, 0)))} {verdict}" for verdict in VERDICTS]
     said.append(
         f"Of {number_of(len(found.factors), 'factor')} by movement and kind of tooth, "
         f"{listed(parts)}."
@@ -151,14 +150,14 @@ def _way(movement: str, group: list[str]) -> str:
 
 def attachment(found: Calibration) -> list[str]:
     """Does an attachment change the rate?"""
-    left_out = [
+    not_compared = [
         f"{heading(name)}: teeth with and without an attachment are not compared, as {reason}."
         for name, reason in found.attachment_fits.failed.items()
     ]
     if not len(found.attachment_factors):
         return [
             "Attachments are not recorded, or are the same everywhere: nothing to compare.",
-            *left_out,
+            *not_compared,
         ]
     once = found.attachment_factors.drop_duplicates("movement")
     clear = once[holm(once["p"]) < STANDS_OUT]
@@ -166,14 +165,14 @@ def attachment(found: Calibration) -> list[str]:
         return [
             "No movement shows a clear difference between teeth with and without an attachment "
             f"({count(len(once))} compared; p values adjusted for their number).",
-            *left_out,
+            *not_compared,
         ]
     return [
         f"{heading(row.movement)}: {bare_percent(abs(row.change))} percentage "
         f"points {'more' if row.change > 0 else 'less'} of the plan with an attachment, for the "
         "same kind of tooth."
         for row in lines(clear)
-    ] + ["Nobody was given an attachment at random: a difference is not an effect.", *left_out]
+    ] + ["Nobody was given an attachment at random: a difference is not an effect.", *not_compared]
 
 
 def linear(found: Calibration) -> list[str]:
@@ -391,4 +390,52 @@ def methods(found: Calibration) -> list[str]:
         f"(common practice, no source). {limits.days_per_aligner:g} days an aligner unless "
         "the aims say otherwise.",
         computed_with(found.cohort, ("numpy", "scipy", "pandas"), f"seed {found.seed}"),
+    ]
+
+
+def limits_said(of: Callable[[str, str], float], units: Mapping[str, str]) -> str:
+    """A limit of several movements in words; ``of`` gives it for a movement and its unit."""
+    return sizes_by_movement({name: (of(name, unit), unit) for name, unit in units.items()})
+
+
+def steps_said(limits: PlanLimits, units: Mapping[str, str]) -> str:
+    """The largest steps of one aligner, for these movements.
+
+    Examples
+    --------
+    >>> steps_said(PlanLimits(), {"tip": "degree", "rotation": "degree"})
+    '1° for tip and 2° for rotation'
+    """
+    return limits_said(lambda name, _: limits.step(name), units)
+
+
+def aims_left_out(plan: Plan) -> list[str]:
+    """A line for each aim left out: its tooth, where it stands, and why."""
+    return [
+        f"{f'Tooth {row.tooth}, row {row.row}' if row.tooth else f'Row {row.row}'}: {row.reason}."
+        for row in lines(left_out(plan.aims, plan.problems))
+    ]
+
+
+def attachment_unused(plan: Plan) -> list[str]:
+    """That the aims name attachments, where the rates do not depend on them."""
+    if "attachment" not in plan.aims:
+        return []
+    named = plan.aims["attachment"].notna() & (plan.aims["attachment"].astype(str) != "")
+    without = {name for name, source in plan.sources.items() if "attachment" not in source.columns}
+    if not (named & plan.aims["movement"].isin(without)).any():
+        return []
+    return ["The column attachment was not used; add --covariate attachment if it should be."]
+
+
+def aim_notes(plan: Plan) -> list[str]:
+    """For each aim: the verdict and its reason, what is odd about its row, what to look at."""
+    odd = problems_of_rows(plan.aims, plan.problems)
+    return [
+        " ".join(
+            part
+            for part in (f"{row.verdict}.", row.why, *odd.get(int(row.row), []), row.cautions)
+            if part
+        )
+        for row in lines(plan.aims)
     ]

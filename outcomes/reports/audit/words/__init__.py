@@ -8,14 +8,16 @@ from outcomes.reports.audit.words.achieved import (
     class_rates,
     directions,
     forest_caption,
+    measurement,
     movement_rates,
     not_in_the_rates,
+    roots,
     second_readings,
+    tooth_chart,
+    unplanned,
+    wrong_way,
 )
-from outcomes.reports.audit.words.apices import roots
-from outcomes.reports.audit.words.closing import audit_cautions, methods, next_steps
 from outcomes.reports.audit.words.compared import differences
-from outcomes.reports.audit.words.misses import measurement, tooth_chart, unplanned, wrong_way
 from outcomes.reports.audit.words.reading import (
     checked,
     ledger_words,
@@ -25,7 +27,7 @@ from outcomes.reports.audit.words.reading import (
     reading,
     tables_read,
 )
-from outcomes.reports.audit.words.summary import summary
+from outcomes.reports.audit.words.summary import audit_cautions, methods, next_steps, summary
 from outcomes.words.cautions import cautions
 
 __all__ = [

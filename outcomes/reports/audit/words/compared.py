@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from outcomes.reports.audit.results import Audit
 
 
+_EITHER = "attachment or auxiliary"
+"""The factor that sets attachments against what stands in their place."""
 NOT_THE_SAME = "That is not evidence that they are the same."
 
 
@@ -86,15 +88,10 @@ def _adjusted(tested: pd.DataFrame) -> list[str]:
     shared = [w for w in tested["adjusted_for"].iloc[0].split(", ") if all(w in e for e in every)]
     if not shared or shared == [""]:
         return []
-    some = [s for words, s in zip(tested["not_adjusted_for"], every, strict=True) if words]
-    more = (
-        " What else was adjusted for, and what the rows did not allow, stands in the table."
-        if some
-        else ""
-    )
+    more = " What else was adjusted for, and what the rows did not allow, stands in the table."
     return [
-        f"Every comparison is adjusted for {listed(shared)}.{more} Adjusting removes only what is "
-        "recorded."
+        f"Every comparison is adjusted for {listed(shared)}."
+        f"{more if tested['not_adjusted_for'].any() else ''} Adjusting removes only what is recorded."
     ]
 
 
@@ -138,10 +135,7 @@ def _chosen(row: Any) -> str:
     """``Attachments on 120 teeth ...``: what one choice went with."""
     known = MOVEMENTS.get(row.movement)
     plan = size(row.plan_size, known.unit) if known else number(row.plan_size)
-    parts = [
-        f"mean plan {plan}",
-        f"{percent(row.upper)} upper teeth",
-    ]
+    parts = [f"mean plan {plan}", f"{percent(row.upper)} upper teeth"]
     if pd.notna(row.tooth_class):
         parts.append(f"most often {class_name(str(row.tooth_class))} ({percent(row.of_class)})")
     if pd.notna(row.first_course):
@@ -164,25 +158,19 @@ def _tied(table: pd.DataFrame) -> list[str]:
     ):
         names = listed([movement_name(m) for m in rows["movement"]])
         sentences.append(
-            f"For {names}, {_question(str(factor))}{level} against {reference} is one comparison with "
-            f"{told}: "
-            "these records cannot tell which of them makes a difference."
+            f"For {names}, {'' if factor == _EITHER else f'{factor} '}{level} against {reference} is "
+            f"one comparison with {told}: these records cannot tell which of them makes a difference."
         )
     return sentences
 
 
-def _question(factor: str) -> str:
-    return "" if factor == "attachment or auxiliary" else f"{factor} "
-
-
 def _too_few(table: pd.DataFrame) -> list[str]:
     few = int(table["too_few"].sum())
-    if not few:
-        return []
-    return [
+    said = (
         f"{capital(number_of(few, 'comparison'))} {verb(few, 'have')} fewer than {FEW_PATIENTS} "
         "patients on a side: too few, not tested and not counted among the comparisons."
-    ]
+    )
+    return [said] if few else []
 
 
 def compared(table: pd.DataFrame) -> str:
@@ -218,23 +206,20 @@ def difference_words(row: Any) -> str:
 
 def _level_words(factor: str, level: str) -> str:
     if factor in ("attachment", "auxiliary"):
-        return f"with no {factor}" if level == "none" else f"with {_device(level, factor)}"
-    if factor == "attachment or auxiliary":
+        # an auxiliary names itself: bevelled attachments, pressure points
+        device = plural(level) if factor == "auxiliary" else f"{level} {plural(factor)}"
+        return f"with no {factor}" if level == "none" else f"with {device}"
+    if factor == _EITHER:
         return f"with {plural(level)}"
     if factor == "growing":
         return f"in {_GROWTH.get(level, level)} patients"
     return f"{'at' if factor == 'site' else 'for'} {factor} {level}"
 
 
-def _device(level: str, factor: str) -> str:
-    """``bevelled attachments``, ``pressure points``: an auxiliary names itself."""
-    return plural(level) if factor == "auxiliary" else f"{level} {plural(factor)}"
-
-
 _GROWTH = {"yes": "growing", "no": "grown"}
 _PLURALS = {
     "auxiliary": "auxiliaries",
-    "attachment or auxiliary": "attachments against what stands in their place",
+    _EITHER: "attachments against what stands in their place",
     "growing": "growing or grown patients",
     "elastics": "elastics",
 }

@@ -16,8 +16,7 @@ if TYPE_CHECKING:
 
 
 def ledger_sum(cohort: Cohort, step: str, table: str = "movements") -> int:
-    rows = cohort.ledger
-    return int(rows.loc[(rows["table"] == table) & (rows["step"] == step), "rows"].sum())
+    return int(cohort.ledger.query("table == @table and step == @step")["rows"].sum())
 
 
 @dataclass(frozen=True)
@@ -57,9 +56,8 @@ def left_out(cohort: Cohort) -> LeftOut:
     >>> left_out(from_frames(rows))
     LeftOut(correctable=1, awaiting=1, stopped=0, no_record=1)
     """
-    ledger = cohort.ledger
-    rows = ledger[(ledger["table"] == "movements") & (ledger["step"] == "excluded")]
-    by = rows.groupby("reason")["rows"].sum()
+    excluded = cohort.ledger.query("table == 'movements' and step == 'excluded'")
+    by = excluded.groupby("reason")["rows"].sum()
     no_record = sum(int(by.get(reason, 0)) for reason in (EXAMPLE_ROW, HEADINGS_ROW))
     awaiting, stopped = int(by.get(NOT_MEASURED, 0)), int(by.get(STOPPED, 0))
     correctable = int(by.sum()) - no_record - awaiting - stopped
@@ -85,13 +83,9 @@ def left_words(cohort: Cohort) -> str:
 
 
 def _no_record_words(cohort: Cohort) -> str:
-    ledger = cohort.ledger[cohort.ledger["table"] == "movements"]
-    found = ledger.set_index("reason")["rows"]
-    parts = [
-        number_of(int(found[reason]), one)
-        for reason, one in ((EXAMPLE_ROW, "example row"), (HEADINGS_ROW, "repeated heading"))
-        if reason in found.index
-    ]
+    found = cohort.ledger.query("table == 'movements'").set_index("reason")["rows"]
+    kinds = {EXAMPLE_ROW: "example row", HEADINGS_ROW: "repeated heading"}
+    parts = [number_of(int(found[why]), one) for why, one in kinds.items() if why in found.index]
     return f", among them {listed(parts)} of no patient" if parts else ""
 
 
@@ -106,9 +100,12 @@ def reading(cohort: Cohort, *, table: bool = False) -> list[str]:
         Whether the table of reasons (the ledger) follows.
     """
     read, left = ledger_sum(cohort, "read"), left_out(cohort)
-    movements = cohort.movements
-    planned = movements[movements["planned"] != 0]
-    aside = len(movements) - len(planned)
+    planned = cohort.movements[cohort.movements["planned"] != 0]
+    aside = len(cohort.movements) - len(planned)
+    apart = (
+        f" {capital(number_of(aside, 'movement'))} with a plan of zero {is_(aside)} reported apart, "
+        f"as unplanned {'movement' if aside == 1 else 'movements'}."
+    )
     sentences = [
         f"{capital(number_of(read, 'row'))} of movements {was(read)} read from {cohort.source}"
         f"{_no_record_words(cohort)}. {capital(left_words(cohort))}."
@@ -116,13 +113,7 @@ def reading(cohort: Cohort, *, table: bool = False) -> list[str]:
         f"{capital(number_of(len(planned), 'planned movement'))} of "
         f"{number_of(planned['tooth_site'].nunique(), 'tooth', 'teeth')} in "
         f"{number_of(planned['patient'].nunique(), 'patient')} "
-        f"{verb(len(planned), 'enter')} the rates."
-        + (
-            f" {capital(number_of(aside, 'movement'))} with a plan of zero "
-            f"{is_(aside)} reported apart, as unplanned {'movement' if aside == 1 else 'movements'}."
-            if aside
-            else ""
-        ),
+        f"{verb(len(planned), 'enter')} the rates.{apart if aside else ''}",
     ]
     if cohort.invented:
         sentences.insert(0, "This practice is invented, for demonstration.")
