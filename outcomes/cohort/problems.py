@@ -17,6 +17,7 @@ PROBLEM_COLUMNS = ["table", "row", "column", "value", "problem", "remedy", "seve
 #: Reasons that need no problem: nothing is wrong with these rows.
 EXAMPLE_ROW = "the example row of the empty workbook"
 HEADINGS_ROW = "a row of headings or units, not a record"
+TOTALS_ROW = "a row of totals or means, not a record"
 NOT_MEASURED = "not measured yet"
 STOPPED = "the cohort cannot be analysed: see the stop problems"
 

@@ -126,12 +126,36 @@ def _require(raw: Named, column: Column, blank: np.ndarray) -> None:
     if column.name in OUTCOMES:
         # After all else, so that the ledger shows what is wrong with a row before what it lacks.
         return
+    merged = raw.merged.get(column.name)
+    if merged is not None:
+        _blank_merged(raw, column, blank & (merged > 0), merged)
+        blank = blank & (merged == 0)
     remedy = "Fill it in."
     if column.name == "patient":
         remedy = "Fill it in on every row: a merged cell holds its value in its first row only."
     if column.name == "planned":
         remedy = "Write the planned movement; 0 if none was planned."
     _report(raw, column, blank, f"{column.name} is blank", remedy)
+
+
+def _blank_merged(raw: Named, column: Column, where: np.ndarray, merged: np.ndarray) -> None:
+    """Blank cells of a merged block: each says which row holds the value."""
+    if not where.any():
+        return
+    problem = f"{column.name} is blank: its cell is merged with the one above"
+    remedy = (
+        "Fill it in on every row, or confirm in `outcomes map` that the value above holds: a "
+        "merged cell holds its value in its first row only."
+    )
+    of_row = dict(zip(raw.sieve.rows.tolist(), cells.texts(raw.frame[column.name]), strict=True))
+    each = np.full(len(where), "", dtype=object)
+    each[where] = [
+        f"{column.name} is blank: its cell is merged with row {row}"
+        + (f", which says {of_row[row]!r}" if of_row.get(row) else "")
+        for row in merged[where].tolist()
+    ]
+    nothing = np.full(len(where), "", dtype=object)
+    raw.sieve.exclude(where & raw.live, column.name, nothing, problem, remedy, each=each)
 
 
 def _trouble(raw: Named, column: Column, trouble: np.ndarray) -> None:

@@ -53,8 +53,10 @@ def test_the_smallest_cohort_is_a_csv_with_five_columns(csv):
     assert adds_up(cohort)
 
 
-@pytest.mark.parametrize("separator", [",", ";", "\t"])
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "cp1252", "latin-1", "utf-16", "utf-16-le", "utf-16-be"]
+)
 def test_separators_and_encodings(tmp_path, separator, encoding):
     number = "12.5" if separator == "," else "12,5"
     lines = [HEAD + ",Bemerkung", f"Pé,36,rotation,{number},8,größer"]
@@ -234,10 +236,11 @@ def test_a_missing_file_says_so(tmp_path):
         read_cohort(tmp_path / "nowhere.xlsx")
 
 
-def test_other_workbook_formats_are_refused_since_they_hide_error_cells(tmp_path):
-    path = tmp_path / "old.xls"
+@pytest.mark.parametrize("name", ["x.xls", "x.xlsx", "x.parquet"])
+def test_an_empty_file_stops(tmp_path, name):
+    path = tmp_path / name
     path.write_bytes(b"")
-    with pytest.raises(CohortError, match=r"Save the table as \.xlsx"):
+    with pytest.raises(CohortError, match="the file is empty"):
         read_cohort(path)
 
 

@@ -1,0 +1,99 @@
+"""Text files: the encoding, the separator, and the cells as typed."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pandas as pd
+
+from outcomes.cohort.headers import match_headings
+from outcomes.cohort.sizes import hold_table
+from outcomes.domain.tables import TABLES
+from outcomes.errors import Unreadable
+
+TEXT_FILES = (".csv", ".tsv", ".txt")
+SEPARATORS = (",", ";", "\t", "|")
+
+
+def read_delimited(data: bytes, table: str) -> pd.DataFrame:
+    """Cells of a text file, one row for each row a spreadsheet shows.
+
+    Raises
+    ------
+    Unreadable
+        If the bytes are no text, the text is no table, or the table is over a limit.
+    """
+    text = decode(data)
+    if not text.strip():
+        return pd.DataFrame()
+    separator = _separator(text, table)
+    lines = text.splitlines()
+    fields = max((line.count(separator) for line in lines), default=0) + 1
+    hold_table(len(lines), fields, "the file")
+    try:
+        return pd.read_csv(
+            io.StringIO(text),
+            sep=separator,
+            header=None,
+            names=list(range(fields)),
+            index_col=False,
+            dtype=object,
+            na_filter=False,
+            skip_blank_lines=False,
+            skipinitialspace=True,
+        )
+    except pd.errors.ParserError as error:
+        raise Unreadable(
+            f"not a table with one record on each line ({error})",
+            'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.',
+        ) from None
+
+
+def decode(data: bytes) -> str:
+    """Text of a file: UTF-8, UTF-16 with or without its mark, or Windows-1252.
+
+    Raises
+    ------
+    Unreadable
+        If it is none of these.
+
+    Examples
+    --------
+    >>> decode("Größe".encode("utf-16-le")), decode("Größe".encode("cp1252"))
+    ('Größe', 'Größe')
+    """
+    for encoding in _encodings(data):
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text.removeprefix("\ufeff")
+    raise Unreadable(
+        "neither UTF-8 nor Windows text", "Save the file as 'CSV UTF-8' from a spreadsheet program."
+    )
+
+
+def _encodings(data: bytes) -> tuple[str, ...]:
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return ("utf-16",)
+    top = data[:2000]
+    # Text of European languages in UTF-16 is every other byte zero; no text in UTF-8 holds any.
+    if top[1::2].count(0) > len(top) // 4:
+        return ("utf-16-le",)
+    if top[::2].count(0) > len(top) // 4:
+        return ("utf-16-be",)
+    return ("utf-8", "cp1252")
+
+
+def _separator(text: str, table: str) -> str:
+    """Separator with which the first lines hold most headings of the table."""
+    top = text[:20_000].splitlines()[:25]
+
+    def score(separator: str) -> tuple[int, int]:
+        rows = list(csv.reader(top, delimiter=separator, skipinitialspace=True))
+        matched = max((len(match_headings(list(r), TABLES[table]).known) for r in rows), default=0)
+        return matched, max((len(r) for r in rows), default=0)
+
+    return max(SEPARATORS, key=score)
