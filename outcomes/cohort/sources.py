@@ -10,7 +10,7 @@ import datetime as dt
 import hashlib
 import io
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -78,18 +78,26 @@ def read_source(path: str | Path) -> Source:
             return _read_folder(path)
     except PermissionError:
         return Source(path.name, "", found=(_stopped("movements", path.name, _locked("folder")),))
-    sha256 = ""
     try:
-        data = _bytes(path)
-        sha256 = hashlib.sha256(data).hexdigest()
-        sheets, found, invented = _read_file(path.name, path.suffix.lower(), data)
+        source = source_of(path.name, _bytes(path))
     except Unreadable as error:
-        return Source(path.name, sha256, found=(_stopped("movements", path.name, error),))
-    if _is_open(path):
+        return Source(path.name, "", found=(_stopped("movements", path.name, error),))
+    if source.sheets and _is_open(path):
         problem = "open in another program: what is not saved there is not read"
         remedy = "Save and close it there, and read it again."
-        found = [*found, problem_frame("", None, "", path.name, problem, remedy, "check")]
-    return Source(path.name, sha256, sheets, tuple(found), invented)
+        note = problem_frame("", None, "", path.name, problem, remedy, "check")
+        return replace(source, found=(*source.found, note))
+    return source
+
+
+def source_of(name: str, data: bytes) -> Source:
+    """The content of one file of that name, as :func:`read_source` gives it."""
+    sha256 = hashlib.sha256(data).hexdigest()
+    try:
+        sheets, found, invented = _read_file(name, Path(name).suffix.lower(), data)
+    except Unreadable as error:
+        return Source(name, sha256, found=(_stopped("movements", name, error),))
+    return Source(name, sha256, sheets, tuple(found), invented)
 
 
 def _bytes(path: Path) -> bytes:

@@ -71,7 +71,10 @@ def _part(data: bytes, entry: zipfile.ZipInfo) -> bytes:
         content = packed
     elif entry.compress_type == zipfile.ZIP_DEFLATED:
         packer = zlib.decompressobj(-15)
-        content = packer.decompress(packed, entry.file_size + 1)
+        try:
+            content = packer.decompress(packed, entry.file_size + 1)
+        except zlib.error:
+            raise _bad(f"{entry.filename} is damaged") from None
     else:
         raise _bad("it is packed in a way spreadsheets do not use")
     if len(content) != entry.file_size or zlib.crc32(content) != entry.CRC:
