@@ -106,6 +106,8 @@ def clean_text(value: object) -> str:
     >>> clean_text(12.0), clean_text("  P 7\\u00a0"), clean_text(None)
     ('12', 'P 7', '')
     """
+    if type(value) is str:
+        return " ".join(value.replace("\ufeff", "").split())
     if value is None or value is pd.NaT or value is pd.NA:
         return ""
     if isinstance(value, (float, np.floating)):
@@ -121,12 +123,46 @@ def clean_text(value: object) -> str:
 
 def by_unique(column: pd.Series, function: Callable[[object], object]) -> np.ndarray:
     """Apply ``function`` to the distinct cells of a column; one result for each row."""
-    codes, uniques = pd.factorize(column.to_numpy(object), use_na_sentinel=True)
+    codes, uniques = distinct(column)
     results = np.empty(len(uniques) + 1, dtype=object)
     for i, unique in enumerate(uniques):
         results[i] = function(unique)
     results[-1] = function(None)
     return results[codes]
+
+
+def where(column: pd.Series, function: Callable[[object], bool]) -> np.ndarray:
+    """True where ``function`` of a cell is true; shape (n,)."""
+    codes, uniques = distinct(column)
+    return np.array([*(bool(function(u)) for u in uniques), bool(function(None))])[codes]
+
+
+def distinct(column: pd.Series) -> tuple[np.ndarray, list[object]]:
+    """Which of the distinct cells each row holds, (n,) with -1 for none; and those cells.
+
+    Of a categorical column all categories count as cells that are there.
+    """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy(), column.cat.categories.tolist()
+    if isinstance(column.dtype, pd.StringDtype) or pd.api.types.is_numeric_dtype(column):
+        codes, kinds = pd.factorize(column)
+        return codes, kinds.tolist()
+    codes, uniques = pd.factorize(column.to_numpy(object), use_na_sentinel=True)
+    return codes, uniques.tolist()
+
+
+def words_of(column: pd.Series, function: Callable[[object], str]) -> pd.Series:
+    """The words ``function`` makes of the cells of a column, as a categorical; blank where "".
+
+    Cells of one word have one category, and every category is there.
+    """
+    codes, uniques = distinct(column)
+    words = [*(function(unique) for unique in uniques), function(None)]
+    places = {word: i for i, word in enumerate(sorted(set(words) - {""}))}
+    to = np.array([places.get(word, -1) for word in words], dtype=np.int64)
+    categories = pd.Index(list(places), dtype="str")
+    read = pd.Categorical.from_codes(to[codes], categories=categories)
+    return pd.Series(read, index=column.index)
 
 
 def texts(column: pd.Series) -> np.ndarray:
@@ -143,7 +179,7 @@ def blank_cells(column: pd.Series) -> np.ndarray:
     """True where a cell holds nothing but spaces."""
     if pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column):
         return column.isna().to_numpy()
-    return texts(column) == ""
+    return where(column, lambda cell: clean_text(cell) == "")
 
 
 def is_error(text: str) -> bool:
@@ -187,16 +223,36 @@ def numbers(column: pd.Series) -> Numbers:
     units = np.full(size, "", dtype=object)
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         values = column.to_numpy(dtype=float, na_value=np.nan).copy()
+    elif isinstance(column.dtype, pd.CategoricalDtype):
+        return _distinct_numbers(column)
     else:
         cells = column.to_numpy(object)
-        plain = np.fromiter((type(v) in (float, int) for v in cells), dtype=bool, count=size)
+        kinds = list(map(type, cells))
+        plain = np.ones(size, dtype=bool)
+        if set(kinds) != {float}:
+            plain = np.fromiter((kind in (float, int) for kind in kinds), dtype=bool, count=size)
         values = np.full(size, np.nan)
-        values[plain] = cells[plain].astype(float)
-        _read_rest(cells, ~plain, values, trouble, units)
+        values[plain] = _floats(cells[plain])
+        if not plain.all():
+            _read_rest(cells, ~plain, values, trouble, units)
     infinite = np.isinf(values)
     values[infinite] = np.nan
     trouble[infinite] = "infinite"
     return Numbers(values, trouble, units)
+
+
+def _floats(cells: np.ndarray) -> np.ndarray:
+    try:
+        return cells.astype(float)
+    except OverflowError:
+        return np.array([c if abs(c) < 1e300 else np.inf for c in cells], dtype=float)
+
+
+def _distinct_numbers(column: pd.Series) -> Numbers:
+    """Numbers of a column whose distinct cells are known."""
+    codes, uniques = distinct(column)
+    read = numbers(pd.Series([*uniques, None], dtype=object))
+    return Numbers(read.values[codes], read.trouble[codes], read.units[codes])
 
 
 def _read_rest(

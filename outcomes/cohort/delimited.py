@@ -5,12 +5,14 @@ from __future__ import annotations
 import csv
 import io
 
+import numpy as np
 import pandas as pd
 
 from outcomes.cohort.headers import match_headings
 from outcomes.cohort.sizes import hold_table
 from outcomes.domain.tables import TABLES
 from outcomes.errors import Unreadable
+from outcomes.words.safe import as_meant
 
 TEXT_FILES = (".csv", ".tsv", ".txt")
 SEPARATORS = (",", ";", "\t", "|")
@@ -28,17 +30,20 @@ def read_delimited(data: bytes, table: str) -> pd.DataFrame:
     if not text.strip():
         return pd.DataFrame()
     separator = _separator(text, table)
+    cells = _regular(text, separator)
+    if cells is not None:
+        return cells
     lines = text.splitlines()
     fields = max((line.count(separator) for line in lines), default=0) + 1
     hold_table(len(lines), fields, "the file")
     try:
-        return pd.read_csv(
+        cells = pd.read_csv(
             io.StringIO(text),
             sep=separator,
             header=None,
             names=list(range(fields)),
             index_col=False,
-            dtype=object,
+            dtype="category",
             na_filter=False,
             skip_blank_lines=False,
             skipinitialspace=True,
@@ -48,6 +53,47 @@ def read_delimited(data: bytes, table: str) -> pd.DataFrame:
             f"not a table with one record on each line ({error})",
             'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.',
         ) from None
+    return pd.DataFrame({i: _as_meant(cells[i].array) for i in cells})
+
+
+def _regular(text: str, separator: str) -> pd.DataFrame | None:
+    """Cells of a text without quotation marks, each line of as many cells; None of any other.
+
+    A column is a categorical of its distinct texts, so that all that follows is done on these.
+    """
+    from pyarrow import ArrowInvalid, csv, dictionary, int32, py_buffer, string
+
+    if '"' in text:
+        return None
+    fields = text[: text.find("\n") + 1].count(separator) + 1
+    hold_table(text.count("\n"), fields, "the file")
+    names = [str(i) for i in range(fields)]
+    kinds = csv.ConvertOptions(
+        column_types=dict.fromkeys(names, dictionary(int32(), string())), strings_can_be_null=False
+    )
+    parsing = csv.ParseOptions(delimiter=separator, quote_char=False, ignore_empty_lines=False)
+    reading = csv.ReadOptions(column_names=names)
+    try:
+        table = csv.read_csv(py_buffer(text.encode()), reading, parsing, kinds)
+    except ArrowInvalid:
+        return None
+    columns = {}
+    for i, column in enumerate(table.unify_dictionaries().columns):
+        whole = column.combine_chunks()
+        categories = pd.Index(whole.dictionary.to_pylist(), dtype=object)
+        columns[i] = _as_meant(pd.Categorical.from_codes(whole.indices.to_numpy(), categories))
+    return pd.DataFrame(columns)
+
+
+def _as_meant(cells: pd.Categorical) -> pd.Categorical:
+    """Cells without the mark that keeps a text from being a formula (``words/safe.py``)."""
+    written = cells.categories.tolist()
+    meant = [as_meant(text) for text in written]
+    if meant == written and cells.categories.dtype == object:
+        return cells
+    places = {text: i for i, text in enumerate(dict.fromkeys(meant))}
+    to = np.array([*(places[text] for text in meant), -1])
+    return pd.Categorical.from_codes(to[cells.codes], pd.Index(list(places), dtype=object))
 
 
 def decode(data: bytes) -> str:

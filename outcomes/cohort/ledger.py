@@ -31,11 +31,13 @@ def ledger(tables: dict[str, Typed]) -> pd.DataFrame:
 
 def _lines(name: str, table: Typed) -> list[list[object]]:
     """The lines of one table; the commonest reason first."""
-    patients, reason, kept = table.named.patients, table.sieve.reason, table.sieve.kept
+    codes, uniques = pd.factorize(table.named.patients)
+    named = np.append(uniques.astype(str) != "", False)
+    reason, kept = table.sieve.reason, table.sieve.kept
 
     def line(step: str, why: str, where: np.ndarray) -> list[object]:
-        named = set(patients[where].tolist()) - {""}
-        return [name, step, why, int(where.sum()), len(named)]
+        seen = np.bincount(codes[where], minlength=len(uniques)) > 0
+        return [name, step, why, int(where.sum()), int((seen & named[: len(seen)]).sum())]
 
     reasons = pd.Series(reason[~kept], dtype=object).value_counts(sort=True)
     analysed = {"": kept}
@@ -44,7 +46,7 @@ def _lines(name: str, table: Typed) -> list[list[object]]:
         analysed = {PLANNED: kept & ~unplanned, UNPLANNED: kept & unplanned}
     return [
         line("read", "", np.ones(len(reason), dtype=bool)),
-        *(line("excluded", str(why), reason == why) for why in reasons.index),
+        *(line("excluded", str(why), ~kept & (reason == why)) for why in reasons.index),
         *(line("analysed", why, where) for why, where in analysed.items()),
     ]
 

@@ -58,8 +58,11 @@ class Named:
         """Patient of each row as text, ``""`` where the row names none."""
         if "patient" not in self.frame:
             return np.full(len(self.frame), "", dtype=object)
-        no_record = np.isin(self.sieve.reason.astype(str), (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW))
-        return np.where(no_record, "", cells.texts(self.frame["patient"]))
+        patients = cells.texts(self.frame["patient"])
+        out = np.flatnonzero(~self.sieve.kept)
+        no_record = (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW)
+        patients[out[[reason in no_record for reason in self.sieve.reason[out]]]] = ""
+        return patients
 
     def further(self) -> Named:
         """The same for the next step, whose findings leave this one as it is."""
@@ -75,8 +78,11 @@ def name_columns(headed: Headed) -> Named:
     units = {n: found.headings[i].unit for n, i in found.known.items() if found.headings[i].unit}
     notation = found.headings[found.known["tooth"]].notation if "tooth" in found.known else ""
     if "patient" in frame:
-        patients = cells.by_unique(frame["patient"], lambda v: cells.clean_text(v).casefold())
-        sieve.set_aside(patients == EXAMPLE_PATIENT.casefold(), EXAMPLE_ROW)
+        example = EXAMPLE_PATIENT.casefold()
+        is_example = cells.where(
+            frame["patient"], lambda v: cells.clean_text(v).casefold() == example
+        )
+        sieve.set_aside(is_example, EXAMPLE_ROW)
         sieve.set_aside(headers.repeats_headings(frame, list(found.known)), HEADINGS_ROW)
         set_totals_aside(frame, table, sieve)
     if headed.sheet.delimited and found.headings:

@@ -213,7 +213,7 @@ def _blank_aims(movements: Typed | None) -> frozenset[int]:
     """Rows of movements in which no aim was written."""
     if movements is None:
         return frozenset()
-    return frozenset(int(row) for row in movements.sieve.rows[blank_aims(movements.named)])
+    return frozenset(movements.sieve.rows[blank_aims(movements.named)].tolist())
 
 
 def _unmeasured(movements: Typed) -> pd.DataFrame:

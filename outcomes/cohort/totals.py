@@ -21,12 +21,18 @@ def total_word(text: str) -> str:
     >>> total_word("Mittelwert:"), total_word("Mean (SD)"), total_word("Max"), total_word("P7")
     ('only', 'only', 'also', '')
     """
-    plain = unicodedata.normalize("NFKD", text.casefold())
-    plain = "".join(letter for letter in plain if not unicodedata.combining(letter))
+    plain = text.casefold()
+    if not plain.isascii():
+        parts = unicodedata.normalize("NFKD", plain)
+        plain = "".join(letter for letter in parts if not unicodedata.combining(letter))
     words = set(re.findall(r"[^\W\d_]+", plain))
-    if not words or not words <= {*TOTALS["only"], *TOTALS["also"]}:
+    if not words or not words <= _ALL:
         return ""
-    return "only" if words & set(TOTALS["only"]) else "also"
+    return "only" if words & _ONLY else "also"
+
+
+_ONLY = frozenset(TOTALS["only"])
+_ALL = _ONLY | frozenset(TOTALS["also"])
 
 
 def set_totals_aside(frame: pd.DataFrame, table: TableSchema, sieve: Sieve) -> None:

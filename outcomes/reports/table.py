@@ -13,6 +13,7 @@ import pandas as pd
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.words.english import capital
+from outcomes.words.safe import safe_rows
 
 __all__ = ["NOT_MEASURED", "Cell", "Look", "Ref", "Row", "Table", "from_frame", "row", "small_rows"]
 
@@ -207,7 +208,7 @@ class Table:
         <BLANKLINE>
         """
         buffer = io.StringIO()
-        csv.writer(buffer, lineterminator="\n").writerows([self.columns, *self.texts()])
+        csv.writer(buffer, lineterminator="\n").writerows(safe_rows([self.columns, *self.texts()]))
         return buffer.getvalue()
 
 
