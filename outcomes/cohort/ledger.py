@@ -56,7 +56,7 @@ def excluded(tables: dict[str, Typed]) -> pd.DataFrame:
     parts = []
     for name, table in tables.items():
         out = ~table.sieve.kept
-        part = table.named.frame[out].astype(object)
+        part = table.named.frame[out].astype(object).map(_as_typed)
         labels = {"table": name, "row": table.sieve.rows[out], "reason": table.sieve.reason[out]}
         clash = {column: f"{column}_given" for column in part.columns if column in labels}
         parts.append(pd.DataFrame(labels).join(part.rename(columns=clash).reset_index(drop=True)))
@@ -64,3 +64,10 @@ def excluded(tables: dict[str, Typed]) -> pd.DataFrame:
     if not parts:
         return pd.DataFrame(columns=["table", "row", "reason", *TABLES["movements"].required])
     return pd.concat(parts, ignore_index=True)
+
+
+def _as_typed(cell: object) -> object:
+    """A cell as a spreadsheet shows it: whole numbers without a decimal point."""
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return int(cell)
+    return cell

@@ -11,6 +11,9 @@ from outcomes.cohort.sizes import hold_table
 
 BOOK = "content.xml"
 
+#: Of a row or cell: twice the rows of the largest sheet.
+_MOST_REPEATS = 2 * 1_048_576
+
 _TRUTHS = {
     "TRUE", "FALSE", "WAHR", "FALSCH", "VRAI", "FAUX", "VERDADERO", "FALSO", "VERDADEIRO", "VERO",
     "SANT", "FALSKT",
@@ -54,7 +57,10 @@ def _given(item: ElementTree.Element, name: str) -> str:
 
 def _count(item: ElementTree.Element, name: str) -> int:
     text = _given(item, name)
-    return max(int(text), 1) if text else 1
+    count = max(int(text), 1) if text else 1
+    if count > _MOST_REPEATS:
+        raise ValueError(f"{name} of {count:,}")
+    return count
 
 
 class _Sheet:

@@ -14,6 +14,8 @@ _BEGIN, _END, _SHEET = 0x0809, 0x000A, 0x0085
 _FORMULA, _TRUTH_OR_ERROR = 0x0006, 0x0205
 _ROW, _COLUMNS, _MERGED, _PROTECTED = 0x0208, 0x007D, 0x00E5, 0x002F
 _CELLS = {0x0006, 0x0205, 0x0203, 0x00FD, 0x027E, 0x00BD, 0x0204, 0x0201, 0x00BE, 0x00D6}
+_STRINGS, _REACH = 0x00FC, 0x0200
+_MOST_ROWS, _MOST_COLUMNS = 65_536, 256
 _SPANS = {0x00BD, 0x00BE}
 
 
@@ -37,6 +39,9 @@ def marks(data: bytes) -> list[Marks]:
     stream = _stream(data)
     starts = []
     for kind, content in records(stream):
+        # The fast reader sets aside the memory that these records ask for.
+        if kind == _STRINGS and struct.unpack_from("<I", content, 4)[0] > len(stream):
+            raise ValueError("more texts than there is room for")
         if kind == _PROTECTED:
             raise Unreadable(
                 "the workbook is protected by a password",
@@ -66,6 +71,10 @@ def _marks(stream: bytes, start: int) -> Marks:
                 break
         elif depth != 1:
             continue
+        elif kind == _REACH and len(content) >= 12:
+            first, rows, left, right = struct.unpack_from("<IIHH", content)
+            if max(first, rows) > _MOST_ROWS or max(left, right) > _MOST_COLUMNS:
+                raise ValueError("a sheet larger than sheets can be")
         elif kind in _CELLS:
             row, column = struct.unpack_from("<HH", content)
             last_row, last_column = max(last_row, row), max(last_column, column)
@@ -111,6 +120,9 @@ def _stream(data: bytes) -> bytes:
     if shift not in (9, 12) or small_shift != 6:
         raise ValueError("sectors of a size that is not used")
     sector = 1 << shift
+    counts = (40, 44, 64, 72)
+    if any(struct.unpack_from("<I", data, at)[0] * sector > len(data) for at in counts):
+        raise ValueError("more sectors than there are")
     fat_count, first_directory, _, cutoff, first_small, _, first_more, _ = struct.unpack_from(
         "<I I I I I I I I", data, 44
     )
@@ -147,6 +159,8 @@ def _stream(data: bytes) -> bytes:
             name = directory[start : start + length - 2].decode("utf-16-le", "replace")
             first, size = struct.unpack_from("<IQ", directory, start + 116)
             entries.setdefault(name.casefold(), (first, size & 0xFFFFFFFF))
+            if directory[start + 66] in (2, 5) and size & 0xFFFFFFFF > len(data):
+                raise ValueError("a stream larger than the file")
     if "encryptedpackage" in entries:
         raise Unreadable(
             "the workbook is protected by a password",

@@ -15,6 +15,10 @@ _RELATIONS = "xl/_rels/workbook.bin.rels"
 _ROW, _ERROR, _FORMULA_ERROR = 0, 3, 11
 _CELLS = range(1, 12)
 _COLUMNS, _SHEET, _MERGED = 60, 156, 176
+_REACH = 148
+#: Records that say how many follow: texts, formats, styles, fonts.
+_COUNTS = {159: 4, 615: 0, 617: 0, 611: 0}
+_MOST_ROWS, _MOST_COLUMNS = 1_048_576, 16_384
 
 
 def records(part: bytes) -> Iterator[tuple[int, bytes]]:
@@ -47,6 +51,9 @@ def marks(parts: dict[str, bytes]) -> dict[str, Marks]:
         item.attrib.get("Id", ""): item.attrib.get("Target", "")
         for item in ElementTree.fromstring(parts[_RELATIONS])
     }
+    for name, part in parts.items():
+        if name.endswith(".bin"):
+            _check_counts(part)
     found = {}
     for kind, content in records(parts[BOOK]):
         if kind == _SHEET:
@@ -58,6 +65,17 @@ def marks(parts: dict[str, bytes]) -> dict[str, Marks]:
             if part in parts:
                 found[label] = _marks(parts[part])
     return found
+
+
+def _check_counts(part: bytes) -> None:
+    """Refuse counts no part can hold: the fast reader sets aside the memory they ask for."""
+    for kind, content in records(part):
+        if kind in _COUNTS and struct.unpack_from("<I", content, _COUNTS[kind])[0] > len(part):
+            raise ValueError("more entries than there is room for")
+        if kind == _REACH:
+            _, rows, _, columns = struct.unpack_from("<IIII", content)
+            if rows >= _MOST_ROWS or columns >= _MOST_COLUMNS:
+                raise ValueError("a sheet larger than sheets can be")
 
 
 def _wide(content: bytes, at: int) -> tuple[str, int]:

@@ -21,11 +21,16 @@ _LAST = re.compile(rb'<c r="([A-Z]+)(\d+)"')
 _HIDDEN_ROW = re.compile(rb'<row\s[^>]*\bhidden="(?:1|true)"[^>]*>')
 _ROW = re.compile(rb'\br="(\d+)"')
 _COLUMN = re.compile(rb"<col\s[^>]*>")
+_COUNT = re.compile(rb"""ount\s*=\s*["']\s*\+?(\d+)""")
 _MERGED = re.compile(rb'<mergeCell\s[^>]*\bref="([^"]*)"')
 
 
 def marks(parts: dict[str, bytes]) -> dict[str, Marks]:
     """Marks of each sheet, by its name."""
+    for name, part in parts.items():
+        # The fast reader sets aside the memory that a count asks for.
+        if any(len(count) > 9 or int(count) > len(part) for count in _COUNT.findall(part)):
+            raise ValueError(f"{name} counts more entries than it has room for")
     return {label: _marks(parts[part]) for label, part in _sheet_parts(parts).items()}
 
 
