@@ -43,7 +43,7 @@ def read_delimited(data: bytes, table: str) -> pd.DataFrame:
             header=None,
             names=list(range(fields)),
             index_col=False,
-            dtype="category",
+            dtype=object,
             na_filter=False,
             skip_blank_lines=False,
             skipinitialspace=True,
@@ -53,7 +53,13 @@ def read_delimited(data: bytes, table: str) -> pd.DataFrame:
             f"not a table with one record on each line ({error})",
             'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.',
         ) from None
-    return pd.DataFrame({i: _as_meant(cells[i].array) for i in cells})
+    return pd.DataFrame({i: _distinct(cells[i]) for i in cells})
+
+
+def _distinct(column: pd.Series) -> pd.Categorical:
+    """The texts of a column; a line cut short has no cell here."""
+    codes, texts = pd.factorize(column.to_numpy(object), use_na_sentinel=True)
+    return _as_meant(pd.Categorical.from_codes(codes, pd.Index(texts, dtype=object)))
 
 
 def _regular(text: str, separator: str) -> pd.DataFrame | None:
@@ -89,7 +95,7 @@ def _as_meant(cells: pd.Categorical) -> pd.Categorical:
     """Cells without the mark that keeps a text from being a formula (``words/safe.py``)."""
     written = cells.categories.tolist()
     meant = [as_meant(text) for text in written]
-    if meant == written and cells.categories.dtype == object:
+    if meant == written:
         return cells
     places = {text: i for i, text in enumerate(dict.fromkeys(meant))}
     to = np.array([*(places[text] for text in meant), -1])

@@ -30,13 +30,17 @@ from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import FDI_TEETH
 from outcomes.errors import OutcomesError
+from outcomes.words.safe import as_meant
 
 FILES = Path(__file__).parents[1] / "cohort" / "files"
 #: Seconds for one input; more is a hang.
 LIMIT = 20
 
-Input = tuple[str, Callable[[], Cohort], int | None]
-"""Kind, how to read it, and the records it holds where that is known."""
+Known = tuple[int, Counter[str] | None] | None
+"""Rows put in that are not blank, and the patients written in them; None where not known."""
+
+Input = tuple[str, Callable[[], Cohort], Known]
+"""Kind, how to read it, and what it holds."""
 
 HEADS = {
     "patient": ["patient", "Patient ID", "PATIENT", " patient "],
@@ -97,6 +101,16 @@ def _filled(rows: list[list[object]]) -> int:
     return sum(any(clean_text(v) != "" for v in row) for row in rows)
 
 
+def _patients(head: list[str], rows: list[list[object]]) -> Counter[str] | None:
+    """How often each patient is written, as reading should show them; None without such a column."""
+    places = [i for i, written in enumerate(head) if written in HEADS["patient"]]
+    if len(places) != 1:
+        return None
+    filled = [row for row in rows if any(clean_text(v) != "" for v in row)]
+    texts = [clean_text(row[places[0]]).replace("\x00", "") for row in filled]
+    return Counter(clean_text(as_meant(text)) for text in texts)
+
+
 def frames(rng: random.Random) -> Input:
     """A table given as a frame, with cells of any type."""
     head, rows = _table(rng, values=True)
@@ -107,7 +121,7 @@ def frames(rng: random.Random) -> Input:
     return (
         "frame",
         lambda: from_frames(frame, notation=notation, strict=False),
-        _filled(rows) if len(head) else None,
+        (_filled(rows), None) if len(head) else None,
     )
 
 
@@ -129,7 +143,7 @@ def delimited(rng: random.Random) -> Input:
     """A table written as text, in any encoding and with any separator."""
     head, rows = _table(rng, values=False)
     data = _written(rng, head, rows)
-    known = _filled(rows) if len(head) >= 4 else None
+    known: Known = (_filled(rows), _patients(head, rows)) if len(head) >= 4 else None
     return "text", lambda: _read("x.csv", data), known
 
 
@@ -194,11 +208,13 @@ def _read(name: str, data: bytes, *, strict: bool = False) -> Cohort:
     return _build(source_of(name, data), None, strict=strict, invented=True)
 
 
-def checked(cohort: Cohort, records: int | None) -> None:
-    """Hold a cohort against what must be true of any; AssertionError says what is not.
-
-    ``records`` is how many rows of movements were put in that are not blank, None if not known.
-    """
+def checked(cohort: Cohort, known: Known) -> None:
+    """Hold a cohort against what must be true of any; AssertionError says what is not."""
+    records, patients = known or (None, None)
+    if patients is not None:
+        out = cohort.excluded[cohort.excluded["table"] == "movements"].get("patient", [])
+        found = Counter(clean_text(p) for p in [*cohort.movements["patient"], *out])
+        assert found == patients, f"patients put in and found differ: {patients - found}"
     ledger = list(cohort.ledger[["table", "step", "rows"]].itertuples(index=False, name=None))
     lost_of, lost_rows = cohort.excluded["table"].tolist(), cohort.excluded["row"].tolist()
     for table in TABLES:
@@ -229,10 +245,10 @@ def one(seed: int) -> tuple[str, str]:
     """Make and read input number ``seed``: its kind, and what went wrong, ``""`` if nothing."""
     rng = random.Random(seed)
     makers, weights = zip(*MAKERS, strict=True)
-    kind, read, records = rng.choices(makers, weights)[0](rng)
+    kind, read, known = rng.choices(makers, weights)[0](rng)
     try:
         cohort = read()
-        checked(cohort, records)
+        checked(cohort, known)
     except OutcomesError:
         return kind, ""
     except Exception:  # noqa: BLE001 - whatever it is, it is what is looked for

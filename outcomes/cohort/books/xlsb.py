@@ -51,9 +51,9 @@ def marks(parts: dict[str, bytes]) -> dict[str, Marks]:
         item.attrib.get("Id", ""): item.attrib.get("Target", "")
         for item in ElementTree.fromstring(parts[_RELATIONS])
     }
-    for name, part in parts.items():
+    for name, binary in parts.items():
         if name.endswith(".bin"):
-            _check_counts(part)
+            _check_counts(binary)
     found = {}
     for kind, content in records(parts[BOOK]):
         if kind == _SHEET:
