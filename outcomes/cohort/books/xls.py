@@ -63,6 +63,8 @@ def _marks(stream: bytes, start: int) -> Marks:
     last_row = last_column = -1
     depth = 0
     for kind, content in records(stream, start):
+        if kind == _REACH:
+            _check_reach(content)
         if kind == _BEGIN:
             depth += 1
         elif kind == _END:
@@ -71,10 +73,6 @@ def _marks(stream: bytes, start: int) -> Marks:
                 break
         elif depth != 1:
             continue
-        elif kind == _REACH and len(content) >= 12:
-            first, rows, left, right = struct.unpack_from("<IIHH", content)
-            if max(first, rows) > _MOST_ROWS or max(left, right) > _MOST_COLUMNS:
-                raise ValueError("a sheet larger than sheets can be")
         elif kind in _CELLS:
             row, column = struct.unpack_from("<HH", content)
             last_row, last_column = max(last_row, row), max(last_column, column)
@@ -103,6 +101,17 @@ def _marks(stream: bytes, start: int) -> Marks:
         last_row + 1,
         last_column + 1,
     )
+
+
+def _check_reach(content: bytes) -> None:
+    """Refuse the reach of a sheet that no sheet can have: memory for all of it is set aside."""
+    if len(content) < 10:
+        raise ValueError("a sheet that does not say how large it is")
+    form = "<IIHH" if len(content) >= 12 else "<HHHH"
+    first, rows, left, columns = struct.unpack_from(form, content)
+    backwards = 0 < rows <= first or 0 < columns <= left
+    if backwards or max(first, rows) > _MOST_ROWS or max(left, columns) > _MOST_COLUMNS:
+        raise ValueError("a sheet larger than sheets can be")
 
 
 def _error(kind: int, content: bytes) -> int | None:
