@@ -15,7 +15,29 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort.distinct import by_unique, distinct, where, words_of
 from outcomes.domain.table_types import UNIT_WORDS, Code
+
+__all__ = [
+    "TROUBLE",
+    "UNCALCULATED",
+    "Numbers",
+    "blank_cells",
+    "by_unique",
+    "by_word",
+    "clean_text",
+    "code_lookup",
+    "dates",
+    "distinct",
+    "is_error",
+    "numbers",
+    "plain_code",
+    "texts",
+    "unit_written",
+    "where",
+    "word_key",
+    "words_of",
+]
 
 #: Written by reading into cells whose formula has no stored result.
 UNCALCULATED = "#UNCALCULATED!"
@@ -106,6 +128,8 @@ def clean_text(value: object) -> str:
     >>> clean_text(12.0), clean_text("  P 7\\u00a0"), clean_text(None)
     ('12', 'P 7', '')
     """
+    if type(value) is str:
+        return " ".join(value.replace("\ufeff", "").replace("\0", "").split())
     if value is None or value is pd.NaT or value is pd.NA:
         return ""
     if isinstance(value, (float, np.floating)):
@@ -116,17 +140,7 @@ def clean_text(value: object) -> str:
         return str(value).upper()
     if isinstance(value, dt.datetime):
         return value.date().isoformat() if value.time() == dt.time(0) else value.isoformat(" ")
-    return " ".join(str(value).replace("\ufeff", "").split())
-
-
-def by_unique(column: pd.Series, function: Callable[[object], object]) -> np.ndarray:
-    """Apply ``function`` to the distinct cells of a column; one result for each row."""
-    codes, uniques = pd.factorize(column.to_numpy(object), use_na_sentinel=True)
-    results = np.empty(len(uniques) + 1, dtype=object)
-    for i, unique in enumerate(uniques):
-        results[i] = function(unique)
-    results[-1] = function(None)
-    return results[codes]
+    return " ".join(str(value).replace("\ufeff", "").replace("\0", "").split())
 
 
 def texts(column: pd.Series) -> np.ndarray:
@@ -143,7 +157,7 @@ def blank_cells(column: pd.Series) -> np.ndarray:
     """True where a cell holds nothing but spaces."""
     if pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column):
         return column.isna().to_numpy()
-    return texts(column) == ""
+    return where(column, lambda cell: clean_text(cell) == "")
 
 
 def is_error(text: str) -> bool:
@@ -187,16 +201,36 @@ def numbers(column: pd.Series) -> Numbers:
     units = np.full(size, "", dtype=object)
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         values = column.to_numpy(dtype=float, na_value=np.nan).copy()
+    elif isinstance(column.dtype, pd.CategoricalDtype):
+        return _distinct_numbers(column)
     else:
         cells = column.to_numpy(object)
-        plain = np.fromiter((type(v) in (float, int) for v in cells), dtype=bool, count=size)
+        kinds = list(map(type, cells))
+        plain = np.ones(size, dtype=bool)
+        if set(kinds) != {float}:
+            plain = np.fromiter((kind in (float, int) for kind in kinds), dtype=bool, count=size)
         values = np.full(size, np.nan)
-        values[plain] = cells[plain].astype(float)
-        _read_rest(cells, ~plain, values, trouble, units)
+        values[plain] = _floats(cells[plain])
+        if not plain.all():
+            _read_rest(cells, ~plain, values, trouble, units)
     infinite = np.isinf(values)
     values[infinite] = np.nan
     trouble[infinite] = "infinite"
     return Numbers(values, trouble, units)
+
+
+def _floats(cells: np.ndarray) -> np.ndarray:
+    try:
+        return cells.astype(float)
+    except OverflowError:
+        return np.array([c if abs(c) < 1e300 else np.inf for c in cells], dtype=float)
+
+
+def _distinct_numbers(column: pd.Series) -> Numbers:
+    """Numbers of a column whose distinct cells are known."""
+    codes, uniques = distinct(column)
+    read = numbers(pd.Series([*uniques, None], dtype=object))
+    return Numbers(read.values[codes], read.trouble[codes], read.units[codes])
 
 
 def _read_rest(

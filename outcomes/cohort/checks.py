@@ -6,6 +6,7 @@ Each check takes a cleaned table and its sieve and lists what it finds there.
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
 from outcomes.cohort.problems import COPY, Sieve
 from outcomes.domain import teeth
-from outcomes.domain.limit_in_force import limits, unit_of
+from outcomes.domain.limit_in_force import limit, unit_of
 from outcomes.domain.limits import EXPECTED_SIZE, TOLERANCE
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import MEASURES, MEASURES_OF_A_TOOTH, TABLES
@@ -36,10 +37,12 @@ LOOK = "Compare with the source; correct it, or leave it if it is right."
 def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     """Set aside a record that stands twice, and all records of one key that disagree."""
     key = [name for name in TABLES[sieve.table].key if name in frame]
+    if not _repeats(frame, key)[sieve.kept].any():
+        return
     kept = np.flatnonzero(sieve.kept)
     rows = frame.iloc[kept]
     content = [name for name in frame.columns if name != "row"]
-    shown = frame["patient"].to_numpy(object)
+    shown = frame["patient"]
     again = np.zeros(len(frame), dtype=bool)
     again[kept] = rows.duplicated(content, keep="first").to_numpy()
     if again.any():
@@ -55,6 +58,16 @@ def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     if sieve.table == "movements":
         remedy += " If they belong to different courses, number these in the column course."
     sieve.exclude(differ, "", shown, f"several records of one {' + '.join(key)}, not alike", remedy)
+
+
+def _repeats(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
+    """True for a row whose key another row has too, set aside or not; quick to say of no row."""
+    together = np.zeros(len(frame), dtype=np.int64)
+    for name in key:
+        codes, _ = cells.distinct(frame[name])
+        codes = codes.astype(np.int64) + 1
+        together = pd.factorize(together * (int(codes.max(initial=0)) + 1) + codes)[0]
+    return pd.Series(together).duplicated(keep=False).to_numpy()
 
 
 def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
@@ -92,32 +105,47 @@ def derive(frame: pd.DataFrame) -> pd.DataFrame:
         Movements kept, with patient, tooth, movement and planned.
     """
     tooth = frame["tooth"].astype("int64")
-    sign = np.sign(frame["planned"].to_numpy(float))
-    positive = cells.by_unique(frame["movement"], _direction(positive=True))
-    negative = cells.by_unique(frame["movement"], _direction(positive=False))
-    direction = np.select([sign > 0, sign < 0], [positive, negative], "none")
+    which, numbers = pd.factorize(tooth.to_numpy())
+    sign = np.sign(frame["planned"].to_numpy(float)).astype(int) + 1
+    moved, names = cells.distinct(frame["movement"])
+    directions = [word for name in names for word in _directions(name)]
+    patient, patients = cells.distinct(frame["patient"])
+    site, sites = pd.factorize(patient.astype(np.int64) * len(numbers) + which)
+    at, of = np.divmod(sites, max(len(numbers), 1))
+    of_patient = [f"{name}:" for name in patients]
+    written = [
+        of_patient[p] + n
+        for p, n in zip(at.tolist(), numbers[of].astype(str).tolist(), strict=True)
+    ]
     row = frame["row"]
     return frame.drop(columns="row").assign(
         tooth=tooth,
         course=frame["course"].astype("int64"),
-        tooth_class=teeth.tooth_class(tooth),
-        arch=pd.array(teeth.arch(tooth), dtype="str"),
-        side=pd.array(teeth.side(tooth), dtype="str"),
-        direction=pd.array(direction, dtype="str"),
-        unit=pd.array(cells.by_unique(frame["movement"], _unit), dtype="str"),
-        tooth_site=(frame["patient"] + ":" + tooth.astype("str")).astype("str"),
+        tooth_class=_spread(teeth.tooth_class(numbers), which),
+        arch=_strings(teeth.arch(numbers), which),
+        side=_strings(teeth.side(numbers), which),
+        direction=_strings(directions, moved.astype(int) * 3 + sign),
+        unit=_strings([_unit(name) for name in names], moved),
+        tooth_site=_strings(written, site),
         row=row,
     )
 
 
-def _direction(*, positive: bool):
-    def read(name: object) -> str:
-        movement = MOVEMENTS.get(str(name))
-        if movement is None:
-            return "none"
-        return movement.positive_direction if positive else movement.negative_direction
+def _strings(words: Any, codes: np.ndarray) -> Any:
+    """A column of texts from its distinct ones and which of them each row holds."""
+    return _spread(pd.array(list(words), dtype="str"), codes)
 
-    return read
+
+def _spread(distinct: Any, codes: np.ndarray) -> Any:
+    return distinct.take(codes) if len(distinct) else distinct
+
+
+def _directions(name: object) -> tuple[str, str, str]:
+    """Word for negative, no and positive plans of a movement."""
+    movement = MOVEMENTS.get(str(name))
+    if movement is None:
+        return ("none", "none", "none")
+    return (movement.negative_direction, "none", movement.positive_direction)
 
 
 # Movements ---------------------------------------------------------------------------------------
@@ -125,9 +153,9 @@ def _direction(*, positive: bool):
 
 def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
     """List movements that are possible but odd: size, sign, the same numbers all over, units."""
-    unit = cells.by_unique(frame["movement"], _unit)
-    tolerance = limits("tolerance", frame["movement"], unit)
-    largest = limits("expected_size", frame["movement"], unit)
+    movement = frame["movement"]
+    unit = cells.by_unique(movement, _unit)
+    tolerance, largest = _limits("tolerance", movement), _limits("expected_size", movement)
     planned, achieved = frame["planned"].to_numpy(float), frame["achieved"].to_numpy(float)
     for name in ("planned", "achieved", "aim"):
         value = frame[name].to_numpy(float)
@@ -136,15 +164,16 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
         for (most, of), problem in TOO_LARGE.items():
             other = unit_in_full("degree" if of == "mm" else "mm")
             remedy = f"A slip, or a number in {other}? {LOOK}"
-            big = sieve.kept & (unit == of) & (largest == most) & (np.abs(value) > most)
-            sieve.check(big, name, frame[name].to_numpy(object), problem, remedy)
+            big = sieve.kept & (largest == most) & (np.abs(value) > most)
+            if big.any():
+                sieve.check(big & (unit == of), name, value, problem, remedy)
     opposite = (
         sieve.kept & (np.sign(planned) * np.sign(achieved) < 0) & (np.abs(achieved) > tolerance)
     )
     sieve.check(
         opposite,
         "achieved",
-        frame["achieved"].to_numpy(object),
+        achieved,
         OPPOSITE,
         f"The sign convention, or a tooth that moved the wrong way? {LOOK}",
     )
@@ -153,18 +182,25 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
         sieve.check(
             sieve.kept & (np.sign(planned) * np.sign(aim) < 0) & (np.abs(aim) > tolerance),
             "aim",
-            frame["aim"].to_numpy(object),
+            aim,
             "planned and aim have opposite signs",
             f"Both are changes from the start of the course, along the same axis. {LOOK}",
         )
-    _same_numbers(frame[sieve.kept], sieve)
-    _swapped_units(frame, unit, sieve)
+    numbers = frame[["patient", "tooth", "movement", "course", "planned", "achieved", "row"]]
+    _same_numbers(numbers if sieve.kept.all() else numbers[sieve.kept], sieve)
+    _swapped_units(numbers, unit, sieve)
     if sieve.kept.any() and not np.any(planned[sieve.kept] != 0):
         sieve.note(
             "planned",
             "every planned movement is 0: no achievement rate can be estimated",
             "Add movements that were planned.",
         )
+
+
+def _limits(kind: str, movement: pd.Series) -> np.ndarray:
+    """The limit in force for each row: shape (n,), NaN for a movement nobody knows."""
+    found = cells.by_unique(movement, lambda name: limit(kind, str(name), unit_of(name)))
+    return found.astype(float)
 
 
 def _same_numbers(kept: pd.DataFrame, sieve: Sieve) -> None:
@@ -182,7 +218,9 @@ def _same_numbers(kept: pd.DataFrame, sieve: Sieve) -> None:
                 row=first,
             )
         for column in ("planned", "achieved"):
-            if (column == "achieved" or rows[column].iloc[0] != 0) and rows[column].nunique() == 1:
+            if (column == "achieved" or rows[column].iloc[0] != 0) and (
+                rows[column] == rows[column].iloc[0]
+            ).all():
                 sieve.note(
                     column,
                     f"the same number in every row of {name} ({len(rows)} rows)",
@@ -226,7 +264,7 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
         sieve.check(
             swapped,
             "planned",
-            frame["planned"].to_numpy(object),
+            frame["planned"],
             "a large number of millimetres beside a very small number of degrees: swapped?",
             LOOK,
         )

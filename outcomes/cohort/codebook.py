@@ -8,8 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from outcomes.cohort.books.pages import WORKBOOKS
 from outcomes.cohort.cells import TROUBLE
-from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED
+from outcomes.cohort.delimited import TEXT_FILES
+from outcomes.cohort.problems import EXAMPLE_ROW, NOT_MEASURED, TOTALS_ROW
+from outcomes.cohort.sizes import LIMITS, ROWS
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.table_types import BY_MEASURE, BY_MOVEMENT, Column
 from outcomes.domain.tables import EXAMPLE_PATIENT, TABLES
@@ -100,8 +103,8 @@ _HEAD = f"""# Codebook
 
 Written from `outcomes/domain/tables.py` by `python -m outcomes.cohort.codebook`: change it there.
 
-A cohort is up to five tables: one workbook (`.xlsx`) with a sheet for each, or a folder with a
-`.csv` or `.parquet` file for each, named as below. The movements table alone, with its five
+A cohort is up to five tables: one workbook (`.xlsx`, or one of the others below) with a sheet for
+each, or a folder with a `.csv` or `.parquet` file for each, named as below. The movements table alone, with its five
 required columns, is enough. Columns may stand in any order; any other column is kept under its own
 name and can be used as a covariate. A row whose patient is `{EXAMPLE_PATIENT}` is ignored.
 """
@@ -172,18 +175,46 @@ def _table(name: str) -> str:
 def _reading() -> str:
     return f"""## How cells are read
 
+- Workbooks: {", ".join(f"`{form}`" for form in WORKBOOKS)}; text: {", ".join(f"`{form}`" for form in TEXT_FILES)}, and
+  `.parquet`. The content decides what a workbook is, not its ending.
+- Text is UTF-8, UTF-16 (with or without its mark) or Windows-1252, Latin-1 among it; columns are
+  separated by comma, semicolon, tab or |. A line break inside quotation marks is part of its cell.
 - Numbers: decimal point or comma, thousands marks, a Unicode minus, spaces around, and the unit
-  behind the number. A unit that contradicts the movement excludes the row.
+  behind the number. A unit that contradicts the movement excludes the row. What can be read two
+  ways (`1,234`) excludes it too. A number typed as text is a number.
+- A date in a column of numbers, TRUE and FALSE, and errors (`#N/A`, `#DIV/0!`, also of the
+  older formats) are no numbers: the row is excluded. A formula counts with its stored value, and is
+  never calculated; without one, the row is excluded (`.xls` and `.xlsb` store 0 for a formula
+  that was never calculated, which cannot be told from a result of 0).
+- Hidden sheets with the name of a table, hidden rows and hidden columns are read like what is
+  shown, and listed; other hidden sheets are not read, and listed.
+- Of merged cells only the first has a value. The cells below are blank, each is told with the row
+  it is merged with, and nothing is filled down unless a mapping says so.
+- Headings may stand in two rows, cells merged across or down.
+- A row that says total, mean, sum or the like (in seven languages) and names no record is set
+  aside as "{TOTALS_ROW}", and listed; one that looks like a record is excluded.
 - A blank `achieved` or `value` is not zero: the row goes to the ledger as "{NOT_MEASURED}".
   `na`, `n/a`, `-` and `missing` count as blank.
 - `planned` = 0 is kept: a movement that was not planned, reported apart, never a rate.
 - The headings are looked for in the first rows of a sheet, so a title may stand above them.
 - Blank rows are no records. The row of the patient `{EXAMPLE_PATIENT}` is in the ledger as
   "{EXAMPLE_ROW}".
+- Codes that differ in capitals, spaces or leading zeros only are listed, and count as two patients.
 - A record that stands twice counts once. Records of one key that disagree are all excluded.
 - Columns that look like names, birth dates or contact data are left out.
 - Severity: `stop` (nothing can be analysed), `exclude` (the row goes to the ledger), `check` (kept,
   listed). Reading never changes the file.
+- A text that begins like a formula (`=`, `+`, `-`, `@`) is written to `.csv` with a mark (`'`) in
+  front, which reading takes away; in a workbook it is stored as text. Numbers stay as they are.
+
+## How much is read
+
+More is refused, with what to set. A limit is set for a run by its environment variable, as in
+`{ROWS.variable}=6000000`.
+
+{_rows(("environment variable", "limit", "of one file"), [(f"`{m.variable}`", f"{m.default:,}", m.what) for m in LIMITS])}
+Of a workbook only the tables are unpacked: no macro, no link to another file and no picture is
+opened. Sizes that a file declares are checked before memory is set aside for them.
 """
 
 

@@ -61,5 +61,20 @@ def head(sheet: Sheet) -> Headed:
     for i in range(body.shape[1]):
         blank[:, i] = blank_cells(body.iloc[:, i])
     filled = ~blank.all(axis=1)
-    body = body.iloc[np.flatnonzero(filled)].reset_index(drop=True)
-    return Headed(sheet, table, headings, body, rows[filled], blank[filled])
+    if not filled.all():
+        body, rows, blank = body.iloc[np.flatnonzero(filled)], rows[filled], blank[filled]
+    body = pd.DataFrame({i: _still_there(body[i]) for i in body}).set_axis(range(len(rows)), axis=0)
+    return Headed(sheet, table, headings, body, rows, blank)
+
+
+def _still_there(column: pd.Series) -> pd.Series:
+    """A categorical column without the categories of rows that are left out, such as headings."""
+    if not isinstance(column.dtype, pd.CategoricalDtype):
+        return column
+    codes, categories = column.cat.codes.to_numpy(), column.cat.categories
+    used = np.bincount(codes[codes >= 0], minlength=len(categories)) > 0
+    if used.all():
+        return column
+    to = np.append(np.cumsum(used) - 1, -1)
+    left = pd.Categorical.from_codes(to[codes], categories=categories[used])
+    return pd.Series(left, index=column.index)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.cells import clean_text, unit_written
+from outcomes.cohort.cells import clean_text, distinct, unit_written
 from outcomes.domain.table_types import PERSONAL, TableSchema
 from outcomes.domain.tables import TABLES
 from outcomes.domain.teeth import NOTATIONS
@@ -155,7 +155,7 @@ def repeats_headings(frame: pd.DataFrame, known: list[str]) -> np.ndarray:
     hits = np.zeros(len(frame), dtype=int)
     filled = np.zeros(len(frame), dtype=int)
     for name in known:
-        codes, uniques = pd.factorize(frame[name].to_numpy(object), use_na_sentinel=True)
+        codes, uniques = distinct(frame[name])
         words = [u if isinstance(u, str) else clean_text(u) for u in uniques]
         like = [_like_a_heading(word, name) for word in words]
         hits += np.array([*like, False])[codes]
@@ -167,7 +167,11 @@ def _like_a_heading(word: str, name: str) -> bool:
     word = word.strip()
     if not word or not (word[0].isalpha() or word[0] in "°("):
         return False
-    return word.casefold() in _UNIT_ROW or heading(word).name == name
+    folded = word.casefold()
+    if folded in _UNIT_ROW:
+        return True
+    may_be = name.split("_")[0] in folded or any(known in folded for known in NOTATIONS)
+    return may_be and heading(word).name == name
 
 
 _UNIT_ROW = {

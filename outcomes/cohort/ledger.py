@@ -31,11 +31,13 @@ def ledger(tables: dict[str, Typed]) -> pd.DataFrame:
 
 def _lines(name: str, table: Typed) -> list[list[object]]:
     """The lines of one table; the commonest reason first."""
-    patients, reason, kept = table.named.patients, table.sieve.reason, table.sieve.kept
+    codes, uniques = pd.factorize(table.named.patients)
+    named = np.append(uniques.astype(str) != "", False)
+    reason, kept = table.sieve.reason, table.sieve.kept
 
     def line(step: str, why: str, where: np.ndarray) -> list[object]:
-        named = set(patients[where].tolist()) - {""}
-        return [name, step, why, int(where.sum()), len(named)]
+        seen = np.bincount(codes[where], minlength=len(uniques)) > 0
+        return [name, step, why, int(where.sum()), int((seen & named[: len(seen)]).sum())]
 
     reasons = pd.Series(reason[~kept], dtype=object).value_counts(sort=True)
     analysed = {"": kept}
@@ -44,7 +46,7 @@ def _lines(name: str, table: Typed) -> list[list[object]]:
         analysed = {PLANNED: kept & ~unplanned, UNPLANNED: kept & unplanned}
     return [
         line("read", "", np.ones(len(reason), dtype=bool)),
-        *(line("excluded", str(why), reason == why) for why in reasons.index),
+        *(line("excluded", str(why), ~kept & (reason == why)) for why in reasons.index),
         *(line("analysed", why, where) for why, where in analysed.items()),
     ]
 
@@ -54,7 +56,7 @@ def excluded(tables: dict[str, Typed]) -> pd.DataFrame:
     parts = []
     for name, table in tables.items():
         out = ~table.sieve.kept
-        part = table.named.frame[out].astype(object)
+        part = table.named.frame[out].astype(object).map(_as_typed)
         labels = {"table": name, "row": table.sieve.rows[out], "reason": table.sieve.reason[out]}
         clash = {column: f"{column}_given" for column in part.columns if column in labels}
         parts.append(pd.DataFrame(labels).join(part.rename(columns=clash).reset_index(drop=True)))
@@ -62,3 +64,10 @@ def excluded(tables: dict[str, Typed]) -> pd.DataFrame:
     if not parts:
         return pd.DataFrame(columns=["table", "row", "reason", *TABLES["movements"].required])
     return pd.concat(parts, ignore_index=True)
+
+
+def _as_typed(cell: object) -> object:
+    """A cell as a spreadsheet shows it: whole numbers without a decimal point."""
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return int(cell)
+    return cell

@@ -13,7 +13,14 @@ import pandas as pd
 
 from outcomes.cohort import cells, headers
 from outcomes.cohort.headed import Headed
-from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, OTHER_LAYOUT, Sieve
+from outcomes.cohort.problems import (
+    EXAMPLE_ROW,
+    HEADINGS_ROW,
+    OTHER_LAYOUT,
+    TOTALS_ROW,
+    Sieve,
+)
+from outcomes.cohort.totals import set_totals_aside
 from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT
 
@@ -36,6 +43,8 @@ class Named:
         How teeth are numbered: as the heading says, later as settled; "" where it stays open.
     sieve
         Problems, and rows set aside.
+    merged
+        Column -> the spreadsheet row (n,) whose cell each cell is merged into, 0 where none.
     live
         False (n,) for rows that are no records (the example, repeated headings) or that have
         slipped out of their columns: nothing more is said about them.
@@ -48,14 +57,18 @@ class Named:
     notation: str
     sieve: Sieve
     live: np.ndarray = field(repr=False)
+    merged: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
 
     @property
     def patients(self) -> np.ndarray:
         """Patient of each row as text, ``""`` where the row names none."""
         if "patient" not in self.frame:
             return np.full(len(self.frame), "", dtype=object)
-        no_record = np.isin(self.sieve.reason.astype(str), (EXAMPLE_ROW, HEADINGS_ROW))
-        return np.where(no_record, "", cells.texts(self.frame["patient"]))
+        patients = cells.texts(self.frame["patient"])
+        out = np.flatnonzero(~self.sieve.kept)
+        no_record = (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW)
+        patients[out[[reason in no_record for reason in self.sieve.reason[out]]]] = ""
+        return patients
 
     def further(self) -> Named:
         """The same for the next step, whose findings leave this one as it is."""
@@ -76,12 +89,30 @@ def name_columns(headed: Headed) -> Named:
     units = {n: found.headings[i].unit for n, i in found.known.items() if found.headings[i].unit}
     notation = found.headings[found.known["tooth"]].notation if "tooth" in found.known else ""
     if "patient" in frame:
-        patients = cells.by_unique(frame["patient"], lambda v: cells.clean_text(v).casefold())
-        sieve.set_aside(patients == EXAMPLE_PATIENT.casefold(), EXAMPLE_ROW)
+        example = EXAMPLE_PATIENT.casefold()
+        is_example = cells.where(
+            frame["patient"], lambda v: cells.clean_text(v).casefold() == example
+        )
+        sieve.set_aside(is_example, EXAMPLE_ROW)
         sieve.set_aside(headers.repeats_headings(frame, list(found.known)), HEADINGS_ROW)
+        set_totals_aside(frame, table, sieve)
     if headed.sheet.delimited and found.headings:
         _check_width(headed, sieve)
-    return Named(table, frame, extras, units, notation, sieve, sieve.kept)
+    return Named(table, frame, extras, units, notation, sieve, sieve.kept, _merged(headed))
+
+
+def _merged(headed: Headed) -> dict[str, np.ndarray]:
+    """Of each column of the schema, the row whose cell holds the value of a merged block."""
+    merged: dict[str, np.ndarray] = {}
+    for top, left, bottom, _ in headed.sheet.merged:
+        first, last = np.searchsorted(headed.rows, (top + 1, bottom + 1), side="right")
+        if first == last:
+            continue
+        for name, column in headed.headings.known.items():
+            if left == column:
+                into = merged.setdefault(name, np.zeros(len(headed.rows), dtype=int))
+                into[first:last] = top + 1
+    return merged
 
 
 def _check_headings(headed: Headed, sieve: Sieve) -> None:

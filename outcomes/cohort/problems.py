@@ -11,6 +11,9 @@ import pandas as pd
 from outcomes.cohort.cells import clean_text
 from outcomes.domain.tables import TABLES
 
+Cells = np.ndarray | pd.Series
+"""The cells of a column, one for each row of a table."""
+
 SEVERITIES = ("stop", "exclude", "check")
 PROBLEM_COLUMNS = ["table", "row", "column", "value", "problem", "remedy", "severity"]
 
@@ -20,6 +23,7 @@ OTHER_LAYOUT = "Records in a layout of your own: `outcomes map FILE` asks how th
 #: Reasons that need no problem: nothing is wrong with these rows.
 EXAMPLE_ROW = "the example row of the empty workbook"
 HEADINGS_ROW = "a row of headings or units, not a record"
+TOTALS_ROW = "a row of totals or means, not a record"
 NOT_MEASURED = "not measured yet"
 COPY = "the same record again"
 STOPPED = "the cohort cannot be analysed: see the stop problems"
@@ -39,11 +43,12 @@ class Sieve:
 
     def __post_init__(self) -> None:
         self.reason = np.full(len(self.rows), "", dtype=object)
+        self._kept = np.ones(len(self.rows), dtype=bool)
 
     def further(self) -> Sieve:
         """A sieve that goes on where this one stands, for the next step; this one stays as it is."""
         sieve = Sieve(self.table, self.rows, list(self.found))
-        sieve.reason = self.reason.copy()
+        sieve.reason, sieve._kept = self.reason.copy(), self._kept.copy()
         return sieve
 
     @property
@@ -54,17 +59,22 @@ class Sieve:
     @property
     def kept(self) -> np.ndarray:
         """True for each row not set aside so far."""
-        return self.reason == ""
+        return self._kept.copy()
 
     def set_aside(self, where: np.ndarray, reason: str) -> None:
         """Set rows aside without a problem: an example, or nothing measured yet."""
-        self.reason[where & self.kept] = reason
+        self._set(where, reason)
+
+    def _set(self, where: np.ndarray, reason: str) -> None:
+        first = where & self._kept
+        if first.any():
+            self.reason[first], self._kept[first] = reason, False
 
     def exclude(
         self,
         where: np.ndarray,
         column: str,
-        values: np.ndarray,
+        values: Cells,
         problem: str,
         remedy: str,
         *,
@@ -75,19 +85,21 @@ class Sieve:
         The ledger shows ``problem`` as the reason; ``each`` words it for every row of the table,
         shape (n,), where the list of problems can say more.
         """
+        if not where.any():
+            return
         listed = problem if each is None else each[where]
         self._list(where, column, values, listed, remedy, "exclude")
         named = not column or column in problem
-        self.reason[where & self.kept] = problem if named else f"{column}: {problem}"
+        self._set(where, problem if named else f"{column}: {problem}")
 
     def check(
-        self, where: np.ndarray, column: str, values: np.ndarray, problem: str, remedy: str
+        self, where: np.ndarray, column: str, values: Cells, problem: str, remedy: str
     ) -> None:
         """List something to look at in each row in ``where``; the rows stay."""
         self._list(where, column, values, problem, remedy, "check")
 
     def check_values(
-        self, where: np.ndarray, column: str, values: np.ndarray, problem: str, remedy: str
+        self, where: np.ndarray, column: str, values: Cells, problem: str, remedy: str
     ) -> None:
         """Like :meth:`check`, but once for each distinct value, at the first row that holds it."""
         if not where.any():
@@ -121,7 +133,7 @@ class Sieve:
         self,
         where: np.ndarray,
         column: str,
-        values: np.ndarray,
+        values: Cells,
         problem: str | np.ndarray,
         remedy: str,
         severity: str,
@@ -133,7 +145,7 @@ class Sieve:
                 "table": self.table,
                 "row": self.rows[where],
                 "column": column,
-                "value": [shown(v) for v in np.asarray(values, dtype=object)[where]],
+                "value": [shown(v) for v in values[where].tolist()],
                 "problem": problem,
                 "remedy": remedy,
                 "severity": severity,

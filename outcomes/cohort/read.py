@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
@@ -163,7 +164,8 @@ def from_frames(
     }
     frames = {name: _input_columns(f) for name, f in given.items() if f is not None}
     sheets = {name: sheet_of(frame, name, name) for name, frame in frames.items()}
-    found = Source(source, frames_hash(frames), sheets)
+    plain = {n: sheets[n].cells.set_axis(frame.columns, axis=1) for n, frame in frames.items()}
+    found = Source(source, frames_hash(plain), sheets)
     return _build(found, notation, strict=strict, invented=invented, answered=answered)
 
 
@@ -277,7 +279,7 @@ def _cohort(
             table.sieve.set_aside(table.sieve.kept, STOPPED)
     kept = {name: _finish(name, table.kept) for name, table in tables.items()}
     return Cohort(
-        **{name: kept.get(name, _empty(name)) for name in TABLES},
+        **{name: kept[name] if name in kept else _empty(name) for name in TABLES},
         problems=problems,
         ledger=ledger(tables),
         excluded=excluded(tables),
@@ -303,7 +305,7 @@ def _blank_aims(movements: Typed | None) -> frozenset[int]:
     """Rows of movements in which no aim was written."""
     if movements is None:
         return frozenset()
-    return frozenset(int(row) for row in movements.sieve.rows[blank_aims(movements.named)])
+    return frozenset(movements.sieve.rows[blank_aims(movements.named)].tolist())
 
 
 def _unmeasured(movements: Typed) -> pd.DataFrame:
@@ -346,6 +348,12 @@ def _finish(name: str, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _empty(name: str) -> pd.DataFrame:
+    return _without_rows(name).copy()
+
+
+@functools.cache
+def _without_rows(name: str) -> pd.DataFrame:
+    """A table with its columns and types, and no rows."""
     columns = [c.name for c in TABLES[name].columns if c.required or c.default is not None]
     frame = pd.DataFrame({c: pd.Series(dtype=object) for c in columns})
     if name == "movements":

@@ -1,35 +1,33 @@
 """Records in: a workbook, a folder of CSV or Parquet files, or one movements table.
 
-Nothing is interpreted here beyond finding sheets, separators and encodings: cells come out as
-typed, with the row numbers a spreadsheet shows. The input is only ever opened for reading.
+Nothing is interpreted here beyond finding sheets: cells come out as typed, with the row numbers a
+spreadsheet shows. The input is only ever opened for reading.
 """
 
 from __future__ import annotations
 
-import csv
+import datetime as dt
 import hashlib
 import io
-import re
-import zipfile
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.cells import UNCALCULATED, texts, word_key
-from outcomes.cohort.headers import find_headings, match_headings, near
+from outcomes.cohort.books.marks import Block
+from outcomes.cohort.books.pages import WORKBOOKS, Page, read_pages
+from outcomes.cohort.cells import texts, word_key
+from outcomes.cohort.delimited import TEXT_FILES, read_delimited
+from outcomes.cohort.headers import find_headings, near
 from outcomes.cohort.mapping.spec import Mapping
 from outcomes.cohort.problems import problem_frame
+from outcomes.cohort.sizes import FILE_MB, hold_table, megabytes
 from outcomes.domain.tables import TABLES
 from outcomes.errors import Unreadable
 
-#: Older and other workbook formats do not let error cells be told from blank ones.
-WORKBOOKS = (".xlsx", ".xlsm")
-TEXT_FILES = (".csv", ".tsv", ".txt")
 READABLE = (*WORKBOOKS, *TEXT_FILES, ".parquet")
-SEPARATORS = (",", ";", "\t")
 
 #: Sheets and files that belong to a cohort without being one of its tables.
 COMPANIONS = ("codebook", "lists", "readme", "read me", "about", "notes", "invented")
@@ -53,7 +51,8 @@ class Aside:
 class Sheet:
     """One table as found: its cells, with headings apart where the format keeps them apart.
 
-    ``known`` (column of the schema -> column of the sheet), ``aside`` and ``places`` (row -> where
+    ``merged`` are the blocks of merged cells: first row, first column, last row, last column, from
+    0 as in ``cells``. Only the first cell of a block holds its value. ``known`` (column of the schema -> column of the sheet), ``aside`` and ``places`` (row -> where
     it stands in the file) are those of a mapped table: its own headings mean nothing.
     """
 
@@ -62,6 +61,7 @@ class Sheet:
     cells: pd.DataFrame
     headings: tuple[object, ...] | None = None
     delimited: bool = False
+    merged: tuple[Block, ...] = ()
     known: dict[str, int] | None = None
     aside: tuple[Aside, ...] = ()
     places: dict[int, str] = field(default_factory=dict)
@@ -88,34 +88,93 @@ def read_source(path: str | Path) -> Source:
         If there is nothing at ``path``.
     """
     path = Path(path)
-    if not path.exists():
-        raise FileNotFoundError(
-            f"There is no file or folder {str(path)!r}: check the spelling and the folder."
-        )
-    if path.is_dir():
-        return _read_folder(path)
-    data = path.read_bytes()
-    sha256 = hashlib.sha256(data).hexdigest()
-    suffix = path.suffix.lower()
     try:
-        if suffix in WORKBOOKS:
-            sheets, found, invented = _read_workbook(path.name, data)
-        elif suffix == ".parquet":
-            sheets, found, invented = (
-                {"movements": parquet_sheet(path.name, data, "movements")},
-                [],
-                False,
+        if not path.exists():
+            raise FileNotFoundError(
+                f"There is no file or folder {str(path)!r}: check the spelling and the folder."
             )
-        elif suffix in TEXT_FILES:
-            sheets, found, invented = {"movements": _csv(path.name, data, "movements")}, [], False
-        else:
-            raise Unreadable(
-                f"a {suffix or 'file without an ending'} file cannot be read",
-                "Save the table as .xlsx or .csv, or give a folder of .csv or .parquet files.",
-            )
+        if path.is_dir():
+            return _read_folder(path)
+    except PermissionError:
+        return Source(path.name, "", found=(_stopped("movements", path.name, _locked("folder")),))
+    try:
+        source = source_of(path.name, bytes_at(path))
     except Unreadable as error:
-        return Source(path.name, sha256, found=(_stopped("movements", path.name, error),))
-    return Source(path.name, sha256, sheets, tuple(found), invented)
+        return Source(path.name, "", found=(_stopped("movements", path.name, error),))
+    if source.sheets and _is_open(path):
+        problem = "open in another program: what is not saved there is not read"
+        remedy = "Save and close it there, and read it again."
+        note = problem_frame("", None, "", path.name, problem, remedy, "check")
+        return replace(source, found=(*source.found, note))
+    return source
+
+
+def source_of(name: str, data: bytes) -> Source:
+    """The content of one file of that name, as :func:`read_source` gives it."""
+    sha256 = hashlib.sha256(data).hexdigest()
+    try:
+        sheets, found, invented = _read_file(name, Path(name).suffix.lower(), data)
+    except Unreadable as error:
+        return Source(name, sha256, found=(_stopped("movements", name, error),))
+    return Source(name, sha256, sheets, tuple(found), invented)
+
+
+def bytes_at(path: Path) -> bytes:
+    """Content of a file, read once its size is known."""
+    if not path.is_file():
+        raise Unreadable("neither a file nor a folder", "Give the file that holds the records.")
+    try:
+        FILE_MB.hold(megabytes(path.stat().st_size), "the file")
+        return path.read_bytes()
+    except OSError:
+        raise _locked("file") from None
+
+
+def pages_at(path: Path) -> list[Page]:
+    """Sheets of the workbook at a path; none where there is no workbook.
+
+    Raises
+    ------
+    Unreadable
+        If the workbook cannot be read.
+    """
+    workbook = path.suffix.lower() in WORKBOOKS and path.is_file()
+    return read_pages(bytes_at(path)) if workbook else []
+
+
+def _locked(what: str) -> Unreadable:
+    return Unreadable(
+        f"the {what} cannot be opened",
+        "Close it in other programs, or ask for the right to read it; or read a copy.",
+    )
+
+
+def _is_open(path: Path) -> bool:
+    """Whether the lock file of a spreadsheet program lies beside a file."""
+    names = (f"~${path.name}", f"~${path.name[2:]}", f".~lock.{path.name}#")
+    return any((path.parent / name).exists() for name in names)
+
+
+def _read_file(
+    name: str, suffix: str, data: bytes
+) -> tuple[dict[str, Sheet], list[pd.DataFrame], bool]:
+    if name.startswith(("~$", ".~lock.")):
+        raise Unreadable(
+            "a lock file, which holds no records",
+            "Give the workbook it belongs to: the name without the signs in front.",
+        )
+    if not data and suffix not in TEXT_FILES:
+        raise Unreadable("the file is empty", "Save it anew, or copy it again from its source.")
+    if suffix in WORKBOOKS:
+        return _read_workbook(name, data)
+    if suffix == ".parquet":
+        return {"movements": parquet_sheet(name, data, "movements")}, [], False
+    if suffix in TEXT_FILES:
+        return {"movements": _csv(name, data, "movements")}, [], False
+    raise Unreadable(
+        f"a {suffix or 'file without an ending'} file cannot be read",
+        "Save the table as .xlsx or .csv, or give a folder of .csv or .parquet files.",
+    )
 
 
 def _stopped(table: str, name: str, error: Unreadable) -> pd.DataFrame:
@@ -149,74 +208,84 @@ def _read_folder(path: Path) -> Source:
         if not table or not readable:
             if readable and file.stem.casefold() not in COMPANIONS:
                 found.append(_not_a_table(file.name, file.stem))
+            elif table and file.suffix.lower() in WORKBOOKS:
+                problem = "not read: of a folder, .csv and .parquet files are"
+                remedy = "Save it as .csv, or put all tables into one workbook and give that."
+                found.append(problem_frame(table, None, "", file.name, problem, remedy, "check"))
             continue
         if table in sheets:
             problem = f"two files hold this table: {sheets[table].label} and {file.name}"
             remedy = "Leave only the right one in the folder."
             found.append(problem_frame(table, None, "", file.name, problem, remedy, "stop"))
             continue
-        data = file.read_bytes()
-        digest.update(file.name.encode() + b"\0" + hashlib.sha256(data).digest())
         read = parquet_sheet if file.suffix.lower() == ".parquet" else _csv
         try:
+            data = bytes_at(file)
+            digest.update(file.name.encode() + b"\0" + hashlib.sha256(data).digest())
             sheets[table] = read(file.name, data, table)
         except Unreadable as error:
             found.append(_stopped(table, file.name, error))
     return Source(path.resolve().name, digest.hexdigest(), sheets, tuple(found), invented)
 
 
-def _not_a_table(label: str, name: str) -> pd.DataFrame:
+def _not_a_table(label: str, name: str, *, hidden: bool = False) -> pd.DataFrame:
     close = near(name, list(TABLES))
     hint = f"If it is the {close} table, call it {close}. " if close else ""
     remedy = f"{hint}Tables are called {', '.join(TABLES)}."
-    return problem_frame(
-        close or "", None, "", label, "not read: no table of that name", remedy, "check"
-    )
+    problem = f"not read: {'a hidden sheet, ' if hidden else ''}no table of that name"
+    return problem_frame(close or "", None, "", label, problem, remedy, "check")
 
 
 # Workbooks ---------------------------------------------------------------------------------------
 
 
 def _read_workbook(name: str, data: bytes) -> tuple[dict[str, Sheet], list[pd.DataFrame], bool]:
-    pages = workbook_pages(data)
+    pages = read_pages(data)
     sheets: dict[str, Sheet] = {}
     found: list[pd.DataFrame] = []
-    others: dict[str, pd.DataFrame] = {}
-    for label, cells in pages.items():
-        table = table_called(label)
+    others: dict[str, Page] = {}
+    for page in pages:
+        table, label = table_called(page.label), page.label
         if table and table in sheets:
             problem = f"two sheets hold this table: {sheets[table].label} and {label}"
             remedy = "Leave only the right one in the workbook, or rename the other."
             found.append(problem_frame(table, None, "", label, problem, remedy, "stop"))
         elif table:
-            sheets[table] = Sheet(table, label, cells)
-        elif label.strip().casefold() not in COMPANIONS and cells.size:
-            others[label] = cells
+            sheets[table] = _sheet(table, page)
+        elif label.strip().casefold() not in COMPANIONS and page.cells.size:
+            others[label] = page
     if "movements" not in sheets:
-        _adopt_movements(sheets, others, found, alone=len(pages) == 1)
-    found += [_not_a_table(label, label) for label in others]
-    invented = any(label.strip().casefold() == INVENTED for label in pages)
+        _adopt_movements(sheets, others, found, alone=sum(not p.hidden for p in pages) == 1)
+    found += [_not_a_table(label, label, hidden=page.hidden) for label, page in others.items()]
+    for sheet in sheets.values():
+        found += hidden_in(sheet.table, next(p for p in pages if p.label == sheet.label))
+    invented = any(page.label.strip().casefold() == INVENTED for page in pages)
     return sheets, found, invented
+
+
+def _sheet(table: str, page: Page) -> Sheet:
+    return Sheet(table, page.label, page.cells, merged=page.marks.merged)
 
 
 def _adopt_movements(
     sheets: dict[str, Sheet],
-    others: dict[str, pd.DataFrame],
+    others: dict[str, Page],
     found: list[pd.DataFrame],
     *,
     alone: bool,
 ) -> None:
     """Take a sheet of another name for the movements where only one can be meant."""
     table = TABLES["movements"]
+    shown = {label: page for label, page in others.items() if not page.hidden}
     fits = [
         label
-        for label, cells in others.items()
-        if set(table.required) <= set(find_headings(cells, table).known)
+        for label, page in shown.items()
+        if set(table.required) <= set(find_headings(page.cells, table).known)
     ]
-    if alone and others:
-        fits = list(others)
+    if alone and shown:
+        fits = list(shown)
     if len(fits) == 1:
-        sheets["movements"] = Sheet("movements", fits[0], others.pop(fits[0]))
+        sheets["movements"] = _sheet("movements", others.pop(fits[0]))
         if not alone:
             problem = "read as the movements table: the only sheet with all its columns"
             remedy = "Call the sheet movements to say so."
@@ -227,183 +296,73 @@ def _adopt_movements(
         found.append(problem_frame("movements", None, "", "", problem, remedy, "stop"))
 
 
-def workbook_pages(data: bytes) -> dict[str, pd.DataFrame]:
-    from python_calamine import CalamineError, PasswordError
-
-    try:
-        # Text such as "NA" or "None" must stay what was typed: no NA filter, no type guessing.
-        pages = pd.read_excel(
-            io.BytesIO(data),
-            engine="calamine",
-            sheet_name=None,
-            header=None,
-            dtype=object,
-            na_filter=False,
+def hidden_in(table: str, page: Page) -> list[pd.DataFrame]:
+    """What of a sheet is not shown, and read all the same: hiding is not deleting."""
+    rows, columns = page.cells.shape
+    down = [(a, min(b, rows - 1)) for a, b in page.marks.hidden_rows if a < rows]
+    across = [(a, min(b, columns - 1)) for a, b in page.marks.hidden_columns if a < columns]
+    said = ["the sheet is hidden"] * page.hidden
+    if down:
+        said.append(f"hidden rows: {_ranges(down, lambda n: str(n + 1))}")
+    if across:
+        said.append(f"hidden columns: {_ranges(across, _letters)}")
+    remedy = "Show them and look; delete what should not count."
+    return [
+        problem_frame(
+            table, None, "", page.label, f"{what}; read like what is shown", remedy, "check"
         )
-        errors_in = _errors_in(data)
-    except PasswordError:
-        raise Unreadable(
-            "the workbook is protected by a password",
-            "Save a copy without password, and read that.",
-        ) from None
-    except (CalamineError, zipfile.BadZipFile, ValueError) as error:
-        raise Unreadable(
-            f"not a workbook that can be opened ({error})",
-            "Open it in a spreadsheet program and save it anew as .xlsx, or as .csv.",
-        ) from None
-    for label, errors in errors_in.items():
-        if label in pages:
-            page = pages[label]
-            for row, column, text in errors:
-                if row < page.shape[0] and column < page.shape[1]:
-                    page.iat[row, column] = text
-    return {str(label): _without_truths(page) for label, page in pages.items()}
+        for what in said
+    ]
 
 
-def _without_truths(page: pd.DataFrame) -> pd.DataFrame:
-    """TRUE and FALSE as words: as numbers they would pass for 1 and 0."""
-    return pd.DataFrame(
-        {i: _truths_as_words(page.iloc[:, i]) for i in range(page.shape[1])}, index=page.index
-    )
+def _ranges(runs: Iterable[tuple[int, int]], name: Callable[[int], str]) -> str:
+    """Runs of numbers in words.
 
-
-def _truths_as_words(column: pd.Series) -> pd.Series:
-    cells = column.to_numpy(object)
-    truths = [type(v) in (bool, np.bool_) for v in cells]
-    if not any(truths):
-        return column
-    words = [str(v).upper() if t else v for v, t in zip(cells, truths, strict=True)]
-    return pd.Series(words, index=column.index, dtype=object)
-
-
-_CELL = re.compile(rb"<(?:\w+:)?c\s([^>]*[^/>])>(.*?)</(?:\w+:)?c>", re.DOTALL)
-_PLACE = re.compile(rb'\br="([A-Z]+)(\d+)"')
-_VALUE = re.compile(rb"<(?:\w+:)?v(?:\s[^>]*)?>([^<]+)</")
-
-
-def _errors_in(data: bytes) -> dict[str, list[tuple[int, int, str]]]:
-    """Error cells, and formulas without a stored result, of each sheet of an .xlsx file.
-
-    The fast reader gives both as blank, and a blank means "not measured yet": a wrong guess.
+    Examples
+    --------
+    >>> _ranges([(2, 2), (4, 6)], lambda n: str(n + 1))
+    '3, 5-7'
     """
-    errors: dict[str, list[tuple[int, int, str]]] = {}
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        parts = _sheet_parts(archive)
-        if not parts:
-            raise ValueError("no sheets inside")
-        for label, part in parts.items():
-            page = archive.read(part)
-            if b't="e"' in page or re.search(rb"<(?:\w+:)?f[\s/>]", page):
-                errors[label] = list(_errors_of(page))
-    return errors
+    shown = [name(a) if a == b else f"{name(a)}-{name(b)}" for a, b in runs]
+    more = f" and {len(shown) - _SHOWN} more" if len(shown) > _SHOWN else ""
+    return ", ".join(shown[:_SHOWN]) + more
 
 
-def _errors_of(page: bytes):
-    for match in _CELL.finditer(page):
-        attributes, inside = match.groups()
-        is_error = b't="e"' in attributes
-        if not is_error and (b"<f" not in inside and b":f" not in inside):
-            continue
-        place = _PLACE.search(attributes)
-        value = _VALUE.search(inside)
-        if place is None:
-            continue
-        if is_error:
-            text = value[1].decode() if value else "#N/A"
-        elif value is None and b't="str"' not in attributes:
-            text = UNCALCULATED
-        else:
-            continue
-        column = 0
-        for letter in place[1]:
-            column = column * 26 + letter - 64
-        yield int(place[2]) - 1, column - 1, text
+_SHOWN = 12
 
 
-def _sheet_parts(archive: zipfile.ZipFile) -> dict[str, str]:
-    """Path of each sheet inside an .xlsx file; none for other formats."""
-    names = set(archive.namelist())
-    if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
-        return {}
-    targets = {
-        item.attrib["Id"]: item.attrib["Target"]
-        for item in ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
-    }
-    parts = {}
-    for item in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter():
-        if item.tag.rsplit("}", 1)[-1] == "sheet":
-            key = next((v for k, v in item.attrib.items() if k.endswith("}id")), "")
-            target = targets.get(key, "")
-            part = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
-            if part in names:
-                parts[item.attrib["name"]] = part
-    return parts
+def _letters(column: int) -> str:
+    """Letters of a column counted from 0.
+
+    Examples
+    --------
+    >>> _letters(0), _letters(27)
+    ('A', 'AB')
+    """
+    letters = ""
+    column += 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
 
 
 # CSV and Parquet ---------------------------------------------------------------------------------
 
 
 def _csv(label: str, data: bytes, table: str) -> Sheet:
-    text = decoded(data)
-    return Sheet(table, label, csv_cells(text, _separator(text, table)), delimited=True)
-
-
-def csv_cells(text: str, separator: str) -> pd.DataFrame:
-    """Cells of a delimited text as typed, row i of the frame being line i + 1."""
-    lines = text.splitlines()
-    fields = max((line.count(separator) for line in lines), default=0) + 1
-    if not text.strip():
-        return pd.DataFrame()
-    try:
-        return pd.read_csv(
-            io.StringIO(text),
-            sep=separator,
-            header=None,
-            names=list(range(fields)),
-            index_col=False,
-            dtype=object,
-            na_filter=False,
-            skip_blank_lines=False,
-            skipinitialspace=True,
-        )
-    except pd.errors.ParserError as error:
-        raise Unreadable(
-            f"not a table with one record on each line ({error})",
-            'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.',
-        ) from None
-
-
-def decoded(data: bytes) -> str:
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16")
-    for encoding in ("utf-8-sig", "cp1252"):
-        try:
-            return data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    raise Unreadable(
-        "neither UTF-8 nor Windows text", "Save the file as 'CSV UTF-8' from a spreadsheet program."
-    )
-
-
-def _separator(text: str, table: str) -> str:
-    """Separator with which the first lines hold most headings of the table."""
-    top = text[:20_000].splitlines()[:25]
-
-    def score(separator: str) -> tuple[int, int]:
-        rows = list(csv.reader(top, delimiter=separator, skipinitialspace=True))
-        matched = max((len(match_headings(list(r), TABLES[table]).known) for r in rows), default=0)
-        return matched, max((len(r) for r in rows), default=0)
-
-    return max(SEPARATORS, key=score)
+    return Sheet(table, label, read_delimited(data, table), delimited=True)
 
 
 def parquet_sheet(label: str, data: bytes, table: str) -> Sheet:
     import pyarrow
+    import pyarrow.parquet
 
     try:
+        shape = pyarrow.parquet.read_metadata(io.BytesIO(data))
+        hold_table(shape.num_rows, shape.num_columns, "the file")
         frame = pd.read_parquet(io.BytesIO(data))
-    except (pyarrow.ArrowInvalid, OSError) as error:
+    except (pyarrow.ArrowException, OSError) as error:
         raise Unreadable(
             f"not a Parquet file that can be opened ({error})", "Write the file anew."
         ) from None
@@ -412,15 +371,41 @@ def parquet_sheet(label: str, data: bytes, table: str) -> Sheet:
 
 def sheet_of(frame: pd.DataFrame, table: str, label: str) -> Sheet:
     """A frame whose columns are the headings, as a sheet."""
-    columns = {}
-    for i in range(frame.shape[1]):
-        column = frame.iloc[:, i].reset_index(drop=True)
-        if isinstance(column.dtype, pd.CategoricalDtype):
-            column = column.astype(object)
-        if column.dtype == object or pd.api.types.is_bool_dtype(column):
-            column = _truths_as_words(column)
-        columns[i] = column
-    return Sheet(table, label, pd.DataFrame(columns), tuple(frame.columns))
+    columns = {i: _plain(frame.iloc[:, i]) for i in range(frame.shape[1])}
+    cells = pd.DataFrame(columns, index=range(len(frame)))
+    return Sheet(table, label, cells, tuple(frame.columns))
+
+
+def _plain(column: pd.Series) -> pd.Series:
+    """A column as a spreadsheet would hold it: numbers, dates, texts; truths and all else as text."""
+    column = column.reset_index(drop=True)
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        column = column.astype(object)
+    if pd.api.types.is_bool_dtype(column) or not (
+        column.dtype == object
+        or isinstance(column.dtype, pd.StringDtype)
+        or pd.api.types.is_datetime64_any_dtype(column)
+        or (pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_complex_dtype(column))
+    ):
+        column = column.astype(object)
+    if column.dtype == object:
+        kinds = set(map(type, column))
+        if not kinds <= _CELL_TYPES:
+            column = pd.Series([_cell(value) for value in column], dtype=object)
+    return column
+
+
+_CELL_TYPES = {str, float, int, type(None), dt.date, dt.datetime, dt.time, pd.Timestamp}
+
+
+def _cell(value: object) -> object:
+    if value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, (bool, np.bool_)):
+        return str(value).upper()
+    if type(value) in _CELL_TYPES or isinstance(value, (dt.timedelta, np.number, np.datetime64)):
+        return value
+    return str(value)
 
 
 def frames_hash(frames: dict[str, pd.DataFrame]) -> str:

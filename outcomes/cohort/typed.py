@@ -112,7 +112,9 @@ def _typed(raw: Named, column: Column, typed: dict[str, pd.Series]) -> pd.Series
 
 
 def _report(raw: Named, column: Column, where: np.ndarray, problem: str, remedy: str) -> None:
-    values = raw.frame[column.name].to_numpy(object)
+    if not (where & raw.live).any():
+        return
+    values = raw.frame[column.name]
     if column.if_bad == "exclude":
         raw.sieve.exclude(where & raw.live, column.name, values, problem, remedy)
     else:
@@ -126,6 +128,10 @@ def _require(raw: Named, column: Column, blank: np.ndarray) -> None:
     if column.name in OUTCOMES:
         # After all else, so that the ledger shows what is wrong with a row before what it lacks.
         return
+    merged = raw.merged.get(column.name)
+    if merged is not None:
+        _blank_merged(raw, column, blank & (merged > 0), merged)
+        blank = blank & (merged == 0)
     remedy = "Fill it in."
     if column.name == "patient":
         remedy = "Fill it in on every row: a merged cell holds its value in its first row only."
@@ -134,8 +140,31 @@ def _require(raw: Named, column: Column, blank: np.ndarray) -> None:
     _report(raw, column, blank, f"{column.name} is blank", remedy)
 
 
+def _blank_merged(raw: Named, column: Column, where: np.ndarray, merged: np.ndarray) -> None:
+    """Blank cells of a merged block: each says which row holds the value."""
+    if not where.any():
+        return
+    problem = f"{column.name} is blank: its cell is merged with the one above"
+    remedy = (
+        "Fill it in on every row, or confirm in `outcomes map` that the value above holds: a "
+        "merged cell holds its value in its first row only."
+    )
+    of_row = dict(zip(raw.sieve.rows.tolist(), cells.texts(raw.frame[column.name]), strict=True))
+    each = np.full(len(where), "", dtype=object)
+    each[where] = [
+        f"{column.name} is blank: its cell is merged with row {row}"
+        + (f", which says {of_row[row]!r}" if of_row.get(row) else "")
+        for row in merged[where].tolist()
+    ]
+    nothing = np.full(len(where), "", dtype=object)
+    raw.sieve.exclude(where & raw.live, column.name, nothing, problem, remedy, each=each)
+
+
 def _trouble(raw: Named, column: Column, trouble: np.ndarray) -> None:
-    for kind in pd.unique(trouble[trouble != ""]):
+    bad = trouble.astype(bool)
+    if not bad.any():
+        return
+    for kind in pd.unique(trouble[bad]):
         problem, remedy = cells.TROUBLE[kind]
         _report(raw, column, trouble == kind, problem, remedy)
 
@@ -163,7 +192,7 @@ def _number_column(raw: Named, column: Column, typed: dict[str, pd.Series]) -> p
         raw.sieve.check(
             odd & raw.live,
             column.name,
-            raw.frame[column.name].to_numpy(object),
+            raw.frame[column.name],
             f"{column.name} outside what is usual ({_usual(column)})",
             "Correct the number, or leave it if it is right.",
         )
@@ -205,6 +234,8 @@ def _check_units(
     raw: Named, column: Column, written: np.ndarray, expected: np.ndarray, values: np.ndarray
 ) -> None:
     """A unit in the cell or the heading, or in a unit column, must be the unit of the row."""
+    if not raw.units.get(column.name) and not written.astype(bool).any():
+        return
     says = np.where(written == "", raw.units.get(column.name, ""), written)
     for unit in pd.unique(expected[expected != ""]):
         wrong = (expected == unit) & (says != "") & (says != unit) & np.isfinite(values)
@@ -234,22 +265,32 @@ def _tooth_column(raw: Named, column: Column) -> pd.Series:
 
 
 def _code_column(raw: Named, column: Column) -> pd.Series:
-    words = cells.texts(raw.frame[column.name])
+    cell = raw.frame[column.name]
     lookup = cells.code_lookup(column.codes)
 
-    def read(word: object) -> str:
-        text = str(word)
+    def read(cell: object) -> str:
+        text = cells.clean_text(cell)
         bare = headers.heading(text).name if column.name == "movement" else text
         return lookup.get(cells.word_key(text), lookup.get(cells.word_key(bare), ""))
 
-    found = by_word(words, read)
-    blank = words == ""
-    unknown = (found == "") & ~blank
-    if column.name == "measure":
-        found = np.where(unknown, by_word(words, lambda w: headers.heading(w).name), found)
+    def kept(cell: object) -> str:
+        """A word not known by name as it is kept."""
+        text = cells.clean_text(cell)
+        if column.name == "measure":
+            return read(cell) or headers.heading(text).name
+        if column.other_codes and not cells.is_error(text):
+            return read(cell) or text.casefold()
+        return read(cell)
+
+    blank = cells.blank_cells(cell)
+    unknown = cells.where(cell, lambda v: not read(v)) & ~blank
+    words = cells.texts(cell) if unknown.any() else np.empty(0, dtype=object)
+    if column.name == "measure" or not unknown.any():
+        pass
     elif column.other_codes:
-        _trouble(raw, column, np.where(by_word(words, cells.is_error), "error", ""))
-        unknown &= ~by_word(words, cells.is_error).astype(bool)
+        errors = cells.where(cell, lambda v: cells.is_error(cells.clean_text(v)))
+        _trouble(raw, column, np.where(errors, "error", ""))
+        unknown &= ~errors
         raw.sieve.check_values(
             unknown & raw.live,
             column.name,
@@ -257,11 +298,10 @@ def _code_column(raw: Named, column: Column) -> pd.Series:
             f"no {column.name} known by name; kept as it is",
             f"Known: {', '.join(code.name for code in column.codes)}. Correct a slip, or leave it.",
         )
-        found = np.where(unknown, by_word(words, str.casefold), found)
     else:
         _unknown_codes(raw, column, words, unknown)
     _require(raw, column, blank)
-    return _string(found, raw.frame.index)
+    return cells.words_of(cell, kept)
 
 
 def _unknown_codes(raw: Named, column: Column, words: np.ndarray, unknown: np.ndarray) -> None:
@@ -291,21 +331,27 @@ def _date_column(raw: Named, column: Column) -> pd.Series:
 
 
 def _text_column(raw: Named, column: Column) -> pd.Series:
-    words = cells.texts(raw.frame[column.name])
-    if column.kind == "identifier":
-        dated = cells.by_unique(raw.frame[column.name], lambda v: isinstance(v, dt.date))
+    cell = raw.frame[column.name]
+    dated = cells.where(cell, lambda v: isinstance(v, dt.date))
+    if column.kind == "identifier" and dated.any():
         raw.sieve.check_values(
-            dated.astype(bool) & raw.live,
+            dated & raw.live,
             column.name,
-            words,
+            cells.texts(cell),
             "a date where a code belongs; kept as it is",
             "The spreadsheet may have turned a code such as 3-5 into a date: format the column as "
             "text and type the codes again.",
         )
-    trouble = by_word(words, lambda w: "error" if cells.is_error(w) else "")
-    _trouble(raw, column, trouble)
-    _require(raw, column, words == "")
-    return _string(np.where(trouble == "", words, ""), raw.frame.index)
+    errors = cells.where(cell, lambda v: cells.is_error(cells.clean_text(v)))
+    if errors.any():
+        _trouble(raw, column, np.where(errors, "error", ""))
+    _require(raw, column, cells.blank_cells(cell))
+    return cells.words_of(cell, _no_error)
+
+
+def _no_error(cell: object) -> str:
+    text = cells.clean_text(cell)
+    return "" if cells.is_error(text) else text
 
 
 def _string(words: np.ndarray, index: pd.Index) -> pd.Series:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from outcomes.cohort.records import Cohort
 from outcomes.domain.tables import DERIVED, TABLES
+from outcomes.words.safe import no_formulas, write_csv
 
 
 def input_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
@@ -58,6 +59,7 @@ def write_cohort(
         with pd.ExcelWriter(path, engine="openpyxl", datetime_format="yyyy-mm-dd") as writer:
             for name, table in tables.items():
                 table.to_excel(writer, sheet_name=name, index=False)
+                no_formulas(writer.sheets[name])
         return path
     files = {name: path / f"{name}.{form}" for name in tables}
     for file in files.values():
@@ -65,7 +67,7 @@ def write_cohort(
     path.mkdir(parents=True, exist_ok=True)
     for name, table in tables.items():
         if form == "csv":
-            table.to_csv(files[name], index=False)
+            write_csv(table, files[name])
         else:
             table.to_parquet(files[name], index=False)
     return path

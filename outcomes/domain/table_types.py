@@ -79,6 +79,24 @@ class TableSchema:
         return tuple(column.name for column in self.columns if column.required)
 
 
+#: Words that head a row of totals, means or counts below records, in the languages of headings
+#: (common practice, no source): as a patient they can only be that, or could also be a code.
+TOTALS = {
+    "only": (
+        "total", "totals", "totale", "totalt", "totaux", "totales", "totais", "subtotal",
+        "subtotals", "zwischensumme", "gesamt", "gesamtsumme", "insgesamt", "summe", "summa",
+        "summary", "somme", "suma", "soma", "somma", "mean", "means", "average", "averages",
+        "median", "mediane", "mediana", "mittelwert", "mittelwerte", "durchschnitt", "moyenne",
+        "moyennes", "promedio", "media", "medelvarde", "medel", "genomsnitt", "overall",
+        "standardabweichung", "standardavvikelse",
+    ),
+    "also": (
+        "sum", "avg", "sd", "se", "std", "stdev", "n", "count", "min", "max", "minimum", "maximum",
+        "range", "anzahl", "antal", "mittel", "deviation", "standard", "grand", "sous", "and",
+        "und", "et", "y", "e", "och", "of", "all", "ecart", "type", "effectif",
+    ),
+}  # fmt: skip
+
 #: Heading words that point to a person; such columns are left out of a cohort.
 PERSONAL = {
     "full": (

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.figures.base import alt_text, figure_bytes, settle
+from outcomes.words.safe import safe_rows
 
 MM = 1 / 25.4
 WIDTHS = {"one_column": 85 * MM, "two_column": 175 * MM}
@@ -97,5 +98,7 @@ def write_contents(drawn: Iterable[Drawn], path: str | Path) -> Path:
         writer = csv.writer(handle)
         writer.writerow(("file", "caption", "alt_text"))
         for figure in drawn:
-            writer.writerows((file, figure.caption, figure.alt) for file in figure.files)
+            writer.writerows(
+                safe_rows([(file, figure.caption, figure.alt) for file in figure.files])
+            )
     return path

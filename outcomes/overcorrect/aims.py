@@ -15,7 +15,7 @@ from outcomes.cohort.headers import Headings
 from outcomes.cohort.problems import any_stop, gather, problem_frame
 from outcomes.cohort.read import from_frames
 from outcomes.cohort.records import Cohort
-from outcomes.cohort.sources import WORKBOOKS, Sheet, read_source, sheet_of, workbook_pages
+from outcomes.cohort.sources import Sheet, pages_at, read_source, sheet_of
 from outcomes.domain.teeth import Notation
 from outcomes.errors import CohortError, Unreadable
 from outcomes.words.english import capital, counted
@@ -241,13 +241,12 @@ def _sheet(path: Path) -> tuple[Sheet, str]:
         Where there is none.
     """
     try:
-        workbook = path.suffix.lower() in WORKBOOKS and path.is_file()
-        pages = workbook_pages(path.read_bytes()) if workbook else {}
+        pages = pages_at(path)
     except Unreadable:
-        pages = {}  # read_source says why
-    for label, cells in pages.items():
-        if label.strip().casefold() in ("aims", "aim"):
-            return Sheet("movements", label, cells), path.name
+        pages = []  # read_source says why
+    for page in pages:
+        if page.label.strip().casefold() in ("aims", "aim"):
+            return Sheet("movements", page.label, page.cells, merged=page.marks.merged), path.name
     source = read_source(path)
     if "movements" in source.sheets:
         return source.sheets["movements"], source.name

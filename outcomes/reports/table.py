@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -11,6 +13,7 @@ import pandas as pd
 
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.words.english import capital
+from outcomes.words.safe import safe_rows
 
 NOT_MEASURED = "not measured"
 """In the place of a number that nobody measured."""
@@ -188,8 +191,9 @@ class Table:
         Age,24
         <BLANKLINE>
         """
-        frame = pd.DataFrame(self.texts(), columns=list(self.columns))
-        return str(frame.to_csv(index=False, lineterminator="\n"))
+        buffer = io.StringIO()
+        csv.writer(buffer, lineterminator="\n").writerows(safe_rows([self.columns, *self.texts()]))
+        return buffer.getvalue()
 
 
 def row(

@@ -153,6 +153,11 @@ def test_a_course_that_cannot_be_excludes_its_row(csv, course):
     assert cohort.excluded["row"].tolist() == [3]
 
 
+def test_a_cell_of_a_zero_byte_is_blank(rows):
+    cohort = rows(("P1", 36, "tip", 5, 2), ("P2", 36, "\0", 5, 2))
+    assert found(cohort, 3) == [("exclude", "movement is blank")]
+
+
 # To be looked at ---------------------------------------------------------------------------------
 
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -24,11 +22,16 @@ from outcomes.errors import Unreadable
 
 @dataclass(frozen=True)
 class Opened:
-    """What stands at a path: its name, a hash of the bytes read, the cells of each sheet."""
+    """What stands at a path: its name, a hash of the bytes read, the cells of each sheet.
+
+    ``hidden``: sheet -> problems that say what of it is hidden; a hidden sheet is not among the
+    pages.
+    """
 
     name: str
     sha256: str
     pages: Pages
+    hidden: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
 
 
 def open_pages(path: str | Path) -> Opened:
@@ -47,66 +50,58 @@ def open_pages(path: str | Path) -> Opened:
             f"There is no file or folder {str(path)!r}: check the spelling and the folder."
         )
     if not path.is_dir():
-        data = path.read_bytes()
-        return Opened(path.name, hashlib.sha256(data).hexdigest(), _pages(path, data, alone=True))
+        pages, data, hidden = _pages(path, alone=True)
+        return Opened(path.name, hashlib.sha256(data).hexdigest(), pages, hidden)
     digest = hashlib.sha256()
-    pages: Pages = {}
+    pages, hidden = {}, {}
     for file in sorted(p for p in path.iterdir() if p.is_file() and p.name[0] not in ".~"):
-        if file.suffix.lower() not in sources.READABLE:
-            continue
-        data = file.read_bytes()
-        digest.update(file.name.encode() + b"\0" + hashlib.sha256(data).digest())
-        pages |= _pages(file, data, alone=False)
+        if file.suffix.lower() in sources.READABLE:
+            found, data, of_file = _pages(file, alone=False)
+            digest.update(file.name.encode() + b"\0" + hashlib.sha256(data).digest())
+            pages |= found
+            hidden |= of_file
     if not pages:
         raise Unreadable(
             "there is no table in this folder", "Give a folder of .csv, .parquet or workbook files."
         )
-    return Opened(path.resolve().name, digest.hexdigest(), pages)
+    return Opened(path.resolve().name, digest.hexdigest(), pages, hidden)
 
 
-def _pages(path: Path, data: bytes, *, alone: bool) -> Pages:
-    suffix = path.suffix.lower()
-    if suffix in sources.WORKBOOKS:
-        pages = sources.workbook_pages(data)
-        return pages if alone else {f"{path.name} {k}": v for k, v in pages.items()}
+def _pages(path: Path, *, alone: bool) -> tuple[Pages, bytes, dict[str, list[pd.DataFrame]]]:
+    """Sheets of one file, its bytes, and what of it is hidden."""
+    hidden: dict[str, list[pd.DataFrame]] = {}
+    suffix, data = path.suffix.lower(), sources.bytes_at(path)
     label = "" if alone else path.name
-    if suffix == ".parquet":
-        return {label: _with_headings(sources.parquet_sheet(path.name, data, "movements"))}
-    if suffix in sources.TEXT_FILES:
-        return {
-            label: sources.csv_cells(sources.decoded(data), separator_of(sources.decoded(data)))
-        }
-    raise Unreadable(
-        f"a {suffix or 'file without an ending'} file cannot be read",
-        "Save the table as .xlsx or .csv, or give a folder of such files.",
-    )
+    if suffix in sources.WORKBOOKS:
+        found = {}
+        for page in sources.read_pages(data):
+            name = page.label if alone else f"{path.name} {page.label}"
+            hidden[name] = sources.hidden_in("movements", page)
+            if page.hidden:
+                hidden[name] = [_hidden_sheet(name)]
+            else:
+                found[name] = page.cells
+    elif suffix == ".parquet":
+        found = {label: _with_headings(sources.parquet_sheet(path.name, data, "movements"))}
+    elif suffix in sources.TEXT_FILES:
+        found = {label: sources.read_delimited(data)}
+    else:
+        raise Unreadable(
+            f"a {suffix or 'file without an ending'} file cannot be read",
+            "Save the table as .xlsx or .csv, or give a folder of such files.",
+        )
+    return {k: v.astype(object) for k, v in found.items()}, data, hidden
+
+
+def _hidden_sheet(name: str) -> pd.DataFrame:
+    remedy = "If it holds records, show it in the spreadsheet program and map the file anew."
+    return problem_frame("", None, "", name, "not read: a hidden sheet", remedy, "check")
 
 
 def _with_headings(sheet: Sheet) -> pd.DataFrame:
     cells = sheet.cells.astype(object)
     top = pd.DataFrame([list(sheet.headings or ())], columns=cells.columns, dtype=object)
     return pd.concat([top, cells], ignore_index=True)
-
-
-def separator_of(text: str) -> str:
-    """Separator that cuts most of the first lines into equally many fields, and the most.
-
-    Examples
-    --------
-    >>> separator_of("a;b;c\\n1,5;2,5;3,5\\n1;2,5;3\\n")
-    ';'
-    """
-    top = text[:50_000].splitlines()[:60]
-
-    def score(separator: str) -> tuple[float, int]:
-        widths = [len(r) for r in csv.reader(top, delimiter=separator, skipinitialspace=True)]
-        many = Counter(w for w in widths if w > 1)
-        if not many:
-            return 0.0, 1
-        width, lines = many.most_common(1)[0]
-        return lines / len(widths), width
-
-    return max(sources.SEPARATORS, key=score)
 
 
 def mapped_source(path: str | Path, mapping: Mapping) -> Source:
@@ -119,6 +114,9 @@ def mapped_source(path: str | Path, mapping: Mapping) -> Source:
         return Source(name, "", found=(wrong,))
     sheet, found = mapped_sheet(opened.pages, mapping)
     problems = [_problem(f) for f in found]
+    shown = sheets_read(mapping, opened.pages)
+    for label, notes in opened.hidden.items():
+        problems += notes if label in shown or label not in opened.pages else []
     sheets = {} if any(f.severity == "stop" for f in found) else {"movements": sheet}
     read = sheets_read(mapping, opened.pages)
     invented = False

@@ -17,6 +17,7 @@ from outcomes.paths import data_path
 from outcomes.progress import Step, silent
 from outcomes.reports.build.place import check_free, written_whole
 from outcomes.reports.build.provenance import file_sha256, provenance, write_provenance
+from outcomes.words.safe import write_csv
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -175,8 +176,8 @@ def _write_folder(
     nbformat.write(executed, folder / "report.ipynb")
     title = TITLES.get(record["report"], record["report"].replace("_", " ").capitalize())
     (folder / "report.html").write_text(page(executed, title, record), encoding="utf-8")
-    mark_small(cohort.ledger).to_csv(folder / "ledger.csv", index=False, encoding="utf-8")
-    cohort.problems.to_csv(folder / "problems.csv", index=False, encoding="utf-8")
+    write_csv(mark_small(cohort.ledger), folder / "ledger.csv")
+    write_csv(cohort.problems, folder / "problems.csv")
     gather_workbook(folder / "tables")
     write_provenance(record, folder)
 

@@ -15,6 +15,7 @@ import pandas as pd
 
 from outcomes.reports.files.html import figure, table
 from outcomes.reports.table import SMALL_NOTE, from_frame, small_rows
+from outcomes.words.safe import safe_rows, write_csv
 
 _PNG_DPI, _SCREEN_DPI = 200, 130
 _SVG_LIMIT = 400_000
@@ -134,7 +135,7 @@ def _add_line(path: Path, header: Iterable[str], line: Iterable[str]) -> None:
         writer = csv.writer(handle)
         if new:
             writer.writerow(header)
-        writer.writerow(line)
+        writer.writerows(safe_rows([line]))
 
 
 def mark_small(frame: pd.DataFrame) -> pd.DataFrame:
@@ -194,7 +195,7 @@ def save_table(
     if out is not None:
         folder = Path(out, "tables")
         folder.mkdir(parents=True, exist_ok=True)
-        mark_small(frame).to_csv(folder / f"{name}.csv", index=False, encoding="utf-8")
+        write_csv(mark_small(frame), folder / f"{name}.csv")
         _add_line(folder / "contents.csv", ("table", "caption"), (name, caption))
     few = small_rows(frame).tolist()
     shown = frame if view is None else view(frame)

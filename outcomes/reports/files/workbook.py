@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from outcomes.reports.table import Table
+from outcomes.words.safe import meant_frame, no_formulas
 
 RAW = ("table", "line", "column", "printed", "value", "second", "third")
 """Columns of the sheet of numbers as they were before rounding."""
@@ -51,6 +52,8 @@ def write_xlsx(tables: Iterable[Table], path: str | Path) -> Path:
     for raw_line in (RAW, *raw):
         sheet.append(raw_line)
     sheet.freeze_panes = "A2"
+    for sheet in book.worksheets:
+        no_formulas(sheet)
     book.save(path)
     return Path(path)
 
@@ -79,13 +82,13 @@ def gather_workbook(tables: Path) -> Path | None:
     contents = tables / "contents.csv"
     if not contents.exists():
         return None
-    listed = pd.read_csv(contents, keep_default_na=False)
+    listed = meant_frame(pd.read_csv(contents, keep_default_na=False))
     listed["sheet"] = _sheet_names(listed["table"].tolist())
     path = tables / "tables.xlsx"
     with pd.ExcelWriter(path, engine="openpyxl") as book:
         _write_sheet(book, listed[["sheet", "caption"]], "contents")
         for name, sheet in zip(listed["table"], listed["sheet"], strict=True):
-            _write_sheet(book, pd.read_csv(tables / f"{name}.csv"), sheet)
+            _write_sheet(book, meant_frame(pd.read_csv(tables / f"{name}.csv")), sheet)
     return path
 
 
@@ -100,6 +103,7 @@ def _sheet_names(names: list[str]) -> list[str]:
 def _write_sheet(book: pd.ExcelWriter, frame: pd.DataFrame, name: str) -> None:
     frame.to_excel(book, sheet_name=name, index=False, freeze_panes=(1, 0))
     sheet = book.sheets[name]
+    no_formulas(sheet)
     for title, cells in zip(frame.columns, sheet.columns, strict=True):
         _widen(sheet, cells[0], [str(title), *(str(c.value or "") for c in cells)], most=60)
 

@@ -257,6 +257,7 @@ def join_aims_problems(folder: str | Path) -> int:
         return 0
     parts = [pd.read_csv(p, dtype=str, keep_default_na=False) for p in (all_of_them, aims)]
     new = all_of_them.with_name(".problems.csv.new")
+    # Cells stay as they stand in the files, marked where they begin like a formula.
     pd.concat(parts).fillna("").to_csv(new, index=False, encoding="utf-8")
     os.replace(new, all_of_them)
     aims.unlink()

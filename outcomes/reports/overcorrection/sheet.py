@@ -35,6 +35,7 @@ from outcomes.reports.overcorrection.words import (
 from outcomes.reports.table import Look, Table, from_frame
 from outcomes.words.cautions import IN_SHORT
 from outcomes.words.english import capital, listed, number_of
+from outcomes.words.safe import write_csv
 
 if TYPE_CHECKING:
     from docx.document import Document
@@ -124,7 +125,7 @@ def save_plan_sheet(found: Calibration, out: str | Path | None) -> Shown:
     if found.plan is None or out is None:
         return say("")
     if len(found.plan.problems):
-        found.plan.problems.to_csv(Path(out, AIMS_PROBLEMS), index=False, encoding="utf-8")
+        write_csv(found.plan.problems, Path(out, AIMS_PROBLEMS))
     cohort = found.cohort
     planned = cohort.movements[cohort.movements["planned"] != 0]
     past = (

@@ -1,0 +1,1 @@
+"""Workbooks in four formats: their cells, and what a fast reader does not tell of them."""

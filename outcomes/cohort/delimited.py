@@ -1,0 +1,176 @@
+"""Text files: the encoding, the separator, and the cells as typed."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohort.headers import match_headings
+from outcomes.cohort.sizes import hold_table
+from outcomes.domain.tables import TABLES
+from outcomes.errors import Unreadable
+from outcomes.words.safe import as_meant
+
+TEXT_FILES = (".csv", ".tsv", ".txt")
+SEPARATORS = (",", ";", "\t", "|")
+
+
+def read_delimited(data: bytes, table: str = "") -> pd.DataFrame:
+    """Cells of a text file, one row for each row a spreadsheet shows.
+
+    The separator is the one that shows most headings of ``table``; with no table, the one that
+    cuts most lines alike.
+
+    Raises
+    ------
+    Unreadable
+        If the bytes are no text, the text is no table, or the table is over a limit.
+    """
+    text = decode(data)
+    if not text.strip():
+        return pd.DataFrame()
+    separator = _separator(text, table) if table else separator_of(text)
+    cells = _regular(text, separator)
+    if cells is not None:
+        return cells
+    lines = text.splitlines()
+    fields = max((line.count(separator) for line in lines), default=0) + 1
+    hold_table(len(lines), fields, "the file")
+    try:
+        cells = pd.read_csv(
+            io.StringIO(text),
+            sep=separator,
+            header=None,
+            names=list(range(fields)),
+            index_col=False,
+            dtype=object,
+            na_filter=False,
+            skip_blank_lines=False,
+            skipinitialspace=True,
+        )
+    except pd.errors.ParserError as error:
+        raise Unreadable(
+            f"not a table with one record on each line ({error})",
+            'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.',
+        ) from None
+    return pd.DataFrame({i: _distinct(cells[i]) for i in cells})
+
+
+def separator_of(text: str) -> str:
+    """Separator that cuts most of the first lines into equally many fields, and the most.
+
+    Examples
+    --------
+    >>> separator_of("a;b;c\\n1,5;2,5;3,5\\n1;2,5;3\\n")
+    ';'
+    """
+    top = text[:50_000].splitlines()[:60]
+
+    def score(separator: str) -> tuple[float, int]:
+        widths = [len(r) for r in csv.reader(top, delimiter=separator, skipinitialspace=True)]
+        many = Counter(w for w in widths if w > 1)
+        if not many:
+            return 0.0, 1
+        width, lines = many.most_common(1)[0]
+        return lines / len(widths), width
+
+    return max(SEPARATORS, key=score)
+
+
+def _distinct(column: pd.Series) -> pd.Categorical:
+    """The texts of a column; a line cut short has no cell here."""
+    codes, texts = pd.factorize(column.to_numpy(object), use_na_sentinel=True)
+    return _as_meant(pd.Categorical.from_codes(codes, pd.Index(texts, dtype=object)))
+
+
+def _regular(text: str, separator: str) -> pd.DataFrame | None:
+    """Cells of a text without quotation marks, each line of as many cells; None of any other.
+
+    A column is a categorical of its distinct texts, so that all that follows is done on these.
+    """
+    from pyarrow import ArrowInvalid, csv, dictionary, int32, py_buffer, string
+
+    if '"' in text:
+        return None
+    fields = text[: text.find("\n") + 1].count(separator) + 1
+    hold_table(text.count("\n"), fields, "the file")
+    names = [str(i) for i in range(fields)]
+    kinds = csv.ConvertOptions(
+        column_types=dict.fromkeys(names, dictionary(int32(), string())), strings_can_be_null=False
+    )
+    parsing = csv.ParseOptions(delimiter=separator, quote_char=False, ignore_empty_lines=False)
+    reading = csv.ReadOptions(column_names=names)
+    try:
+        table = csv.read_csv(py_buffer(text.encode()), reading, parsing, kinds)
+    except ArrowInvalid:
+        return None
+    columns = {}
+    for i, column in enumerate(table.unify_dictionaries().columns):
+        whole = column.combine_chunks()
+        categories = pd.Index(whole.dictionary.to_pylist(), dtype=object)
+        columns[i] = _as_meant(pd.Categorical.from_codes(whole.indices.to_numpy(), categories))
+    return pd.DataFrame(columns)
+
+
+def _as_meant(cells: pd.Categorical) -> pd.Categorical:
+    """Cells without the mark that keeps a text from being a formula (``words/safe.py``)."""
+    written = cells.categories.tolist()
+    meant = [as_meant(text) for text in written]
+    if meant == written:
+        return cells
+    places = {text: i for i, text in enumerate(dict.fromkeys(meant))}
+    to = np.array([*(places[text] for text in meant), -1])
+    return pd.Categorical.from_codes(to[cells.codes], pd.Index(list(places), dtype=object))
+
+
+def decode(data: bytes) -> str:
+    """Text of a file: UTF-8, UTF-16 with or without its mark, or Windows-1252.
+
+    Raises
+    ------
+    Unreadable
+        If it is none of these.
+
+    Examples
+    --------
+    >>> decode("Größe".encode("utf-16-le")), decode("Größe".encode("cp1252"))
+    ('Größe', 'Größe')
+    """
+    for encoding in _encodings(data):
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text.removeprefix("\ufeff")
+    raise Unreadable(
+        "neither UTF-8 nor Windows text", "Save the file as 'CSV UTF-8' from a spreadsheet program."
+    )
+
+
+def _encodings(data: bytes) -> tuple[str, ...]:
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return ("utf-16",)
+    top = data[:2000]
+    # Text of European languages in UTF-16 is every other byte zero; no text in UTF-8 holds any.
+    if top[1::2].count(0) > len(top) // 4:
+        return ("utf-16-le",)
+    if top[::2].count(0) > len(top) // 4:
+        return ("utf-16-be",)
+    return ("utf-8", "cp1252")
+
+
+def _separator(text: str, table: str) -> str:
+    """Separator with which the first lines hold most headings of the table."""
+    top = text[:20_000].splitlines()[:25]
+
+    def score(separator: str) -> tuple[int, int]:
+        rows = list(csv.reader(top, delimiter=separator, skipinitialspace=True))
+        matched = max((len(match_headings(list(r), TABLES[table]).known) for r in rows), default=0)
+        return matched, max((len(r) for r in rows), default=0)
+
+    return max(SEPARATORS, key=score)
