@@ -68,7 +68,11 @@ def head(sheet: Sheet) -> Headed:
 
 
 def _still_there(column: pd.Series) -> pd.Series:
-    """A categorical column without the categories of rows that are left out, such as headings."""
+    """A column by its distinct cells, without those of rows that are left out, such as headings."""
+    if column.dtype == object:
+        places, cells = pd.factorize(column.to_numpy(object), use_na_sentinel=True)
+        read = pd.Categorical.from_codes(places, categories=pd.Index(cells, dtype=object))
+        return pd.Series(read, index=column.index)
     if not isinstance(column.dtype, pd.CategoricalDtype):
         return column
     codes, categories = column.cat.codes.to_numpy(), column.cat.categories

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from outcomes.cohort import sizes
-from outcomes.cohort.books import archive, ods, xls, xlsb
+from outcomes.cohort.books import archive, ods, xls, xlsb, xlsx
 from outcomes.cohort.books.pages import read_pages
 from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.cohort.sources import source_of
@@ -138,6 +138,15 @@ def test_a_lone_far_cell_is_refused_before_memory_is_set_aside_for_all_between(p
         read_pages(packed(parts))
 
 
+@pytest.mark.parametrize(("place", "reach"), [("Z7", (7, 26)), ("AA3", (3, 27)), ("B12", (12, 5))])
+def test_how_far_the_cells_reach_whatever_row_they_stand_in(place, reach):
+    parts = small()
+    far = f'<row r="2"><c r="{place}" t="n"><v>1</v></c></row></sheetData>'.encode()
+    parts[SHEET] = parts[SHEET].replace(b"</sheetData>", far)
+    (marks,) = xlsx.marks(parts).values()
+    assert (marks.rows, marks.columns) == reach
+
+
 def test_counts_that_no_file_has_room_for_are_refused():
     """Each of these made the fast reader ask for gigabytes, which ends the program."""
     strings = b'<sst uniqueCount="4000000000" count="4000000000"/>'
@@ -159,6 +168,19 @@ def test_counts_that_no_file_has_room_for_are_refused():
     )
     with pytest.raises(ValueError, match="number-rows-repeated of 4,000,000,000"):
         ods.marks(open_document)
+
+
+@pytest.mark.parametrize("engine", ["openpyxl", "xlsxwriter"])
+def test_texts_used_more_often_than_their_part_is_long_are_no_bomb(tmp_path, engine):
+    pytest.importorskip(engine)
+    path = tmp_path / "movements.xlsx"
+    rows = [[f"P{i % 9}", 36, "tip", 5 + i / 100, 2] for i in range(2000)]
+    pd.DataFrame(rows, columns=HEAD.split(",")).to_excel(path, index=False, engine=engine)
+    parts = archive.unpacked(path.read_bytes())
+    strings = parts.get("xl/sharedStrings.xml", b"")
+    assert b"4005" in strings or engine == "openpyxl"
+    assert len(strings) < 4005
+    assert read_cohort(path, strict=False).ledger["rows"].iloc[0] == 2000
 
 
 def test_repeated_cells_are_counted_before_they_are_written_out():

@@ -17,21 +17,36 @@ _RELATIONS = "xl/_rels/workbook.xml.rels"
 _CELL = re.compile(rb"<c\s([^>]*[^/>])>(.*?)</c>", re.DOTALL)
 _PLACE = re.compile(rb'\br="([A-Z]+\d+)"')
 _VALUE = re.compile(rb"<v(?:\s[^>]*)?>([^<]+)</")
-_LAST = re.compile(rb'<c r="([A-Z]+)(\d+)"')
+_ROWS = re.compile(rb'<row\s[^>]*?\br="0*([1-9]\d*)"')
+_LETTERS = re.compile(rb'<c r="([A-Z]+)')
+_TWO_LETTERS = re.compile(rb'<c r="[A-Z][A-Z]')
 _HIDDEN_ROW = re.compile(rb'<row\s[^>]*\bhidden="(?:1|true)"[^>]*>')
 _ROW = re.compile(rb'\br="(\d+)"')
 _COLUMN = re.compile(rb"<col\s[^>]*>")
 _COUNT = re.compile(rb"""ount\s*=\s*["']\s*\+?(\d+)""")
+#: A cell that holds a text shared with others takes no fewer bytes: <c t="s"><v>0</v></c>.
+_BYTES_OF_A_CELL = 22
 _MERGED = re.compile(rb'<mergeCell\s[^>]*\bref="([^"]*)"')
 
 
 def marks(parts: dict[str, bytes]) -> dict[str, Marks]:
     """Marks of each sheet, by its name."""
-    for name, part in parts.items():
-        # The fast reader sets aside the memory that a count asks for.
-        if any(len(count) > 9 or int(count) > len(part) for count in _COUNT.findall(part)):
-            raise ValueError(f"{name} counts more entries than it has room for")
+    _check_counts(parts)
     return {label: _marks(parts[part]) for label, part in _sheet_parts(parts).items()}
+
+
+def _check_counts(parts: dict[str, bytes]) -> None:
+    """Refuse counts no file has room for: the fast reader sets aside the memory they ask for.
+
+    Texts that differ stand in their part; how often they are used is counted over all sheets.
+    """
+    cells = sum(map(len, parts.values())) // _BYTES_OF_A_CELL
+    for name, part in parts.items():
+        for match in _COUNT.finditer(part) if name.endswith(".xml") else ():
+            unique = part.endswith(b"uniqueC", 0, match.start())
+            most = len(part) if unique else max(len(part), cells)
+            if len(match[1]) > 12 or int(match[1]) > most:
+                raise ValueError(f"{name} counts more entries than it has room for")
 
 
 def _sheet_parts(parts: dict[str, bytes]) -> dict[str, str]:
@@ -77,17 +92,18 @@ def _plainly_written(page: bytes) -> bool:
 
 
 def _reach(page: bytes) -> tuple[int, int]:
-    rows = columns = 0
-    letters = set()
-    digits = b"0"
-    for column, row in _LAST.findall(page):
-        letters.add(column)
-        if len(row) > len(digits) or (len(row) == len(digits) and row > digits):
-            digits = row
-    rows = int(digits[:8])
-    for letter in letters:
-        columns = max(columns, place(f"{letter[:4].decode()}1")[1] + 1)
-    return rows, columns
+    """Rows and columns beyond which no cell lies; of a long sheet the columns as 26 if no more."""
+    rows = max(map(int, _ROWS.findall(page)), default=0)
+    # A cell may say another row than the one it stands in.
+    beyond = re.compile(rb'<c r="[A-Z]+0*([1-9]\d{%d,})"' % (len(str(rows)) - 1)).findall(page)
+    rows = max(rows, *map(int, beyond), 0)
+    if rows * 26 > _LONG and rows * 26 < _MANY and _TWO_LETTERS.search(page) is None:
+        return rows, 26
+    letters = set(_LETTERS.findall(page))
+    return rows, max((place(f"{name[:4].decode()}1")[1] + 1 for name in letters), default=0)
+
+
+_LONG, _MANY = 500_000, 10_000_000
 
 
 def _instead(page: bytes) -> Iterator[tuple[int, int, str]]:
