@@ -5,8 +5,6 @@ Each check takes a cleaned table and its sieve and lists what it finds there.
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 import pandas as pd
 
@@ -284,7 +282,7 @@ def measures(frame: pd.DataFrame, sieve: Sieve, *, teeth_read: bool) -> pd.DataF
 
 
 def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
-    """List what does not match between tables: patients, courses, spellings, names.
+    """List what does not match between tables: patients, courses, spellings.
 
     Parameters
     ----------
@@ -345,11 +343,8 @@ def _first_rows(rows: pd.DataFrame, by: list[str], problem: str, remedy: str, si
     sieve.check(where, by[-1], values, problem, remedy)
 
 
-_A_NAME = re.compile(r"[^\W\d_]{2,}[,.]? [^\W\d_]{2,}|[^\W\d_]{3,}, ?[^\W\d_]{2,}.*")
-
-
 def _spellings(kept: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
-    """Patient codes that differ in capitals, spaces or leading zeros only; codes that are names."""
+    """Patient codes that differ in capitals, spaces or leading zeros only."""
     spelt: dict[str, str] = {}
     for name, frame in kept.items():
         for patient, row in frame.drop_duplicates("patient")[["patient", "row"]].itertuples(False):
@@ -360,13 +355,5 @@ def _spellings(kept: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
                     f"differs from {other!r} in spelling only: counted as another patient",
                     "If they are one patient, write the code alike everywhere.",
                     value=patient,
-                    row=int(row),
-                )
-            if _A_NAME.fullmatch(patient):
-                sieves[name].note(
-                    "patient",
-                    "this looks like a person's name",
-                    "Use a code, such as P001; keep the list of codes apart.",
-                    value="(not shown)",
                     row=int(row),
                 )

@@ -8,6 +8,7 @@ import pandas as pd
 
 from outcomes.cohort import checks
 from outcomes.cohort.headed import head
+from outcomes.cohort.identifying import look_for_persons
 from outcomes.cohort.ledger import excluded, ledger
 from outcomes.cohort.named import name_columns
 from outcomes.cohort.problems import NOT_MEASURED, STOPPED, any_stop, gather, problem_frame
@@ -167,6 +168,7 @@ def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
     if "courses" in tables:
         checks.courses(tables["courses"].frame, sieves["courses"])
     checks.together({name: table.frame for name, table in tables.items()}, sieves)
+    look_for_persons(tables)
     if not sieves["movements"].kept.any():
         sieves["movements"].stop(
             "",

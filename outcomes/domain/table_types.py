@@ -113,7 +113,14 @@ PERSONAL = {
         # Spanish
         *("apellido", "nombre_completo", "nombre_paciente", "nombre_del_paciente"),
         *("nombre_de_la_paciente", "nombre_y_apellido", "nacimiento", "nacido"),
-        *("direccion_postal", "direccion_del_paciente", "domicilio", "codigo_postal", "correo_electronico", "seguridad_social"),
+        *(
+            "direccion_postal",
+            "direccion_del_paciente",
+            "domicilio",
+            "codigo_postal",
+            "correo_electronico",
+            "seguridad_social",
+        ),
         # Portuguese
         *("sobrenome", "apelido", "nome_completo", "nome_do_paciente", "nome_da_paciente"),
         *("nome_paciente", "nascimento", "endereco", "telemovel", "seguranca_social"),
