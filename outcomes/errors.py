@@ -35,9 +35,24 @@ class CohortError(InputError):
 
     def _message(self) -> str:
         stops = int((self.problems["severity"] == "stop").sum())
-        head = f"{self.source or 'The cohort'} cannot be analysed: {stops} problem"
+        head = f"{self.source or 'The cohort'} cannot be {self.cannot_be}: {stops} problem"
         head += f"{'s' if stops != 1 else ''} must be solved first."
         return "\n".join([head, *describe(self.problems)])
+
+    #: What the problems stand in the way of.
+    cannot_be = "analysed"
+
+
+class Identifying(CohortError):
+    """Columns or values may name persons: nothing is written until each is settled."""
+
+    cannot_be = "de-identified"
+
+
+class Unanswered(CohortError):
+    """Two cohorts cannot be joined before questions are answered: each is a problem of the list."""
+
+    cannot_be = "joined"
 
 
 class Unreadable(InputError):

@@ -76,7 +76,7 @@ phase group step stage round test control before after yes no unknown other
 
 
 @cache
-def _trade_words() -> frozenset[str]:
+def trade_words() -> frozenset[str]:
     """Words of the trade: two of them with capitals are no name."""
     texts = [_PLAIN_WORDS]
     for table in TABLES.values():
@@ -113,7 +113,7 @@ def gives_away(text: str) -> str:
 def _holds_a_name(text: str) -> bool:
     if _TITLED.search(text) or _INITIALED.search(text):
         return True
-    words = _trade_words()
+    words = trade_words()
     at = 0
     while match := _NAMES.search(text, at):
         if not {w.casefold() for w in match.groups()} & words:
