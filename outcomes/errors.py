@@ -109,7 +109,7 @@ def describe(problems: pd.DataFrame) -> list[str]:
     for row, p in zip(rows, words, strict=True):
         named = f"{p['column']} {p['value']!r}" if p["column"] and p["value"] else ""
         named = named or p["column"] or p["value"]
-        place = ", ".join(part for part in (p["table"], row, named) if part)
+        place = ", ".join(part for part in (p["table"], p.get("file"), row, named) if part)
         end = "" if p["problem"].endswith("?") else "."
         lines.append(f"{p['severity']}: {place}: {p['problem']}{end} {p['remedy']}")
     return lines

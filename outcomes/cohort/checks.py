@@ -33,7 +33,20 @@ LOOK = "Compare with the source; correct it, or leave it if it is right."
 
 def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     """Set aside a record that stands twice, and all records of one key that disagree."""
+    copies(frame, sieve)
     key = [name for name in TABLES[sieve.table].key if name in frame]
+    shown = frame["patient"].to_numpy(object)
+    differ = np.zeros(len(frame), dtype=bool)
+    kept = np.flatnonzero(sieve.kept)
+    differ[kept] = frame.iloc[kept].duplicated(key, keep=False).to_numpy()
+    remedy = "Delete the wrong one: which is right cannot be told from the file."
+    if sieve.table == "movements":
+        remedy += " If they belong to different courses, number these in the column course."
+    sieve.exclude(differ, "", shown, f"several records of one {' + '.join(key)}, not alike", remedy)
+
+
+def copies(frame: pd.DataFrame, sieve: Sieve) -> None:
+    """Set aside a record that stands twice, all its cells alike."""
     kept = np.flatnonzero(sieve.kept)
     rows = frame.iloc[kept]
     content = [name for name in frame.columns if name != "row"]
@@ -43,16 +56,9 @@ def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     if again.any():
         first = rows.groupby(content, dropna=False, sort=False)["row"].transform("min")
         each = np.full(len(frame), "", dtype=object)
-        each[kept] = [f"the same record as row {row}" for row in first]
+        each[kept] = [f"the same record as {sieve.place(row)}" for row in first]
         remedy = "Delete the copy."
         sieve.exclude(again, "", shown, "the same record again", remedy, each=each)
-    differ = np.zeros(len(frame), dtype=bool)
-    kept = np.flatnonzero(sieve.kept)
-    differ[kept] = frame.iloc[kept].duplicated(key, keep=False).to_numpy()
-    remedy = "Delete the wrong one: which is right cannot be told from the file."
-    if sieve.table == "movements":
-        remedy += " If they belong to different courses, number these in the column course."
-    sieve.exclude(differ, "", shown, f"several records of one {' + '.join(key)}, not alike", remedy)
 
 
 def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:

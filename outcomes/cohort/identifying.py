@@ -17,7 +17,7 @@ import pandas as pd
 
 from outcomes.cohort import cells
 from outcomes.cohort.problems import Sieve
-from outcomes.cohort.typed import DATED, Typed
+from outcomes.cohort.typed import Typed
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
 from outcomes.words.english import counted
@@ -224,6 +224,9 @@ def starts_of(courses: pd.DataFrame | None) -> pd.Series:
         return pd.Series(dtype="datetime64[us]")
     return courses.groupby("patient")["start"].min()
 
+
+#: How reading begins to say that a spreadsheet turned a code into a date: it has listed that.
+DATED = "a date where a code belongs"
 
 #: Columns of the schema in which people type words of their own.
 _WORDED = ("clinician", "reader", "malocclusion", "elastics", "anchorage")

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from outcomes.cohort import checks
+from outcomes.cohort import cells, checks
 from outcomes.cohort.headed import head
 from outcomes.cohort.identifying import look_for_persons
+from outcomes.cohort.join import Joined, Taking, file_labels, join
 from outcomes.cohort.ledger import excluded, ledger
 from outcomes.cohort.named import name_columns
-from outcomes.cohort.problems import NOT_MEASURED, STOPPED, any_stop, gather, problem_frame
+from outcomes.cohort.problems import (
+    NOT_MEASURED,
+    STOPPED,
+    any_stop,
+    gather,
+    problem_frame,
+    said_where,
+)
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.settled import settle_notations
 from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
@@ -25,7 +36,10 @@ __all__ = ["Cohort", "from_frames", "read_cohort"]
 
 
 def read_cohort(
-    path: str | Path, *, notation: Notation | None = None, strict: bool = True
+    path: str | Path | Sequence[str | Path],
+    *,
+    notation: Notation | None = None,
+    strict: bool = True,
 ) -> Cohort:
     """Read and check a cohort; the input is never changed.
 
@@ -34,7 +48,11 @@ def read_cohort(
     path
         A workbook with a sheet for each table, a folder of ``.csv`` or ``.parquet`` files named
         after the tables, or one file with the movements. The movements table alone, with patient,
-        tooth, movement, planned (mm or degrees) and achieved, is enough.
+        tooth, movement, planned (mm or degrees) and achieved, is enough. Several of them, the
+        earliest first, are joined: a record in two of them counts once, cells blank in one are
+        filled from the other, and records on which they do not agree are excluded and listed.
+        Problems and excluded rows then have a column ``file``, and in the tables the rows of the
+        second file are numbered from 10,000,000 on, of the third from 20,000,000 on.
     notation
         How teeth are numbered: ``"fdi"``, ``"universal"`` or ``"quadrant"``. None: as the input
         says; numbers that could be two notations are a problem.
@@ -67,7 +85,91 @@ def read_cohort(
     1  excluded                    not measured yet     1
     2  analysed  planned movement: enters the rates     1
     """
-    return _build(read_source(path), notation, strict=strict, invented=_is_demo(path))
+    if isinstance(path, str | Path):
+        return _build(read_source(path), notation, strict=strict, invented=_is_demo(path))
+    return read_together(path, notation, strict=strict).cohort
+
+
+@dataclass(frozen=True)
+class Together:
+    """Several files read as one cohort.
+
+    Attributes
+    ----------
+    cohort
+        What they make together.
+    joined
+        Their tables joined, and what was found in joining them.
+    tables
+        The joined tables after all checks, with the rows set aside.
+    patients
+        Codes of the patients of each file, as written.
+    """
+
+    cohort: Cohort
+    joined: Joined
+    tables: dict[str, Typed]
+    patients: tuple[frozenset[str], ...]
+
+
+def read_together(
+    paths: Sequence[str | Path],
+    notation: Notation | None = None,
+    *,
+    strict: bool = True,
+    taking: Taking = "neither",
+    renamed: Sequence[dict[str, str]] = (),
+) -> Together:
+    """Read several files as one cohort.
+
+    Parameters
+    ----------
+    paths, notation, strict
+        As in :func:`read_cohort`.
+    taking
+        Whose values hold where the files contradict each other.
+    renamed
+        For each file the codes of patients to be read as others.
+    """
+    places = [Path(path) for path in paths]
+    if not places:
+        raise InputError("No file to read: give at least one.")
+    files = file_labels(places)
+    sources = [read_source(place) for place in places]
+    found: list[pd.DataFrame] = []
+    parts: list[dict[str, Typed]] = []
+    for i, (source, file) in enumerate(zip(sources, files, strict=True)):
+        alone, typed = _typed(source, notation)
+        found += [frame.assign(file=file) for frame in alone]
+        codes = renamed[i] if i < len(renamed) else {}
+        parts.append({name: _with_codes(table, codes) for name, table in typed.items()})
+    stopped = any_stop(found) or any(t.sieve.stopped for part in parts for t in part.values())
+    joined = join(parts, files, taking=taking, match=not stopped)
+    checked = joined.tables if stopped else _checked(joined.tables)
+    digest = hashlib.sha256("".join(source.sha256 for source in sources).encode())
+    cohort = _cohort(
+        Source(" + ".join(files), digest.hexdigest()),
+        found,
+        checked,
+        strict=strict,
+        invented=any(s.invented or _is_demo(p) for s, p in zip(sources, places, strict=True)),
+        files=files,
+    )
+    patients = tuple(
+        frozenset(p for t in part.values() for p in t.named.patients.tolist() if p)
+        for part in parts
+    )
+    return Together(cohort, joined, checked, patients)
+
+
+def _with_codes(table: Typed, codes: dict[str, str]) -> Typed:
+    """A table in which patients have other codes."""
+    if not codes or "patient" not in table.named.frame:
+        return table
+    raw, frame = table.named.frame, table.frame
+    words = pd.Series(cells.texts(raw["patient"]), index=raw.index, dtype=object)
+    named = replace(table.named, frame=raw.assign(patient=words.replace(codes)))
+    return Typed(named, frame.assign(patient=frame["patient"].replace(codes)), table.sieve)
 
 
 def from_frames(
@@ -145,6 +247,16 @@ def _build(source: Source, notation: Notation | None, *, strict: bool, invented:
     they are. A table of another layout is brought into the schema's between the headed sheet, which
     judges nothing, and the named columns.
     """
+    found, typed = _typed(source, notation)
+    stopped = any_stop(found) or any(table.sieve.stopped for table in typed.values())
+    checked = typed if stopped else _checked(typed)
+    return _cohort(source, found, checked, strict=strict, invented=invented or source.invented)
+
+
+def _typed(
+    source: Source, notation: Notation | None
+) -> tuple[list[pd.DataFrame], dict[str, Typed]]:
+    """The steps from what was found at a path to typed tables; with the problems of the whole."""
     if notation is not None and notation not in NOTATIONS:
         raise InputError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
     headed = {name: head(source.sheets[name]) for name in TABLES if name in source.sheets}
@@ -153,9 +265,7 @@ def _build(source: Source, notation: Notation | None, *, strict: bool, invented:
     found = list(source.found)
     if "movements" not in typed and not any_stop(found):
         found.append(_no_movements(source))
-    stopped = any_stop(found) or any(table.sieve.stopped for table in typed.values())
-    checked = typed if stopped else _checked(typed)
-    return _cohort(source, found, checked, strict=strict, invented=invented or source.invented)
+    return found, typed
 
 
 def _checked(tables: dict[str, Typed]) -> dict[str, Typed]:
@@ -185,10 +295,13 @@ def _cohort(
     *,
     strict: bool,
     invented: bool,
+    files: tuple[str, ...] = (),
 ) -> Cohort:
     """The last step: all problems in one list, the rows kept, and where the others went."""
     problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
     stopped = any_stop([problems])
+    if files:
+        problems = said_where(problems, files)
     if stopped and strict:
         raise CohortError(problems, source.name)
     if stopped:
@@ -200,7 +313,7 @@ def _cohort(
         **{name: kept.get(name, _empty(name)) for name in TABLES},
         problems=problems,
         ledger=ledger(tables),
-        excluded=excluded(tables),
+        excluded=said_where(excluded(tables), files) if files else excluded(tables),
         source=source.name,
         sha256=source.sha256,
         invented=invented,

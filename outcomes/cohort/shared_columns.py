@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort import cells, headers
+from outcomes.cohort.headed import head
 from outcomes.cohort.identifying import (
     BIRTH_YEARS,
     LONG_NUMBER,
@@ -68,13 +69,16 @@ def columns_of(name: str, table: pd.DataFrame) -> tuple[list[str], list[str]]:
 def personal_columns(sheet: Sheet) -> dict[str, list[str]]:
     """Columns of a sheet under a heading that points to a person, and the texts in them.
 
-    Sought in the rows that may hold headings, in whatever layout.
+    Sought in the row of headings and above it, and where none is known, in all rows that may hold
+    headings.
     """
     found: dict[str, list[str]] = {}
+    headings = head(sheet).headings
+    rows = headings.at + 1 if headings.known else headers.SEARCH_ROWS
     for i in range(sheet.cells.shape[1]):
         words = cells.texts(sheet.cells.iloc[:, i])
         top = [] if sheet.headings is None else [str(sheet.headings[i])]
-        top += [] if top else words[: headers.SEARCH_ROWS].tolist()
+        top += [] if top else words[:rows].tolist()
         for heading in top:
             if heading and headers.looks_personal(headers.heading(heading).name):
                 below = [str(w) for w in words if w and w != heading]

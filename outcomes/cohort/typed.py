@@ -68,9 +68,6 @@ OUTCOMES = ("achieved", "value")
 """Columns that may be blank: such a row is not wrong, only not measured yet."""
 
 
-DATED = "a date where a code belongs"
-
-
 def blank_aims(named: Named) -> np.ndarray:
     """True for each row of movements in which no aim was written; shape (n,)."""
     if "aim" not in named.frame:
@@ -300,7 +297,7 @@ def _text_column(raw: Named, column: Column) -> pd.Series:
             dated.astype(bool) & raw.live,
             column.name,
             words,
-            f"{DATED}; kept as it is",
+            "a date where a code belongs; kept as it is",
             "The spreadsheet may have turned a code such as 3-5 into a date: format the column as "
             "text and type the codes again.",
         )

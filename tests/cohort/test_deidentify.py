@@ -13,7 +13,7 @@ import stat
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from outcomes.clinical.achieved import achievement
@@ -391,7 +391,10 @@ CODES = st.from_regex(r"[A-Z]{2,4}-[0-9]{1,4}", fullmatch=True)
 
 
 @settings(
-    max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=15,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    deadline=None,
 )
 @given(
     patients=st.dictionaries(CODES, st.tuples(NAMES, NAMES), min_size=2, max_size=6),
