@@ -1,18 +1,26 @@
 """The command line: it parses, calls and prints; everything else is in the package."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
+from typing import Annotated, Any
 
 import typer
 
+from outcomes.cli_records import add_commands
 from outcomes.errors import CohortError, OutputRefused, ReportFailed
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from rich.console import Console
-
-
-DONE, STOPPED, WRONG_USE, FAILED, INTERRUPTED = 0, 1, 2, 3, 130
+from outcomes.terminal import (
+    DONE,
+    FAILED,
+    INTERRUPTED,
+    STOPPED,
+    CohortArgument,
+    Notation,
+    NotationOption,
+)
+from outcomes.terminal import console as _console
+from outcomes.terminal import print_problems as _print_problems
+from outcomes.terminal import print_table as _print_table
+from outcomes.terminal import stop as _stop
+from outcomes.terminal import wrong_use as _wrong_use
 
 app = typer.Typer(
     name="outcomes",
@@ -26,23 +34,6 @@ app = typer.Typer(
 )
 
 
-Notation = Literal["fdi", "universal", "quadrant"]
-
-CohortArgument = Annotated[
-    Path | None,
-    typer.Argument(
-        metavar="[COHORT]",
-        exists=True,
-        help="A workbook (.xlsx), a folder of .csv or .parquet files, or a movements .csv. "
-        "Without it invented demonstration data are used.",
-    ),
-]
-NotationOption = Annotated[
-    Notation | None,
-    typer.Option(
-        help="Tooth notation of the input. Needed only where its numbers could be two notations."
-    ),
-]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder to write the report to.")]
 OverwriteOption = Annotated[
     bool, typer.Option("--overwrite", help="Replace an earlier report in that folder.")
@@ -260,6 +251,9 @@ def lab(
     typer.echo(f"To open them: {lab_command(folder)}")
 
 
+add_commands(app)
+
+
 def _report(
     notebook: str,
     cohort: Path | None,
@@ -301,58 +295,6 @@ def _report(
 def _say_demo(cohort: Path | None) -> None:
     if cohort is None:
         typer.echo("No cohort given: this is invented demonstration data.")
-
-
-def _wrong_use(message: str) -> NoReturn:
-    typer.echo(message, err=True)
-    raise typer.Exit(WRONG_USE)
-
-
-def _stop(
-    error: CohortError,
-    last: str = "The cohort cannot be analysed until what says 'stop' is put right.",
-) -> NoReturn:
-    console = _console(stderr=True)
-    _print_problems(console, error.problems)
-    console.print(last)
-    raise typer.Exit(STOPPED) from error
-
-
-def _console(stderr: bool = False) -> "Console":
-    from rich.console import Console
-
-    console = Console(stderr=stderr)
-    # Into a file or a pipe there is no width to fit: leave the lines whole.
-    return console if console.is_terminal else Console(stderr=stderr, width=160)
-
-
-def _print_problems(console: "Console", problems: "pd.DataFrame", title: str = "Problems") -> None:
-    if not len(problems):
-        console.print("No problems found.")
-        return
-    first = ["severity", *(name for name in problems.columns if name != "severity")]
-    _print_table(console, title, problems[first], align=("row",))
-
-
-def _print_table(
-    console: "Console", title: str, frame: "pd.DataFrame", align: tuple[str, ...] = ()
-) -> None:
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    for column in frame.columns:
-        table.add_column(column, justify="right" if column in align else "left", overflow="fold")
-    for row in frame.itertuples(index=False, name=None):
-        table.add_row(*(Text(_plain(value)) for value in row))
-    console.print(table)
-
-
-def _plain(value: Any) -> str:
-    import pandas as pd
-
-    return "" if value is None or value is pd.NA or value != value else str(value)
 
 
 if __name__ == "__main__":

@@ -49,8 +49,8 @@ class Identifying(CohortError):
     cannot_be = "de-identified"
 
 
-class Unanswered(CohortError):
-    """Two cohorts cannot be joined before questions are answered: each is a problem of the list."""
+class CannotJoin(CohortError):
+    """Two cohorts cannot be joined before each problem of the list is settled."""
 
     cannot_be = "joined"
 

@@ -38,6 +38,8 @@ ROOMS = [
     "figures",
     "reports",
     "__init__",
+    "terminal",
+    "cli_records",
     "cli",
 ]
 """From the ground up. ``outcomes/__init__.py`` names what all rooms below it offer."""

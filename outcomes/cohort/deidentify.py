@@ -21,8 +21,9 @@ from outcomes.cohort.problems import gather
 from outcomes.cohort.pseudonyms import new_key, open_to_others, pseudonyms, read_key, write_key
 from outcomes.cohort.read import read_cohort
 from outcomes.cohort.records import Cohort
+from outcomes.cohort.reread import require_same, tables_of
 from outcomes.cohort.residue import Identifiers, residue
-from outcomes.cohort.shared_columns import Asked, Choice, choose, columns_of, tables_of
+from outcomes.cohort.shared_columns import Asked, Choice, choose, columns_of
 from outcomes.cohort.sources import Source, read_source
 from outcomes.cohort.whole import require_new, written_whole
 from outcomes.cohort.write import write_tables
@@ -166,7 +167,7 @@ def deidentify(
                 "Nothing was written, since identifiers of the input would stand in the copy: "
                 f"{'; '.join(left)}. Drop these columns, or correct the values in the source."
             )
-        _require_same(new, place)
+        require_same(_as_read(new), tables_of(read_cohort(place)))
         page.write_text(report_text(result), encoding="utf-8")
         if made:
             write_key(key, secret)
@@ -334,30 +335,14 @@ def _key_notes(key: Path, out: Path, *, made: bool) -> list[str]:
     return notes
 
 
-def _require_same(new: dict[str, pd.DataFrame], place: Path) -> None:
-    """Read the copy back: the same records, or nothing is written."""
-    again = tables_of(read_cohort(place))
-    for name, table in new.items():
-        table = table.rename(columns={"tooth (FDI)": "tooth"})
-        key = [c for c in TABLES[name].key if c in table]
-        back = again[name] if name in again else table.iloc[:0]
-        back = back.sort_values(key, kind="stable", ignore_index=True)
-        if "aim" in table and name == "movements":
-            table = table.assign(aim=table["aim"].fillna(table["planned"]))
-        if len(back) != len(table) or not all(_alike(table[c], back.get(c)) for c in table):
-            raise OutputRefused(
-                f"Nothing was written: the {name} would not read back as they are. Try another "
-                "form with --out (a folder, or an .xlsx file)."
-            )
-
-
-def _alike(written: pd.Series, read: pd.Series | None) -> bool:
-    if read is None:
-        return bool(written.isna().all())
-    if pd.api.types.is_numeric_dtype(written):
-        one, other = (v.to_numpy(float, na_value=np.nan) for v in (written, read))
-        return np.array_equal(one, other, equal_nan=True)
-    return bool((cells.texts(written) == cells.texts(read)).all())
+def _as_read(new: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """The new tables as reading should give them: FDI teeth, and the plan as the aim of blank ones."""
+    tables = {name: t.rename(columns={"tooth (FDI)": "tooth"}) for name, t in new.items()}
+    movements = tables["movements"]
+    if "aim" in movements:
+        aim = movements["aim"].fillna(movements["planned"])
+        tables["movements"] = movements.assign(aim=aim)
+    return tables
 
 
 def report_text(result: Deidentified) -> str:

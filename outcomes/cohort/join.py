@@ -20,6 +20,7 @@ from outcomes.cohort.named import Named
 from outcomes.cohort.problems import FILE_STEP, NOT_MEASURED, Sieve
 from outcomes.cohort.typed import OUTCOMES, Typed, blank_aims
 from outcomes.domain.tables import TABLES
+from outcomes.domain.teeth import NOTATION_NAMES
 
 #: Reasons in the ledger for rows that stand in an earlier file too.
 KNOWN = "the same record as in an earlier file"
@@ -139,7 +140,7 @@ def _stacked(parts: list[tuple[int, Typed]], files: tuple[str, ...]) -> Typed:
     first = parts[0][1].named
     rows = np.concatenate([i * FILE_STEP + t.sieve.rows for i, t in parts])
     extras = tuple(dict.fromkeys(name for _, t in parts for name in t.named.extras))
-    raw = pd.concat([t.named.frame.astype(object) for _, t in parts], ignore_index=True)
+    raw = pd.concat([_told_apart(t) for _, t in parts], ignore_index=True)
     schema = [c.name for c in first.table.columns]
     raw = raw[[*(n for n in schema if n in raw), *(n for n in extras if n in raw)]]
     frame = pd.DataFrame(
@@ -157,6 +158,23 @@ def _stacked(parts: list[tuple[int, Typed]], files: tuple[str, ...]) -> Typed:
         live=np.concatenate([t.named.live for _, t in parts]),
     )
     return Typed(named, frame, sieve)
+
+
+def _told_apart(table: Typed) -> pd.DataFrame:
+    """Cells as typed; unreadable ones with the notation or unit that only their heading gave."""
+    named = table.named
+    raw = named.frame.astype(object)
+    said = dict(named.units)
+    if named.notation not in ("", "fdi"):
+        said["tooth"] = f"({NOTATION_NAMES[named.notation]})"
+    for name, words in said.items():
+        if name not in raw or name not in table.frame:
+            continue
+        texts = cells.texts(raw[name])
+        bare = cells.numbers(raw[name]).units == "" if name != "tooth" else texts != ""
+        where = table.frame[name].isna().to_numpy() & (texts != "") & bare
+        raw[name] = raw[name].mask(where, pd.Series(texts, dtype=object) + f" {words}")
+    return raw
 
 
 def _sieve(rows: np.ndarray, files: tuple[str, ...], parts: list[tuple[int, Sieve]]) -> Sieve:

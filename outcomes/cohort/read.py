@@ -103,7 +103,7 @@ class Together:
     tables
         The joined tables after all checks, with the rows set aside.
     patients
-        Codes of the patients of each file, as written.
+        Codes of the patients of each file, as written there.
     """
 
     cohort: Cohort
@@ -138,10 +138,12 @@ def read_together(
     sources = [read_source(place) for place in places]
     found: list[pd.DataFrame] = []
     parts: list[dict[str, Typed]] = []
+    patients: list[frozenset[str]] = []
     for i, (source, file) in enumerate(zip(sources, files, strict=True)):
         alone, typed = _typed(source, notation)
         found += [frame.assign(file=file) for frame in alone]
         codes = renamed[i] if i < len(renamed) else {}
+        patients.append(frozenset(p for t in typed.values() for p in t.named.patients if p))
         parts.append({name: _with_codes(table, codes) for name, table in typed.items()})
     stopped = any_stop(found) or any(t.sieve.stopped for part in parts for t in part.values())
     joined = join(parts, files, taking=taking, match=not stopped)
@@ -155,11 +157,7 @@ def read_together(
         invented=any(s.invented or _is_demo(p) for s, p in zip(sources, places, strict=True)),
         files=files,
     )
-    patients = tuple(
-        frozenset(p for t in part.values() for p in t.named.patients.tolist() if p)
-        for part in parts
-    )
-    return Together(cohort, joined, checked, patients)
+    return Together(cohort, joined, checked, tuple(patients))
 
 
 def _with_codes(table: Typed, codes: dict[str, str]) -> Typed:

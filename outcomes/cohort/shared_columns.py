@@ -52,13 +52,6 @@ class Choice:
     done: str
 
 
-def tables_of(cohort) -> dict[str, pd.DataFrame]:
-    """Tables of a cohort with all records that can be used, also those not measured yet."""
-    tables = {name: getattr(cohort, name) for name in TABLES}
-    tables["movements"] = pd.concat([cohort.movements, cohort.unmeasured], ignore_index=True)
-    return {name: table for name, table in tables.items() if len(table)}
-
-
 def columns_of(name: str, table: pd.DataFrame) -> tuple[list[str], list[str]]:
     """Columns of the schema that a table has, and those of the user's own."""
     derived = DERIVED if name == "movements" else ("row",)
@@ -136,7 +129,7 @@ def choose(
     Parameters
     ----------
     tables
-        As :func:`tables_of` gives them.
+        As :func:`outcomes.cohort.reread.tables_of` gives them.
     personal
         Table -> headings in its sheet that point to a person.
     asked

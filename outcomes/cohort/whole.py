@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import shutil
 import tempfile
@@ -18,6 +19,47 @@ def require_new(path: Path) -> None:
         raise OutputRefused(f"{path} exists already and is left as it is: choose another name.")
     if not path.absolute().parent.is_dir():
         raise OutputRefused(f"There is no folder {path.absolute().parent}: make it first.")
+
+
+def kept_beside(path: Path, day: dt.date) -> Path:
+    """The name under which the earlier file is kept: ``NAME.before-YYYY-MM-DD.ext``.
+
+    Examples
+    --------
+    >>> kept_beside(Path("practice.xlsx"), dt.date(2025, 3, 1)).name
+    'practice.before-2025-03-01.xlsx'
+    """
+    suffix = "" if path.is_dir() else path.suffix
+    stem = f"{path.name.removesuffix(suffix)}.before-{day.isoformat()}"
+    kept, count = path.with_name(f"{stem}{suffix}"), 2
+    while kept.exists() or kept.is_symlink():
+        kept, count = path.with_name(f"{stem}-{count}{suffix}"), count + 1
+    return kept
+
+
+@contextmanager
+def put_in_place(path: Path, earlier: Path) -> Iterator[Path]:
+    """Give a place beside ``path``; when the block ends well, keep what is there as ``earlier``.
+
+    When it fails, ``path`` stays as it was.
+    """
+    beside = Path(tempfile.mkdtemp(prefix=".outcomes-", dir=path.parent))
+    try:
+        yield beside / path.name
+        if path.is_dir():
+            path.rename(earlier)
+            try:
+                (beside / path.name).rename(path)
+            except BaseException:
+                earlier.rename(path)
+                raise
+        else:
+            shutil.copy2(path, beside / "earlier")
+            require_new(earlier)
+            (beside / "earlier").rename(earlier)
+            os.replace(beside / path.name, path)
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
 
 
 @contextmanager
