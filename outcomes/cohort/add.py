@@ -273,18 +273,38 @@ def _usable(reason: np.ndarray) -> np.ndarray:
     return (reason == "") | (reason == NOT_MEASURED)
 
 
-def _is_carried(table: Typed) -> np.ndarray:
-    """Rows that reading excludes and the joined file holds all the same."""
+def _is_out(table: Typed) -> np.ndarray:
+    """Rows of records that reading excludes, and not because an earlier file has the record."""
     reason = table.sieve.reason
     no_record = np.array([str(r).endswith("not a record") for r in reason], dtype=bool)
     return ~_usable(reason) & ~np.isin(reason.astype(str), (*_JOINED, EXAMPLE_ROW)) & ~no_record
 
 
+def _is_carried(table: Typed) -> np.ndarray:
+    """Rows that reading excludes and the joined file holds all the same, each once."""
+    out = _is_out(table)
+    if not out.any():
+        return out
+    rows = _all_as_typed(table)[out].apply(cells.texts)
+    later = table.sieve.rows[out] >= FILE_STEP
+    repeated = later & rows.apply(tuple, axis=1).isin(set(rows[~later].apply(tuple, axis=1)))
+    carried = out.copy()
+    carried[out] = ~repeated.to_numpy()
+    return carried
+
+
 def _as_typed(table: Typed) -> pd.DataFrame:
-    """A table as one would type it: what was read, and what could not be read as it stands."""
+    """The rows of a table that are written, as one would type them."""
+    written = _all_as_typed(table)[_usable(table.sieve.reason) | _is_carried(table)]
+    needless = [
+        n for n in written if written[n].isna().all() and n not in table.named.table.required
+    ]
+    return written.drop(columns=needless).rename(columns={"tooth": "tooth (FDI)"})
+
+
+def _all_as_typed(table: Typed) -> pd.DataFrame:
+    """Every row: what was read, and what could not be read as it stands."""
     frame, raw = table.frame, table.named.frame
-    carried = _is_carried(table)
-    where = _usable(table.sieve.reason) | carried
     columns: dict[str, pd.Series] = {}
     for column in table.named.table.columns:
         if column.name in frame:
@@ -297,12 +317,8 @@ def _as_typed(table: Typed) -> pd.DataFrame:
             columns[name] = _cells(frame[name], raw.get(name))
         elif name in raw:
             # A unit column that agrees is left out of the cohort; where it does not, it is the reason.
-            columns[name] = raw[name].where(carried)
-    written = pd.DataFrame(columns, index=frame.index)[where]
-    needless = [
-        n for n in written if written[n].isna().all() and n not in table.named.table.required
-    ]
-    return written.drop(columns=needless).rename(columns={"tooth": "tooth (FDI)"})
+            columns[name] = raw[name].where(_is_out(table))
+    return pd.DataFrame(columns, index=frame.index)
 
 
 def _cells(typed: pd.Series, raw: pd.Series | None, *, whole: bool = False) -> pd.Series:
@@ -319,7 +335,7 @@ def _cells(typed: pd.Series, raw: pd.Series | None, *, whole: bool = False) -> p
     rest = [word or None for word in words]
     chosen = [r if gone else v for v, r, gone in zip(values, rest, missing, strict=True)]
     series = pd.Series(chosen, index=typed.index, dtype=object)
-    return series if series.isna().all() else series.infer_objects()
+    return series if whole or series.isna().all() else series.infer_objects()
 
 
 def _carry_companions(folder: Path, place: Path) -> None:
@@ -350,14 +366,15 @@ def _counts(together: Together) -> pd.DataFrame:
     for name, table in together.tables.items():
         later = table.sieve.rows >= FILE_STEP
         reason, carried = table.sieve.reason[later], _is_carried(table)[later]
+        known = (reason == joining.KNOWN) | (_is_out(table)[later] & ~carried)
         lines.append(
             {
                 "table": name,
                 "read": int(
-                    (_usable(reason) | carried | np.isin(reason.astype(str), _JOINED)).sum()
+                    (_usable(reason) | known | carried | np.isin(reason.astype(str), _JOINED)).sum()
                 ),
                 "new": int(_usable(reason).sum()),
-                "known": int((reason == joining.KNOWN).sum()),
+                "known": int(known.sum()),
                 "completed": int((reason == joining.COMPLETES).sum()),
                 "contradictory": int(
                     np.isin(reason.astype(str), (joining.REPLACES, joining.GIVES_WAY)).sum()

@@ -190,7 +190,7 @@ def _has(name: str, parts: list[tuple[int, Typed]]) -> bool:
 
 def _column(name: str, parts: list[tuple[int, Typed]]) -> pd.Series:
     """A column of all files; where it holds numbers in one and words in another, as words."""
-    there = [t.frame[name] for _, t in parts if name in t.frame]
+    there = [_as_floats(t.frame[name]) for _, t in parts if name in t.frame]
     filled = [piece for piece in there if piece.notna().any()] or there[:1]
     alike = len({piece.dtype for piece in filled}) == 1
     pieces = []
@@ -199,11 +199,16 @@ def _column(name: str, parts: list[tuple[int, Typed]]) -> pd.Series:
         if name not in table.frame or table.frame[name].isna().all():
             pieces.append(pd.Series([None] * n, dtype=filled[0].dtype if alike else object))
         elif alike or name not in table.named.frame:
-            pieces.append(table.frame[name])
+            pieces.append(_as_floats(table.frame[name]))
         else:
             words = cells.texts(table.named.frame[name])
             pieces.append(pd.Series([w or None for w in words], dtype="str"))
     return pd.concat(pieces, ignore_index=True)
+
+
+def _as_floats(column: pd.Series) -> pd.Series:
+    """Whole numbers as others: one file may leave a column to its default."""
+    return column.astype(float) if pd.api.types.is_integer_dtype(column) else column
 
 
 # Records that stand in several files -------------------------------------------------------------

@@ -4,7 +4,7 @@ import hashlib
 
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from outcomes.cohort.join import COMPLETES, KNOWN
@@ -75,6 +75,13 @@ def test_records_that_contradict_each_other_are_both_left_out_with_both_values(f
         ["year2.csv", 2, "exclude", f"{start} 6 here, 5 in row 2 of year1.csv"],
     ]
     assert adds_up(cohort)
+
+
+def test_a_course_written_is_a_course_left_to_its_default(files):
+    cohort = read_cohort(
+        files(["P1,13,rotation,5,,1"], ["P1,13,rotation,5,4"], heads=[HEAD + ",course"])
+    )
+    assert cohort.movements[["course", "achieved"]].values.tolist() == [[1, 4.0]]
 
 
 def test_what_is_filled_from_a_contradiction_is_nothing(files):
@@ -198,7 +205,7 @@ RECORDS = st.dictionaries(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, phases=[Phase.explicit, Phase.generate])
 @given(st.lists(RECORDS, min_size=1, max_size=3))
 def test_every_row_of_every_file_is_accounted_for(tmp_path_factory, years):
     home = tmp_path_factory.mktemp("years")
