@@ -64,6 +64,14 @@ def test_with_replace_the_new_value_is_taken_and_listed(files, tmp_path):
     assert "the new values were taken" in " ".join(result.said)
 
 
+def test_a_result_is_not_taken_from_a_record_with_another_plan(files, tmp_path):
+    last, new = files(last=["P1,13,tip,5,", "P2,13,tip,1,1"], new=["P1,13,tip,6,4"])
+    joined = read_cohort(add_records(last, new, tmp_path / "j.csv").path)
+    assert joined.unmeasured[["patient", "planned"]].values.tolist() == [["P1", 5.0]]
+    taken = read_cohort(add_records(last, new, tmp_path / "k.csv", replace=True).path)
+    assert taken.movements[["planned", "achieved"]].values.tolist() == [[6.0, 4.0], [1.0, 1.0]]
+
+
 def test_rows_that_cannot_be_used_are_carried_along_as_they_stand(files, tmp_path):
     result = add_records(*files(), tmp_path / "joined.csv")
     joined = read_cohort(result.path)

@@ -38,8 +38,8 @@ Chart-8,male,89.5,Zoe,Southbridge
 Chart-9,female,93,Yves,Northbridge
 """
 COURSES = """patient,course,start,end
-Chart-7,1,2024-01-15,2024-07-01
 Chart-7,2,2024-08-01,
+Chart-7,1,2024-01-15,2024-07-01
 Chart-8,1,2024-03-01,2024-09-01
 Chart-9,1,,2024-09-01
 """

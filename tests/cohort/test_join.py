@@ -120,6 +120,10 @@ def test_a_conflict_in_one_file_takes_the_record_of_the_other_with_it(files):
         files(["P1,13,rotation,5,4", "P1,13,rotation,6,4", "P2,13,tip,1,1"], ["P1,13,rotation,5,4"])
     )
     assert cohort.movements["patient"].tolist() == ["P2"]
+    assert set(cohort.excluded["reason"]) == {
+        "several records of one patient + tooth + movement + course, not alike",
+        "the same record again",
+    }
     assert adds_up(cohort)
 
 
