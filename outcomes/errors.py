@@ -37,9 +37,24 @@ class CohortError(InputError):
 
     def _message(self) -> str:
         stops = int((self.problems["severity"] == "stop").sum())
-        head = f"{self.source or 'The cohort'} cannot be analysed: {stops} problem"
+        head = f"{self.source or 'The cohort'} cannot be {self.cannot_be}: {stops} problem"
         head += f"{'s' if stops != 1 else ''} must be solved first."
         return "\n".join([head, *describe(self.problems)])
+
+    #: What the problems stand in the way of.
+    cannot_be = "analysed"
+
+
+class Identifying(CohortError):
+    """Columns or values may name persons: nothing is written until each is settled."""
+
+    cannot_be = "de-identified"
+
+
+class CannotJoin(CohortError):
+    """Two cohorts cannot be joined before each problem of the list is settled."""
+
+    cannot_be = "joined"
 
 
 class Unreadable(InputError):
@@ -104,7 +119,7 @@ def describe(problems: pd.DataFrame) -> list[str]:
     for row, p in zip(rows, words, strict=True):
         named = f"{p['column']} {p['value']!r}" if p["column"] and p["value"] else ""
         named = named or p["column"] or p["value"]
-        place = ", ".join(part for part in (p["table"], row, named) if part)
+        place = ", ".join(part for part in (p["table"], p.get("file"), row, named) if part)
         end = "" if p["problem"].endswith("?") else "."
         lines.append(f"{p['severity']}: {place}: {p['problem']}{end} {p['remedy']}")
     return lines

@@ -5,7 +5,6 @@ Each check takes a cleaned table and its sieve and lists what it finds there.
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 import numpy as np
@@ -36,6 +35,22 @@ LOOK = "Compare with the source; correct it, or leave it if it is right."
 
 def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     """Set aside a record that stands twice, and all records of one key that disagree."""
+    copies(frame, sieve)
+    key = [name for name in TABLES[sieve.table].key if name in frame]
+    if not _repeats(frame, key)[sieve.kept].any():
+        return
+    shown = frame["patient"].to_numpy(object)
+    differ = np.zeros(len(frame), dtype=bool)
+    kept = np.flatnonzero(sieve.kept)
+    differ[kept] = frame.iloc[kept].duplicated(key, keep=False).to_numpy()
+    remedy = "Delete the wrong one: which is right cannot be told from the file."
+    if sieve.table == "movements":
+        remedy += " If they belong to different courses, number these in the column course."
+    sieve.exclude(differ, "", shown, f"several records of one {' + '.join(key)}, not alike", remedy)
+
+
+def copies(frame: pd.DataFrame, sieve: Sieve) -> None:
+    """Set aside a record that stands twice, all its cells alike."""
     key = [name for name in TABLES[sieve.table].key if name in frame]
     if not _repeats(frame, key)[sieve.kept].any():
         return
@@ -48,16 +63,9 @@ def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     if again.any():
         first = rows.groupby(content, dropna=False, sort=False)["row"].transform("min")
         each = np.full(len(frame), "", dtype=object)
-        each[kept] = [f"the same record as row {row}" for row in first]
+        each[kept] = [f"the same record as {sieve.place(row)}" for row in first]
         remedy = "Delete the copy."
         sieve.exclude(again, "", shown, COPY, remedy, each=each)
-    differ = np.zeros(len(frame), dtype=bool)
-    kept = np.flatnonzero(sieve.kept)
-    differ[kept] = frame.iloc[kept].duplicated(key, keep=False).to_numpy()
-    remedy = "Delete the wrong one: which is right cannot be told from the file."
-    if sieve.table == "movements":
-        remedy += " If they belong to different courses, number these in the column course."
-    sieve.exclude(differ, "", shown, f"several records of one {' + '.join(key)}, not alike", remedy)
 
 
 def _repeats(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
@@ -322,7 +330,7 @@ def measures(frame: pd.DataFrame, sieve: Sieve, *, teeth_read: bool) -> pd.DataF
 
 
 def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
-    """List what does not match between tables: patients, courses, spellings, names.
+    """List what does not match between tables: patients, courses, spellings.
 
     Parameters
     ----------
@@ -383,11 +391,8 @@ def _first_rows(rows: pd.DataFrame, by: list[str], problem: str, remedy: str, si
     sieve.check(where, by[-1], values, problem, remedy)
 
 
-_A_NAME = re.compile(r"[^\W\d_]{2,}[,.]? [^\W\d_]{2,}|[^\W\d_]{3,}, ?[^\W\d_]{2,}.*")
-
-
 def _spellings(kept: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
-    """Patient codes that differ in capitals, spaces or leading zeros only; codes that are names."""
+    """Patient codes that differ in capitals, spaces or leading zeros only."""
     spelt: dict[str, str] = {}
     for name, frame in kept.items():
         for patient, row in frame.drop_duplicates("patient")[["patient", "row"]].itertuples(False):
@@ -398,13 +403,5 @@ def _spellings(kept: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
                     f"differs from {other!r} in spelling only: counted as another patient",
                     "If they are one patient, write the code alike everywhere.",
                     value=patient,
-                    row=int(row),
-                )
-            if _A_NAME.fullmatch(patient):
-                sieves[name].note(
-                    "patient",
-                    "this looks like a person's name",
-                    "Use a code, such as P001; keep the list of codes apart.",
-                    value="(not shown)",
                     row=int(row),
                 )

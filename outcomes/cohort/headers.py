@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -146,8 +147,20 @@ def looks_personal(name: str) -> bool:
     --------
     >>> looks_personal("date_of_birth"), looks_personal("name"), looks_personal("site_name")
     (True, True, False)
+    >>> looks_personal("actual_name"), looks_personal("förnamn"), looks_personal("nombre_de_citas")
+    (True, True, False)
     """
-    return name in PERSONAL["full"] or any(part in name for part in PERSONAL["part"])
+    plain = _plain_words(name)
+    if plain in PERSONAL["full"] or any(part in plain for part in PERSONAL["part"]):
+        return True
+    words = set(plain.split("_"))
+    return bool(words & set(PERSONAL["word"])) and not words & set(PERSONAL["thing"])
+
+
+def _plain_words(name: str) -> str:
+    """A heading without accents, its words joined by underscores."""
+    bare = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
+    return re.sub(r"[^\w]+", "_", bare.casefold()).strip("_")
 
 
 def repeats_headings(frame: pd.DataFrame, known: list[str]) -> np.ndarray:

@@ -29,17 +29,23 @@ COPY = "the same record again"
 STOPPED = "the cohort cannot be analysed: see the stop problems"
 
 
+#: Rows of the second of several files are numbered from here on, of the third from twice this on.
+FILE_STEP = 10_000_000
+
+
 @dataclass
 class Sieve:
     """Collects problems of one table, and the reason each row is set aside (``""``: kept).
 
-    The first reason given to a row is the one the ledger shows; every problem is listed.
+    The first reason given to a row is the one the ledger shows; every problem is listed. Rows of
+    several files are numbered apart by :data:`FILE_STEP`; ``files`` names the files.
     """
 
     table: str
     rows: np.ndarray
     reason: np.ndarray = field(init=False)
     found: list[pd.DataFrame] = field(default_factory=list)
+    files: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.reason = np.full(len(self.rows), "", dtype=object)
@@ -47,9 +53,15 @@ class Sieve:
 
     def further(self) -> Sieve:
         """A sieve that goes on where this one stands, for the next step; this one stays as it is."""
-        sieve = Sieve(self.table, self.rows, list(self.found))
+        sieve = Sieve(self.table, self.rows, list(self.found), self.files)
         sieve.reason, sieve._kept = self.reason.copy(), self._kept.copy()
         return sieve
+
+    def place(self, row: int) -> str:
+        """Where a row stands: ``row 7``, or ``row 7 of last.csv`` where there are several files."""
+        if not self.files:
+            return f"row {row}"
+        return f"row {row % FILE_STEP} of {self.files[row // FILE_STEP]}"
 
     @property
     def stopped(self) -> bool:
@@ -197,3 +209,21 @@ def gather(found: list[pd.DataFrame]) -> pd.DataFrame:
     order = order.sort_values(["severity", "table", "row"], kind="stable")
     text = {c: "str" for c in PROBLEM_COLUMNS if c != "row"}
     return problems.loc[order.index].reset_index(drop=True).astype(text)
+
+
+def said_where(frame: pd.DataFrame, files: tuple[str, ...]) -> pd.DataFrame:
+    """Problems or excluded rows of several files: the name of the file, and the row in it.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"table": "movements", "row": [7, 10_000_007]})
+    >>> said_where(rows, ("last.csv", "new.csv")).values.tolist()
+    [['movements', 'last.csv', 7], ['movements', 'new.csv', 7]]
+    """
+    row = frame["row"].astype("Int64")
+    of_row = (row // FILE_STEP).map(dict(enumerate(files)))
+    known = frame["file"] if "file" in frame else pd.Series(None, index=frame.index, dtype=object)
+    file = known.astype(object).where(known.notna(), of_row.astype(object)).fillna("")
+    rest = frame.drop(columns="file", errors="ignore").assign(row=row % FILE_STEP)
+    rest.insert(1, "file", file.astype("str"))
+    return rest

@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort.build import doubts
 from outcomes.cohort.mapping.apply import mapped_sheet
 from outcomes.cohort.mapping.choices import DOUBT, RIGHT, WRONG
-from outcomes.cohort.mapping.opened import Opened, open_pages
+from outcomes.cohort.mapping.opened import Opened, mapped_source, open_pages
 from outcomes.cohort.mapping.propose import Draft, draft
 from outcomes.cohort.mapping.questions import Question
 from outcomes.cohort.mapping.spec import Mapping
-from outcomes.cohort.read import doubts, read_cohort
+from outcomes.cohort.read import read_cohort
 from outcomes.cohort.records import Cohort
 from outcomes.domain.names import direction
 from outcomes.errors import CannotAnswer, InputError
@@ -208,7 +209,7 @@ def _doubts(path: Path, found: Draft, answers: Dict[str, str]) -> tuple[Question
             "",
             "seen in the records as they are read now",
         )
-        for doubt in doubts(path, found.mapping)
+        for doubt in doubts(mapped_source(path, found.mapping))
     )
 
 

@@ -1,48 +1,34 @@
-"""Read a cohort: from a workbook, a folder, one movements table, or frames."""
+"""Read a cohort: from a workbook, a folder, one movements table, several of these, or frames."""
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Collection
-from dataclasses import replace
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from outcomes.cohort import checks, suspicion
-from outcomes.cohort.headed import head
-from outcomes.cohort.ledger import excluded, ledger
-from outcomes.cohort.mapping.file import read_mapping
-from outcomes.cohort.mapping.opened import mapped_source, mapping_beside
+from outcomes.cohort.build import build
+from outcomes.cohort.mapping.opened import source_at
 from outcomes.cohort.mapping.spec import Mapping
-from outcomes.cohort.named import name_columns
-from outcomes.cohort.problems import (
-    NOT_MEASURED,
-    OTHER_LAYOUT,
-    STOPPED,
-    any_stop,
-    gather,
-    problem_frame,
-)
 from outcomes.cohort.records import Cohort
-from outcomes.cohort.settled import settle_notations
-from outcomes.cohort.sources import Source, frames_hash, read_source, sheet_of
-from outcomes.cohort.suspicion import Suspicion
-from outcomes.cohort.typed import Typed, blank_aims, type_columns
-from outcomes.domain.tables import TABLES
-from outcomes.domain.teeth import NOTATIONS, Notation
-from outcomes.errors import CohortError, InputError
-from outcomes.paths import data_path
+from outcomes.cohort.sources import Source, frames_hash, is_demo, sheet_of
+from outcomes.cohort.together import read_together
+from outcomes.domain.teeth import Notation
+from outcomes.errors import InputError
 
 __all__ = ["Cohort", "from_frames", "read_cohort"]
 
+How = Mapping | str | Path
+"""A mapping, or the file that keeps it."""
+
 
 def read_cohort(
-    path: str | Path,
+    path: str | Path | Sequence[str | Path],
     *,
-    mapping: Mapping | str | Path | None = None,
+    mapping: How | Sequence[How | None] | None = None,
     notation: Notation | None = None,
     strict: bool = True,
+    answered: Collection[str] = (),
 ) -> Cohort:
     """Read and check a cohort; the input is never changed.
 
@@ -51,15 +37,22 @@ def read_cohort(
     path
         A workbook with a sheet for each table, a folder of ``.csv`` or ``.parquet`` files named
         after the tables, or one file with the movements. The movements table alone, with patient,
-        tooth, movement, planned (mm or degrees) and achieved, is enough.
+        tooth, movement, planned (mm or degrees) and achieved, is enough. Several of them, the
+        earliest first, are joined: a record in two of them counts once, cells blank in one are
+        filled from the other, and records on which they do not agree are excluded and listed.
+        Problems and excluded rows then have a column ``file``, and in the tables the rows of the
+        second file are numbered from 10,000,000 on, of the third from 20,000,000 on.
     mapping
-        How records in another layout are read, or the file that says so (``outcomes map``).
+        How records in another layout are read, or the file that says so (``outcomes map``); for
+        several files one for all, or a sequence with one or None for each.
     notation
         How teeth are numbered: ``"fdi"``, ``"universal"`` or ``"quadrant"``. None: as the input
         says; numbers that could be two notations are a problem.
     strict
         Raise when the cohort cannot be analysed. With False, the cohort comes back without
         rows, with all its problems and a ledger that adds up.
+    answered
+        Keys of suspicions that are known to be unfounded, as in :func:`from_frames`.
 
     Returns
     -------
@@ -88,29 +81,16 @@ def read_cohort(
     1  excluded                    not measured yet     1
     2  analysed  planned movement: enters the rates     1
     """
-    if mapping is None:
-        source = read_source(path)
-        beside = mapping_beside(path)
-        if beside.is_file():
-            source = replace(source, found=(*source.found, _mapping_unused(beside)))
-    else:
-        if not isinstance(mapping, Mapping):
-            mapping = read_mapping(mapping)
-        source = mapped_source(path, mapping)
-    return _build(source, notation, strict=strict, invented=_is_demo(path))
-
-
-def _mapping_unused(mapping: Path) -> pd.DataFrame:
-    return problem_frame(
-        "movements",
-        None,
-        "",
-        mapping.name,
-        "a mapping for this input stands beside it, and the input was read without it",
-        f"Give it: --mapping {mapping.name}, or read_cohort(..., mapping=...). If the input has "
-        f"been brought into the schema's columns since, move the mapping away.",
-        "stop",
-    )
+    if isinstance(path, str | Path):
+        if mapping is not None and not isinstance(mapping, Mapping | str | Path):
+            raise InputError("One input has one mapping, not several.")
+        source = source_at(path, mapping)
+        return build(source, notation, strict=strict, invented=is_demo(path), answered=answered)
+    if mapping is None or isinstance(mapping, Mapping | str | Path):
+        mapping = [mapping] * len(path)
+    if len(mapping) != len(path):
+        raise InputError(f"{len(path)} inputs, but {len(mapping)} mappings: give one for each.")
+    return read_together(path, notation, strict=strict, mappings=mapping, answered=answered).cohort
 
 
 def from_frames(
@@ -166,7 +146,7 @@ def from_frames(
     sheets = {name: sheet_of(frame, name, name) for name, frame in frames.items()}
     plain = {n: sheets[n].cells.set_axis(frame.columns, axis=1) for n, frame in frames.items()}
     found = Source(source, frames_hash(plain), sheets)
-    return _build(found, notation, strict=strict, invented=invented, answered=answered)
+    return build(found, notation, strict=strict, invented=invented, answered=answered)
 
 
 def _input_columns(frame: pd.DataFrame) -> pd.DataFrame:
@@ -175,187 +155,3 @@ def _input_columns(frame: pd.DataFrame) -> pd.DataFrame:
     if set(added) <= set(frame.columns):
         return frame.drop(columns=added)
     return frame.drop(columns="row") if frame.columns[-1:].tolist() == ["row"] else frame
-
-
-def _is_demo(path: str | Path) -> bool:
-    try:
-        demo = data_path("synthetic_data")
-    except FileNotFoundError:
-        return False
-    return Path(path).resolve().is_relative_to(demo.resolve())
-
-
-def _build(
-    source: Source,
-    notation: Notation | None,
-    *,
-    strict: bool,
-    invented: bool,
-    answered: Collection[str] = (),
-) -> Cohort:
-    """From what was found at a path to a cohort, by the steps of reading.
-
-    Source -> headed sheets -> named columns -> typed tables -> checked tables -> cohort. Each step
-    makes new values, which carry the problems found so far, and leaves those of the step before as
-    they are. A table of another layout is brought into the schema's between the headed sheet, which
-    judges nothing, and the named columns.
-    """
-    if notation is not None and notation not in NOTATIONS:
-        raise InputError(f"Notation {notation!r} is not one of {', '.join(NOTATIONS)}.")
-    typed = _typed(source, notation)
-    if source.mapping is not None:
-        answered = {*answered, *source.mapping.answered}
-    found = list(source.found)
-    if "movements" not in typed and not any_stop(found):
-        found.append(_no_movements(source))
-    stopped = any_stop(found) or any(table.sieve.stopped for table in typed.values())
-    checked = typed if stopped else _checked(typed, answered)
-    return _cohort(source, found, checked, strict=strict, invented=invented or source.invented)
-
-
-def doubts(path: str | Path, mapping: Mapping) -> list[Suspicion]:
-    """What is suspicious about the records of a file as a mapping reads them, and not answered."""
-    source = mapped_source(path, mapping)
-    tables = _typed(source, None)
-    if "movements" not in tables or any(table.sieve.stopped for table in tables.values()):
-        return []
-    return suspicion.find(_wholes(tables), mapping.answered)
-
-
-def _typed(source: Source, notation: Notation | None) -> dict[str, Typed]:
-    """The second to the fourth step, for every table that was found."""
-    headed = {name: head(source.sheets[name]) for name in TABLES if name in source.sheets}
-    named = settle_notations({n: name_columns(sheet) for n, sheet in headed.items()}, notation)
-    return {name: type_columns(table) for name, table in named.items()}
-
-
-def _checked(tables: dict[str, Typed], answered: Collection[str]) -> dict[str, Typed]:
-    """The fifth step: records and tables as wholes, and what is suspicious about them."""
-    tables = _wholes(tables)
-    suspicion.note(tables, answered)
-    if not tables["movements"].sieve.kept.any():
-        tables["movements"].sieve.stop(
-            "",
-            "no movement is left to analyse",
-            f"Add rows with patient, tooth, movement, planned and achieved. {OTHER_LAYOUT}",
-        )
-    return tables
-
-
-def _wholes(tables: dict[str, Typed]) -> dict[str, Typed]:
-    """Records and tables as wholes, once their cells are read."""
-    tables = {name: table.further() for name, table in tables.items()}
-    sieves = {name: table.sieve for name, table in tables.items()}
-    for name, table in tables.items():
-        checks.duplicates(table.frame, sieves[name])
-    checks.movements(tables["movements"].frame, sieves["movements"])
-    if "courses" in tables:
-        checks.courses(tables["courses"].frame, sieves["courses"])
-    checks.together({name: table.frame for name, table in tables.items()}, sieves)
-    return tables
-
-
-def _cohort(
-    source: Source,
-    found: list[pd.DataFrame],
-    tables: dict[str, Typed],
-    *,
-    strict: bool,
-    invented: bool,
-) -> Cohort:
-    """The last step: all problems in one list, the rows kept, and where the others went."""
-    problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
-    stopped = any_stop([problems])
-    if not stopped:
-        problems = pd.concat([*suspicion.lost_rows(tables), problems], ignore_index=True)
-    places = source.sheets["movements"].places if "movements" in source.sheets else {}
-    if places:
-        problems = _placed(problems, places)
-    if stopped and strict:
-        raise CohortError(problems, source.name)
-    if stopped:
-        tables = {name: table.further() for name, table in tables.items()}
-        for table in tables.values():
-            table.sieve.set_aside(table.sieve.kept, STOPPED)
-    kept = {name: _finish(name, table.kept) for name, table in tables.items()}
-    return Cohort(
-        **{name: kept[name] if name in kept else _empty(name) for name in TABLES},
-        problems=problems,
-        ledger=ledger(tables),
-        excluded=excluded(tables),
-        source=source.name,
-        sha256=source.sha256,
-        invented=invented,
-        unmeasured=_empty("movements") if stopped else _unmeasured(tables["movements"]),
-        blank_aims=_blank_aims(tables.get("movements")),
-        mapping=source.mapping,
-    )
-
-
-def _placed(problems: pd.DataFrame, places: dict[int, str]) -> pd.DataFrame:
-    """Problems with the place in the file of each record, where records are not its rows."""
-    of_movements = problems["table"] == "movements"
-    place = problems["row"].map(places).where(of_movements).fillna("").astype("str")
-    columns = list(problems.columns)
-    at = columns.index("row") + 1
-    return problems.assign(place=place)[[*columns[:at], "place", *columns[at:]]]
-
-
-def _blank_aims(movements: Typed | None) -> frozenset[int]:
-    """Rows of movements in which no aim was written."""
-    if movements is None:
-        return frozenset()
-    return frozenset(movements.sieve.rows[blank_aims(movements.named)].tolist())
-
-
-def _unmeasured(movements: Typed) -> pd.DataFrame:
-    """Movements set aside for want of a result only, cleaned like those kept."""
-    rows = movements.frame[movements.sieve.reason == NOT_MEASURED]
-    return _finish("movements", rows) if len(rows) else _empty("movements")
-
-
-def _no_movements(source: Source) -> pd.DataFrame:
-    others = ", ".join(sheet.label for sheet in source.sheets.values())
-    return problem_frame(
-        "movements",
-        None,
-        "",
-        source.name,
-        "there is no movements table" + (f", only {others}" if others else ""),
-        "Add a sheet called movements (or a file movements.csv) with columns "
-        f"{', '.join(TABLES['movements'].required)}; `outcomes template` writes an empty workbook. "
-        f"{OTHER_LAYOUT}",
-        "stop",
-    )
-
-
-def _finish(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Final types and order of a table's kept rows."""
-    types: dict[str, str] = {}
-    for column in TABLES[name].columns:
-        always = column.required or column.default is not None
-        if column.kind in ("tooth", "integer"):
-            types[column.name] = "int64" if always else "Int64"
-        elif column.kind in ("identifier", "code", "text"):
-            types[column.name] = "str"
-        elif column.kind == "number":
-            types[column.name] = "float64"
-    names = [column.name for column in TABLES[name].columns if column.name in frame]
-    others = [other for other in frame.columns if other not in names]
-    frame = frame[names + others].reset_index(drop=True)
-    frame = frame.astype({n: t for n, t in types.items() if n in frame})
-    return checks.derive(frame) if name == "movements" else frame
-
-
-def _empty(name: str) -> pd.DataFrame:
-    return _without_rows(name).copy()
-
-
-@functools.cache
-def _without_rows(name: str) -> pd.DataFrame:
-    """A table with its columns and types, and no rows."""
-    columns = [c.name for c in TABLES[name].columns if c.required or c.default is not None]
-    frame = pd.DataFrame({c: pd.Series(dtype=object) for c in columns})
-    if name == "movements":
-        frame["aim"] = pd.Series(dtype=float)
-    return _finish(name, frame.assign(row=pd.Series(dtype="int64")))

@@ -26,6 +26,7 @@ from outcomes.cohort.problems import problem_frame
 from outcomes.cohort.sizes import FILE_MB, hold_table, megabytes
 from outcomes.domain.tables import TABLES
 from outcomes.errors import Unreadable
+from outcomes.paths import data_path
 
 READABLE = (*WORKBOOKS, *TEXT_FILES, ".parquet")
 
@@ -417,3 +418,12 @@ def frames_hash(frames: dict[str, pd.DataFrame]) -> str:
             words = pd.Series(texts(frame.iloc[:, i]), dtype=object)
             digest.update(pd.util.hash_pandas_object(words, index=False).to_numpy().tobytes())
     return digest.hexdigest()
+
+
+def is_demo(path: str | Path) -> bool:
+    """Whether something stands in the folder of invented cohorts that comes with the package."""
+    try:
+        demo = data_path("synthetic_data")
+    except FileNotFoundError:
+        return False
+    return Path(path).resolve().is_relative_to(demo.resolve())

@@ -8,6 +8,7 @@ from typing import Literal
 import pandas as pd
 
 from outcomes.cohort.records import Cohort
+from outcomes.cohort.sources import INVENTED
 from outcomes.domain.tables import DERIVED, TABLES
 from outcomes.words.safe import no_formulas, write_csv
 
@@ -52,14 +53,47 @@ def write_cohort(
     FileExistsError
         If the file exists, or the folder holds a file of that name.
     """
-    path = Path(path)
-    tables = input_tables(cohort)
+    return write_tables(input_tables(cohort), Path(path), form=form)
+
+
+def write_tables(
+    tables: dict[str, pd.DataFrame],
+    path: Path,
+    *,
+    form: Literal["csv", "parquet"] = "csv",
+    invented: bool = False,
+) -> Path:
+    """Write tables as a workbook, as one ``.csv`` (the movements alone) or as a folder of files.
+
+    Parameters
+    ----------
+    tables
+        Table -> its frame, headed as read_cohort knows it.
+    path
+        An ``.xlsx`` or ``.csv`` file, or a folder (made if need be) for a file for each table.
+    form
+        Form of the files in a folder.
+    invented
+        Whether to mark the records as invented; a single ``.csv`` has no place for that.
+
+    Raises
+    ------
+    FileExistsError
+        If the file exists, or the folder holds a file of that name.
+    """
     if path.suffix.lower() == ".xlsx":
         require_free(path)
         with pd.ExcelWriter(path, engine="openpyxl", datetime_format="yyyy-mm-dd") as writer:
             for name, table in tables.items():
                 table.to_excel(writer, sheet_name=name, index=False)
                 no_formulas(writer.sheets[name])
+            if invented:
+                note = pd.DataFrame({INVENTED_NOTE: []})
+                note.to_excel(writer, sheet_name=INVENTED, index=False)
+        return path
+    if path.suffix.lower() == ".csv":
+        require_free(path)
+        write_csv(tables["movements"], path)
         return path
     files = {name: path / f"{name}.{form}" for name in tables}
     for file in files.values():
@@ -70,7 +104,12 @@ def write_cohort(
             write_csv(table, files[name])
         else:
             table.to_parquet(files[name], index=False)
+    if invented:
+        (path / f"{INVENTED}.md").write_text(f"{INVENTED_NOTE}\n", encoding="utf-8")
     return path
+
+
+INVENTED_NOTE = "These records are invented."
 
 
 def require_free(path: Path) -> None:

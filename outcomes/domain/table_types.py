@@ -97,51 +97,64 @@ TOTALS = {
     ),
 }  # fmt: skip
 
-#: Heading words that point to a person; such columns are left out of a cohort.
+#: Heading words that point to a person, without accents; such columns are left out of a cohort.
+#: In English, German, French, Spanish, Portuguese, Italian and Swedish (common words, no source).
+#: ``full``: the whole heading; ``part``: anywhere in it; ``word``: one of its words, unless
+#: ``thing`` holds another, which says that a thing is named, not a person. "nombre" is also French
+#: for a count, "mobil" and "movil" begin words for mobility: these count alone only. Spanish
+#: "direccion" alone is a direction.
 PERSONAL = {
     "full": (
-        "name",
-        "names",
-        "dob",
-        "mail",
-        "tel",
-        "town",
-        "city",
-        "street",
-        "zip",
-        "ssn",
-        "initials",
-        "contact",
+        *("name", "names", "dob", "mail", "tel", "town", "city", "street", "zip", "ssn"),
+        *("initials", "contact", "nhs_number", "nino", "chart_name"),
+        *("namen", "geb", "geb_dat", "gebdat", "handy", "mobil", "stadt", "strasse", "plz"),
+        *("nom", "noms", "ville", "rue", "courriel", "nir"),
+        *("nombre", "nombres", "ciudad", "calle", "movil", "dni", "nie", "nif", "nss", "curp"),
+        *("nome", "nomes", "cidade", "rua", "cep", "cpf", "celular", "celulares"),
+        *("nomi", "citta", "cellulare"),
+        *("namn", "stad", "gata", "epost"),
     ),
     "part": (
-        "surname",
-        "firstname",
-        "first_name",
-        "lastname",
-        "last_name",
-        "forename",
-        "patient_name",
-        "full_name",
-        "fullname",
-        "family_name",
-        "given_name",
-        "name_of_patient",
-        "birth",
-        "birthday",
-        "date_of_birth",
-        "phone",
-        "telephone",
-        "mobile",
-        "email",
-        "e_mail",
-        "address",
-        "postcode",
-        "postal",
-        "zip_code",
-        "social_security",
-        "insurance_no",
-        "insurance_number",
-        "national_id",
-        "passport",
+        *("surname", "firstname", "first_name", "lastname", "last_name", "forename"),
+        *("patient_name", "full_name", "fullname", "family_name", "given_name"),
+        *("name_of_patient", "maiden_name", "birth", "birthday", "date_of_birth", "phone"),
+        *("telephone", "mobile", "email", "e_mail", "address", "postcode", "postal", "zip_code"),
+        *("social_security", "insurance_no", "insurance_number", "national_id", "passport"),
+        # German
+        *("vorname", "nachname", "zuname", "familienname", "geburtsname", "rufname"),
+        *("patientenname", "name_des_patienten", "name_der_patientin", "geburtsdatum"),
+        *("geburtstag", "geboren", "telefon", "anschrift", "adresse", "wohnort", "postleitzahl"),
+        *("versichertennummer", "versicherungsnummer", "krankenversicherten", "ahv_nummer"),
+        # French
+        *("prenom", "nom_de_famille", "nom_du_patient", "nom_de_la_patiente", "nom_patient"),
+        *("nom_complet", "nom_et_prenom", "naissance", "code_postal", "securite_sociale"),
+        # Spanish
+        *("apellido", "nombre_completo", "nombre_paciente", "nombre_del_paciente"),
+        *("nombre_de_la_paciente", "nombre_y_apellido", "nacimiento", "nacido"),
+        *(
+            "direccion_postal",
+            "direccion_del_paciente",
+            "domicilio",
+            "codigo_postal",
+            "correo_electronico",
+            "seguridad_social",
+        ),
+        # Portuguese
+        *("sobrenome", "apelido", "nome_completo", "nome_do_paciente", "nome_da_paciente"),
+        *("nome_paciente", "nascimento", "endereco", "telemovel", "seguranca_social"),
+        # Italian
+        *("cognome", "nome_e_cognome", "nome_del_paziente", "nome_della_paziente"),
+        *("nome_paziente", "nascita", "indirizzo", "codice_fiscale", "tessera_sanitaria"),
+        # Swedish
+        *("fornamn", "efternamn", "patientnamn", "patientens_namn", "personnummer", "fodelse"),
+        *("fodd", "adress", "postnummer", "e_post", "samordningsnummer"),
+    ),
+    "word": ("name", "names"),
+    "thing": (
+        *("site", "practice", "clinic", "centre", "center", "office", "lab", "laboratory"),
+        *("tooth", "teeth", "movement", "measure", "measurement", "variable", "column", "table"),
+        *("file", "sheet", "field", "code", "item", "study", "series", "course", "group"),
+        *("attachment", "auxiliary", "product", "material", "muscle", "bone", "diagnosis"),
+        *("test", "scan", "model", "plan", "step", "stage", "event", "visit"),
     ),
 }

@@ -23,7 +23,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import clean_text
-from outcomes.cohort.read import _build, from_frames
+from outcomes.cohort.build import build
+from outcomes.cohort.read import from_frames
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.sources import source_of
 from outcomes.domain.movements import MOVEMENTS
@@ -205,7 +206,7 @@ def damaged_workbook(rng: random.Random) -> Input:
 
 
 def _read(name: str, data: bytes, *, strict: bool = False) -> Cohort:
-    return _build(source_of(name, data), None, strict=strict, invented=True)
+    return build(source_of(name, data), None, strict=strict, invented=True)
 
 
 def checked(cohort: Cohort, known: Known) -> None:

@@ -121,6 +121,11 @@ def read_mapping(path: str | Path) -> Mapping:
         raise InputError(f"{path.name} is nested too deeply to be a mapping.") from None
 
 
+def mapping_at(given: Mapping | str | Path) -> Mapping:
+    """A mapping, or the one that a file keeps."""
+    return given if isinstance(given, Mapping) else read_mapping(given)
+
+
 def mapping_of(raw: Dict[str, Any]) -> Mapping:
     """A mapping from what its TOML file holds; InputError lists everything wrong."""
     take = _Take()

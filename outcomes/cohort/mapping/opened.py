@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
 
 from outcomes.cohort import sources
 from outcomes.cohort.mapping.apply import mapped_sheet
-from outcomes.cohort.mapping.file import SUFFIX
+from outcomes.cohort.mapping.file import SUFFIX, mapping_at
 from outcomes.cohort.mapping.pages import Pages
 from outcomes.cohort.mapping.parts import Found, sheets_read
 from outcomes.cohort.mapping.spec import Mapping
@@ -154,3 +154,27 @@ def mapping_beside(path: str | Path) -> Path:
     """Where the mapping of a file or folder stands: beside it, under its name."""
     path = Path(path)
     return path.with_name((path.name if path.is_dir() else path.stem) + SUFFIX)
+
+
+def source_at(path: str | Path, mapping: Mapping | str | Path | None = None) -> Source:
+    """What stands at a path, read by a mapping or the file that keeps it, if one is given.
+
+    A mapping that stands beside the input and is not given is a problem: without it the records
+    would be read as something else than their owner said.
+    """
+    if mapping is not None:
+        return mapped_source(path, mapping_at(mapping))
+    source, beside = sources.read_source(path), mapping_beside(path)
+    if not beside.is_file():
+        return source
+    unused = problem_frame(
+        "movements",
+        None,
+        "",
+        beside.name,
+        "a mapping for this input stands beside it, and the input was read without it",
+        f"Give it: --mapping {beside.name}, or read_cohort(..., mapping=...). If the input has "
+        f"been brought into the schema's columns since, move the mapping away.",
+        "stop",
+    )
+    return replace(source, found=(*source.found, unused))
