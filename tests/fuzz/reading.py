@@ -22,8 +22,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.cells import clean_text
 from outcomes.cohort.build import build
+from outcomes.cohort.cells import clean_text
 from outcomes.cohort.read import from_frames
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.sources import source_of
