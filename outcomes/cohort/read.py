@@ -166,7 +166,8 @@ def _build(
         found.append(_no_movements(source))
     stopped = any_stop(found) or any(table.sieve.stopped for table in typed.values())
     checked = typed if stopped else _checked(typed, answered)
-    return _cohort(source, found, checked, strict=strict, invented=invented or source.invented)
+    invented = invented or source.invented
+    return _cohort(source, found, checked, answered, strict=strict, invented=invented)
 
 
 def _checked(tables: dict[str, Typed], answered: Collection[str]) -> dict[str, Typed]:
@@ -193,6 +194,7 @@ def _cohort(
     source: Source,
     found: list[pd.DataFrame],
     tables: dict[str, Typed],
+    answered: Collection[str],
     *,
     strict: bool,
     invented: bool,
@@ -201,7 +203,7 @@ def _cohort(
     problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
     stopped = any_stop([problems])
     if not stopped:
-        problems = pd.concat([*suspicion.lost_rows(tables), problems], ignore_index=True)
+        problems = pd.concat([*suspicion.lost_rows(tables, answered), problems], ignore_index=True)
     if stopped and strict:
         raise CohortError(problems, source.name)
     if stopped:

@@ -1,5 +1,8 @@
 """What is readable and probably read wrongly is asked about; each limit is held on both sides."""
 
+import re
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -299,6 +302,10 @@ def test_eight_rows_of_one_sign_are_asked_about_where_both_are_usual():
     assert keys(made(planned, noisy, "vertical")) == {}  # sizes are never below zero
 
 
+def test_a_cell_copied_down_the_column_is_no_question_of_signs():
+    assert keys(made([1.0] * 8, np.linspace(0.4, 0.6, 8), "vertical")) == {}
+
+
 def test_one_movement_in_twenty_rows_and_two_movements_without_any_minus():
     planned = np.linspace(5, 9, 20)
     torque = made(planned, planned / 2, "torque")
@@ -381,3 +388,8 @@ def test_every_suspicion_has_a_question_and_a_way_without_a_mapping(first):
 def test_without_movements_there_is_nothing_to_suspect():
     assert suspicion.find({}) == []
     assert suspicion.lost_rows({}) == []
+
+
+def test_the_keys_are_those_that_are_used():
+    source = "".join(Path(m.__file__).read_text("utf-8") for m in (doubtful, suspicion))
+    assert set(re.findall(r'ask\(\s*"([a-z ]+)",', source)) | {"lost"} == suspicion.KEYS
