@@ -59,6 +59,7 @@ def build(
         strict=strict,
         invented=invented or source.invented,
         places=places_of(source),
+        answered=answered,
     )
 
 
@@ -133,12 +134,13 @@ def cohort_of(
     invented: bool,
     files: tuple[str, ...] = (),
     places: dict[int, str] | None = None,
+    answered: Collection[str] = (),
 ) -> Cohort:
     """The last step: all problems in one list, the rows kept, and where the others went."""
     problems = gather([*found, *(f for table in tables.values() for f in table.sieve.found)])
     stopped = any_stop([problems])
     if not stopped:
-        problems = pd.concat([*suspicion.lost_rows(tables), problems], ignore_index=True)
+        problems = pd.concat([*suspicion.lost_rows(tables, answered), problems], ignore_index=True)
     if places:
         problems = _placed(problems, places)
     if files:

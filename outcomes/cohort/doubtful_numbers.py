@@ -107,7 +107,7 @@ def _positions(rows: pd.DataFrame) -> Iterator[Suspicion]:
     total = np.abs(planned).sum()
     if len(rows) < SUSPICIOUS_ROWS["cohort"] or total == 0 or np.array_equal(planned, achieved):
         return
-    rate = float((achieved * np.sign(planned)).sum() / total)
+    rate = round(float((achieved * np.sign(planned)).sum() / total), 9)
     share = outside_share(planned, achieved)
     percent = f"{100 * rate:.0f} %"
     if rate > HIGH_RATE["stop"]:

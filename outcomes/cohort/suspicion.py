@@ -29,7 +29,13 @@ from outcomes.domain.languages import direction_meaning, heading_meanings, movem
 from outcomes.domain.limits import LARGEST_LOSS, SUSPICIOUS_ROWS
 from outcomes.words.english import counted
 
-__all__ = ["Suspicion", "find", "lost_rows", "note"]
+__all__ = ["KEYS", "Suspicion", "find", "lost_rows", "note"]
+
+#: Keys of all questions, and of what is said first of a cohort that loses many rows ("lost").
+KEYS = frozenset(
+    {"blocks", "courses", "cumulative", "directions", "lost", "positions", "remaining"}
+    | {"running numbers", "signed teeth", "signs"}
+)
 
 #: Columns without which a row is lost, often written once for several rows.
 _ONCE = ("patient", "tooth", "movement")
@@ -79,12 +85,14 @@ def note(tables: Mapping[str, Typed], answered: Collection[str] = frozenset()) -
         )
 
 
-def lost_rows(tables: Mapping[str, Typed]) -> list[pd.DataFrame]:
+def lost_rows(
+    tables: Mapping[str, Typed], answered: Collection[str] = frozenset()
+) -> list[pd.DataFrame]:
     """The first thing to say of a cohort that loses many rows to problems; else nothing.
 
     Rows that await a scan and copies of a row are not lost, and what is no record was none.
     """
-    if "movements" not in tables:
+    if "movements" not in tables or "lost" in answered:
         return []
     reason = tables["movements"].sieve.reason.astype(str)
     none = (EXAMPLE_ROW, HEADINGS_ROW, COPY)

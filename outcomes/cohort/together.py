@@ -85,9 +85,11 @@ def read_together(
         patients.append(frozenset(p for t in typed.values() for p in t.named.patients if p))
         parts.append({name: _with_codes(table, codes) for name, table in typed.items()})
     stopped = any_stop(found) or any(t.sieve.stopped for part in parts for t in part.values())
-    known = {key for s in sources if s.mapping is not None for key in s.mapping.answered}
+    known = set(answered) | {
+        key for s in sources if s.mapping is not None for key in s.mapping.answered
+    }
     joined = join(parts, files, taking=taking, match=not stopped)
-    checked = joined.tables if stopped else checked_tables(joined.tables, {*answered, *known})
+    checked = joined.tables if stopped else checked_tables(joined.tables, known)
     digest = hashlib.sha256("".join(source.sha256 for source in sources).encode())
     cohort = cohort_of(
         Source(" + ".join(files), digest.hexdigest()),
@@ -96,6 +98,7 @@ def read_together(
         strict=strict,
         invented=any(s.invented or is_demo(p) for s, p in zip(sources, places, strict=True)),
         files=files,
+        answered=known,
         places={k: v for i, s in enumerate(sources) for k, v in places_of(s, i).items()},
     )
     return Together(cohort, joined, checked, tuple(patients))

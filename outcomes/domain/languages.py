@@ -61,12 +61,8 @@ def word_form(text: object) -> str:
     """A word in the one form in which words are compared.
 
     Small letters without accents, words with one space between them; without punctuation and
-    without units in brackets; ``ß`` is ``ss``, ligatures are their letters.
-
-    Parameters
-    ----------
-    text
-        A heading or a cell; None and NaN have the form ``""``.
+    without units in brackets; ``ß`` is ``ss``, ligatures are their letters. None and NaN have the
+    form ``""``.
 
     Examples
     --------

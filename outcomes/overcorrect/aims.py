@@ -105,7 +105,7 @@ def read_aims(
     headed = head(sheet)
     _check_headings(headed.headings, movement, name)
     frame, rows = _as_movements(headed, movement)
-    cohort = from_frames(frame, notation=notation, strict=False, source=name)
+    cohort = from_frames(frame, notation=notation, strict=False, source=name, answered=_NOT_OF_AIMS)
     row_of = {i + 2: int(row) for i, row in enumerate(rows)}
     kept = cohort.movements.assign(row=cohort.movements["row"].map(row_of))
     zero = kept["planned"] == 0
@@ -287,6 +287,10 @@ def _as_movements(headed: Headed, movement: str | None) -> tuple[pd.DataFrame, n
     if "patient" not in headed.headings.known:
         frame["patient"] = NEW_PATIENT
     return frame, headed.rows[filled]
+
+
+#: What is suspicious only about what was achieved, or about many patients.
+_NOT_OF_AIMS = ("cumulative", "lost", "positions", "remaining", "signs")
 
 
 def _relevant(problems: pd.DataFrame) -> pd.DataFrame:

@@ -169,11 +169,11 @@ def test_known_truth_of_those_who_did_half():
 
 def test_a_cohort_tells_who_was_not_measured():
     frame = balanced(12, 3).assign(course=1)
-    cohort = from_frames(frame.drop(columns=["tooth_class", "attachment"]))
+    cohort = from_frames(frame.drop(columns=["tooth_class", "attachment"]), answered=("positions",))
     table = missing_rescans(cohort)
     assert table["missing_movements"].tolist() == [18] * 3
     complete = frame[frame["achieved"].notna()].drop(columns=["tooth_class", "attachment"])
-    assert len(missing_rescans(from_frames(complete))) == 0
+    assert len(missing_rescans(from_frames(complete, answered=("positions",)))) == 0
 
 
 def test_a_group_nobody_measured_has_no_rate():
