@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.words.english import capital, listed
+from outcomes.words.english import capital, counted, listed
 from outcomes.words.numbers import size as size_words
 from outcomes.words.units import unit_mark
 
 __all__ = [
     "class_name",
     "direction",
+    "few_mark",
     "group_in_full",
     "heading",
     "measure_name",
     "movement_name",
+    "patients_counted",
     "sign_words",
     "signed",
     "sizes_by_movement",
@@ -63,6 +66,22 @@ def measure_name(measure: str) -> str:
 def class_name(name: str) -> str:
     """A tooth class in the plural; anything else as it is."""
     return CLASSES.get(name, name)
+
+
+def patients_counted(patients: int | float) -> str:
+    """Patients counted, with the mark of a number so small that it could identify somebody.
+
+    Examples
+    --------
+    >>> patients_counted(5), patients_counted(4), patients_counted(1), patients_counted(0)
+    ('5 patients', '4 patients*', '1 patient*', '0 patients')
+    """
+    return f"{counted(int(patients), 'patient')}{few_mark(patients)}"
+
+
+def few_mark(patients: int | float) -> str:
+    """The mark of a number of patients so small that it could identify somebody."""
+    return "*" if 0 < patients < FEW_PATIENTS else ""
 
 
 def sign_words(movement: str | None) -> tuple[str, str]:

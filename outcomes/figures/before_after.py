@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from outcomes.domain.names import measure_name
+from outcomes.domain.names import few_mark, measure_name, patients_counted
 from outcomes.domain.tables import MEASURES
 from outcomes.errors import InputError
 from outcomes.figures.base import (
@@ -26,7 +26,6 @@ from outcomes.figures.base import (
     style,
 )
 from outcomes.figures.measure_course import draw_target, measure_title
-from outcomes.words.english import counted
 from outcomes.words.numbers import number, signed
 from outcomes.words.units import unit_symbol
 
@@ -124,7 +123,14 @@ def _group_look(k: int) -> dict[str, Any]:
 def _groups_legend(figure: Figure, drawn: pd.Series, groups: list[str]) -> None:
     """Groups of which somebody is drawn, with the patients drawn in any panel."""
     handles = [
-        Line2D([], [], lw=1.2, ms=4, label=f"{group} (n = {drawn[group]})", **_group_look(k))
+        Line2D(
+            [],
+            [],
+            lw=1.2,
+            ms=4,
+            label=f"{group} (n = {drawn[group]}{few_mark(drawn[group])})",
+            **_group_look(k),
+        )
         for k, group in enumerate(groups)
         if group in drawn.index
     ]
@@ -136,9 +142,13 @@ def _head(of: pd.DataFrame, split: str | None, drawn: pd.Series, ax: Axes) -> No
     texts = []
     for row in records(of):
         group = str(getattr(row, split)) if split else ""
-        few = f"{group}: " if split and len(of) > 1 else ""
-        fewer = f", n = {row.patients}" if split and row.patients != drawn[group] else ""
-        texts.append(f"{few}{_difference(row)}{fewer}")
+        whose = f"{group}: " if split and len(of) > 1 else ""
+        fewer = (
+            f", n = {row.patients}{few_mark(row.patients)}"
+            if split and row.patients != drawn[group]
+            else ""
+        )
+        texts.append(f"{whose}{_difference(row)}{fewer}")
     ax.set_title(measure_title(of), pad=6 + 9.5 * len(texts))
     ax.annotate(
         "\n".join(texts), (0, 1), (0, 4), xycoords="axes fraction", textcoords="offset points",
@@ -159,6 +169,6 @@ def _pair_words(table: pd.DataFrame, measures: list[str], split: str | None) -> 
         parts.append(
             f"{measure_name(row.measure)}{group}: from {number(row.start_mean, 1)} to "
             f"{number(row.end_mean, 1)} {unit_symbol(str(row.unit))}, difference {_difference(row)}, "
-            f"{counted(row.patients, 'patient')}{aim}"
+            f"{patients_counted(row.patients)}{aim}"
         )
     return f"Measures before and after, a line for each patient. {'; '.join(parts)}."

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.domain.names import patients_counted
 from outcomes.errors import InputError
 from outcomes.figures.base import FULL_WIDTH, GUIDE, QUIET, canvas, records, set_alt_text
 from outcomes.figures.rows import draw_interval, names_and_numbers
-from outcomes.words.english import counted
 
 _WIDEST_FACTOR = 4.0
 
@@ -63,7 +63,7 @@ def factors_forest(factors: pd.DataFrame, ax: Axes | None = None, cap: float = 2
         names_and_numbers(names, numbers, ax)
         ax.set_xlabel("Factor: plan over aim")
         words = [
-            f"{name}: {number}, {counted(patients, 'patient')}"
+            f"{name}: {number}, {patients_counted(patients)}"
             for name, number, patients in zip(names, numbers, table["patients"], strict=True)
         ]
         set_alt_text(ax, f"Overcorrection factors with intervals. {'; '.join(words)}.")

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.domain.names import patients_counted
 from outcomes.errors import InputError
 from outcomes.figures.base import (
     ASIDE,
@@ -247,4 +248,4 @@ def _words(ledger: pd.DataFrame, table: str) -> str:
 
 
 def _counts(row: Any) -> str:
-    return f"{counted(int(row.rows), 'row')} of {counted(int(row.patients), 'patient')}"
+    return f"{counted(int(row.rows), 'row')} of {patients_counted(row.patients)}"

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 
 from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.limits import FEW_PATIENTS
-from outcomes.domain.names import heading
+from outcomes.domain.names import heading, patients_counted
 from outcomes.errors import InputError
 from outcomes.figures.base import (
     FAINT,
@@ -257,7 +257,7 @@ def _write_notes(rates: pd.DataFrame, context: pd.DataFrame, left: float, ax: Ax
 def _words(rates: pd.DataFrame, context: pd.DataFrame) -> str:
     parts = [
         f"{_spoken(row)} {_number(row)}, "
-        f"{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
+        f"{patients_counted(row.patients)}, {counted(row.movements, 'movement')}"
         for row in records(rates)
     ]
     head = "Forest plot of the achieved share of the plan in per cent, with intervals."

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.domain.names import patients_counted
 from outcomes.figures.base import COLOURS, PAPER, name_rows, records, text_width
 from outcomes.words.english import counted
 
@@ -71,7 +72,7 @@ def names_and_numbers(names: list[str], numbers: list[str], ax: Axes) -> None:
 def group_rows(rates: pd.DataFrame, ax: Axes) -> None:
     """A row for each group of ``RateFit.rates``, with its patients and movements."""
     labels = [
-        f"{row.group}\n{counted(row.patients, 'patient')}, {counted(row.movements, 'movement')}"
+        f"{row.group}\n{patients_counted(row.patients)}, {counted(row.movements, 'movement')}"
         for row in records(rates)
     ]
     name_rows(labels, ax, top=0.55, bottom=0.55)

@@ -16,6 +16,7 @@ from matplotlib.patches import Rectangle
 
 from outcomes.domain import teeth
 from outcomes.domain.limits import FEW_PATIENTS
+from outcomes.domain.names import patients_counted
 from outcomes.errors import InputError
 from outcomes.figures.base import (
     DARKEST,
@@ -29,7 +30,6 @@ from outcomes.figures.base import (
     records,
     set_alt_text,
 )
-from outcomes.words.english import counted
 from outcomes.words.numbers import bare_percent
 
 _HEIGHT = 1.5
@@ -251,7 +251,7 @@ def _words(table: pd.DataFrame, title: str | None) -> str:
         return f"{head}; no tooth has a rate."
     ranked = table[table["rate"].notna()].sort_values("rate")
     cells = [
-        f"{row.Index} {_cell_words(row)} ({counted(int(row.patients), 'patient')})"
+        f"{row.Index} {_cell_words(row)} ({patients_counted(row.patients)})"
         for row in records(table.sort_index())
     ]
     if len(ranked):

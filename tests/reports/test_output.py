@@ -66,7 +66,12 @@ def test_a_figure_is_kept_three_ways_with_its_alt_text(tmp_path, drawn):
     alt = figures.alt_text(drawn)
     with (tmp_path / "figures" / "contents.csv").open(encoding="utf-8") as handle:
         assert list(csv.DictReader(handle)) == [
-            {"figure": "flow", "alt_text": alt, "caption": "Rows < all"}
+            {
+                "figure": "flow",
+                "alt_text": alt,
+                "caption": "Rows < all * Fewer than 5 patients: could identify somebody; "
+                "take out or merge before sharing.",
+            }
         ]
     assert "6 rows" in alt
     assert f'alt="{alt}"' in shown
@@ -109,3 +114,18 @@ def test_an_interval_names_its_unit_once():
     assert range_words(-0.1, 0.25).replace("\u00a0", " ") == "−10 to 25 %"
     assert range_words(float("nan"), 1.0) == "–"
     assert percent(1.0).replace("\u00a0", " ") == "100 %"
+
+
+def test_a_figure_with_a_small_count_says_so_under_it(tmp_path):
+    import matplotlib.figure
+
+    from outcomes.domain.names import patients_counted
+    from outcomes.figures.base import set_alt_text
+    from outcomes.reports.build.show import show
+
+    ax = matplotlib.figure.Figure(figsize=(2, 1)).subplots()
+    for patients, marked in ((4, True), (5, False)):
+        set_alt_text(ax, f"Rates of {patients_counted(patients)}.")
+        shown = show(ax, f"rates{patients}", tmp_path, caption="Rates.")
+        assert ("fewer than 5 patients" in shown.html.casefold()) == marked
+        assert ("*" in patients_counted(patients)) == marked

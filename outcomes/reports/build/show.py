@@ -15,6 +15,7 @@ import pandas as pd
 
 from outcomes.reports.files.html import figure, table
 from outcomes.reports.table import SMALL_NOTE, from_frame, small_rows
+from outcomes.words.english import capital
 from outcomes.words.safe import safe_rows, write_csv
 
 _PNG_DPI, _SCREEN_DPI = 200, 130
@@ -82,6 +83,8 @@ def show(ax: Any, name: str, out: str | Path | None = None, *, caption: str = ""
     from outcomes.figures import alt_text, figure_bytes, save_figure
 
     alt = alt_text(ax)
+    if re.search(r"patients?\*", alt):
+        caption = f"{caption} * {capital(SMALL_NOTE)}.".strip()
     if out is None:
         kind, picture = "png", figure_bytes(ax, "png", _SCREEN_DPI)
     else:
