@@ -14,6 +14,7 @@ import pandas as pd
 from outcomes.cohort import cells, headers
 from outcomes.cohort.headed import Headed
 from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, Sieve
+from outcomes.domain.languages import heading_meanings
 from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT
 
@@ -94,12 +95,18 @@ def _check_headings(headed: Headed, sieve: Sieve) -> None:
         if name in found.known:
             continue
         close = headers.near(name, unused)
+        foreign = [w for w in unused if heading_meanings(w) == (name,)]
         wide = [w for w in unused if name in headers.heading(w).name.split("_")]
         if len(wide) > 1:
             remedy = (
                 f"Columns such as {wide[0]!r} and {wide[1]!r} look like one column for each "
                 f"movement: put one movement in each row instead, with columns "
                 f"{', '.join(table.required)}."
+            )
+        elif foreign:
+            remedy = (
+                f"The column {foreign[0]!r} means {name}: rename it, or have `outcomes map FILE` "
+                "read it as it is."
             )
         elif close:
             remedy = f"The column {close!r} looks like it: rename it to {name}."
