@@ -26,7 +26,7 @@ from outcomes.simulate import simulate_cohort
 
 OUT = Path(__file__).with_name("suspicion.csv")
 PATIENTS = (3, 5, 12)
-COHORTS = 100
+COHORTS = 10
 NEAR_ONE = dict.fromkeys(MOVEMENTS, 1.0)
 
 SOUND: dict[str, dict] = {

@@ -202,6 +202,14 @@ def _reading() -> str:
 - Codes that differ in capitals, spaces or leading zeros only are listed, and count as two patients.
 - A record that stands twice counts once. Records of one key that disagree are all excluded.
 - Columns that look like names, birth dates or contact data are left out.
+- What can be read and is probably something else stops, or is asked about: positions instead of
+  changes, sizes without a sign, a column of directions or starts left over, later courses that go
+  on counting, a patient written once for several rows, signs beside tooth numbers, running numbers
+  for teeth. `outcomes map FILE` asks and keeps the answer.
+- A cohort that loses more than a fifth of its rows to problems says so first.
+- Headings and movements are read in English, as listed below. German, French, Spanish, Portuguese,
+  Italian and Swedish words (`outcomes/domain/words_of_headings.py`, `words_of_movements.py`) are
+  understood by `outcomes map`, never read without it.
 - Severity: `stop` (nothing can be analysed), `exclude` (the row goes to the ledger), `check` (kept,
   listed). Reading never changes the file.
 - A text that begins like a formula (`=`, `+`, `-`, `@`) is written to `.csv` with a mark (`'`) in

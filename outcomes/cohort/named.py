@@ -21,6 +21,7 @@ from outcomes.cohort.problems import (
     Sieve,
 )
 from outcomes.cohort.totals import set_totals_aside
+from outcomes.domain.languages import heading_meanings
 from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT
 
@@ -130,12 +131,18 @@ def _check_headings(headed: Headed, sieve: Sieve) -> None:
         if name in found.known:
             continue
         close = headers.near(name, unused)
+        foreign = [w for w in unused if heading_meanings(w) == (name,)]
         wide = [w for w in unused if name in headers.heading(w).name.split("_")]
         if len(wide) > 1:
             remedy = (
                 f"Columns such as {wide[0]!r} and {wide[1]!r} look like one column for each "
                 f"movement: put one movement in each row instead, with columns "
                 f"{', '.join(table.required)}; or let `outcomes map` read them as they are."
+            )
+        elif foreign:
+            remedy = (
+                f"The column {foreign[0]!r} means {name}: rename it, or have `outcomes map FILE` "
+                "read it as it is."
             )
         elif close:
             remedy = f"The column {close!r} looks like it: rename it to {name}."

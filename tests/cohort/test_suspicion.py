@@ -365,6 +365,14 @@ def test_rows_that_await_a_scan_and_copies_are_not_lost():
     assert not from_frames(twice).problems["problem"].str.contains("left out because").any()
 
 
+def test_a_heading_in_another_language_is_not_read_but_its_meaning_is_told(first):
+    german = first.rename(columns={"planned": "Geplant", "patient": "Patientennummer"})
+    problems = from_frames(german, strict=False).problems
+    stops = problems[problems["severity"] == "stop"].set_index("column")["remedy"]
+    assert "'Geplant' means planned: rename it, or have `outcomes map FILE`" in stops["planned"]
+    assert "'Patientennummer' means patient" in stops["patient"]
+
+
 # Answers ------------------------------------------------------------------------------------------
 
 
