@@ -8,6 +8,7 @@ problem and a remedy in :data:`TROUBLE`.
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -19,25 +20,10 @@ from outcomes.cohort.distinct import by_unique, distinct, where, words_of
 from outcomes.domain.table_types import UNIT_WORDS, Code
 
 __all__ = [
-    "TROUBLE",
-    "UNCALCULATED",
-    "Numbers",
-    "blank_cells",
-    "by_unique",
-    "by_word",
-    "clean_text",
-    "code_lookup",
-    "dates",
-    "distinct",
-    "is_error",
-    "numbers",
-    "plain_code",
-    "texts",
-    "unit_written",
-    "where",
-    "word_key",
-    "words_of",
-]
+    "TROUBLE", "UNCALCULATED", "Numbers", "blank_cells", "by_unique", "by_word", "clean_text",
+    "code_lookup", "dates", "distinct", "is_error", "numbers", "plain_code",
+    "texts", "unit_written", "where", "word_key", "words_of",
+]  # fmt: skip
 
 #: Written by reading into cells whose formula has no stored result.
 UNCALCULATED = "#UNCALCULATED!"
@@ -129,7 +115,7 @@ def clean_text(value: object) -> str:
     ('12', 'P 7', '')
     """
     if type(value) is str:
-        return " ".join(value.replace("\ufeff", "").replace("\0", "").split())
+        return _tidy(value)
     if value is None or value is pd.NaT or value is pd.NA:
         return ""
     if isinstance(value, (float, np.floating)):
@@ -140,7 +126,12 @@ def clean_text(value: object) -> str:
         return str(value).upper()
     if isinstance(value, dt.datetime):
         return value.date().isoformat() if value.time() == dt.time(0) else value.isoformat(" ")
-    return " ".join(str(value).replace("\ufeff", "").replace("\0", "").split())
+    return _tidy(str(value))
+
+
+@functools.lru_cache(maxsize=20_000)
+def _tidy(text: str) -> str:
+    return " ".join(text.replace("\ufeff", "").replace("\0", "").split())
 
 
 def texts(column: pd.Series) -> np.ndarray:

@@ -94,12 +94,15 @@ def test_quoted_line_breaks_do_not_shift_row_numbers(csv):
 
 @pytest.mark.parametrize("mark", ['"', ""])
 def test_text_that_looks_like_a_number_stays_as_typed(csv, mark):
-    head = HEAD + ",room"
-    lines = [f"{mark}{i}{mark},36,tip,1.50,{i},0{i}" for i in ("007", "7", "1.0", "1e1")]
-    cohort = csv(*lines, "x,36,tip,?,1.10,01", head=head)
+    head = HEAD + f",room,{mark}2023{mark}"
+    lines = [f"{mark}{i}{mark},36,tip,1.50,{i},0{i},0{i}" for i in ("007", "7", "1.0", "1e1")]
+    cohort = csv(*lines, "x,36,tip,?,1.10,01,02", head=head)
     assert cohort.movements["patient"].tolist() == ["007", "7", "1.0", "1e1"]
-    assert cohort.movements["room"].tolist() == ["0007", "07", "01.0", "01e1"]
-    assert cohort.excluded[["achieved", "room"]].to_numpy().tolist() == [["1.10", "01"]]
+    for name in ("room", "2023"):
+        assert cohort.movements[name].tolist() == ["0007", "07", "01.0", "01e1"]
+    assert cohort.excluded[["achieved", "room", "2023"]].to_numpy().tolist() == [
+        ["1.10", "01", "02"]
+    ]
 
 
 @pytest.mark.parametrize(
