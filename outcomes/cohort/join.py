@@ -180,7 +180,7 @@ def _told_apart(table: Typed) -> pd.DataFrame:
 def _sieve(rows: np.ndarray, files: tuple[str, ...], parts: list[tuple[int, Sieve]]) -> Sieve:
     found = [frame.assign(file=files[i]) for i, sieve in parts for frame in sieve.found]
     sieve = Sieve(parts[0][1].table, rows, found, files)
-    sieve.reason = np.concatenate([part.reason for _, part in parts])
+    sieve.give_reasons(np.concatenate([part.reason for _, part in parts]))
     return sieve
 
 
@@ -328,7 +328,7 @@ class _Pair:
                 where[at[i]] = True
                 each[at[i]] = f"{CONTRADICTS}: {'; '.join(parts)} in {there}"
             where &= (self.sieve.reason == "") | (self.sieve.reason == NOT_MEASURED)
-            self.sieve.reason[where] = ""
+            self.sieve.take_back(where)
             self.sieve.exclude(where, "", patients, problem, remedy, each=each)
 
     def _list(self, found: list[pd.DataFrame], name: str, where: np.ndarray) -> None:

@@ -77,6 +77,14 @@ class Sieve:
         """Set rows aside without a problem: an example, or nothing measured yet."""
         self._set(where, reason)
 
+    def give_reasons(self, reason: np.ndarray) -> None:
+        """Give each row the reason it is set aside, ``""`` for one that is kept; (n,)."""
+        self.reason, self._kept = reason, reason == ""
+
+    def take_back(self, where: np.ndarray) -> None:
+        """Keep rows that were set aside."""
+        self.reason[where], self._kept[where] = "", True
+
     def _set(self, where: np.ndarray, reason: str) -> None:
         first = where & self._kept
         if first.any():
