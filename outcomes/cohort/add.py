@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import shutil
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from collections.abc import Mapping as Dict
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort import cells
+from outcomes.cohort import cells, suspicion
 from outcomes.cohort import join as joining
 from outcomes.cohort.mapping.file import mapping_at
 from outcomes.cohort.mapping.spec import Mapping
@@ -35,7 +35,7 @@ from outcomes.errors import CannotJoin, InputError, OutputRefused
 from outcomes.words.english import counted, verb, was
 
 #: Rows of which the joined file holds the record already.
-_JOINED = (joining.KNOWN, joining.COMPLETES, joining.REPLACES, joining.GIVES_WAY)
+_JOINED = joining.TWICE
 
 #: The reason of rows whose cells have slipped: written anew, they would be read as something else.
 _SLIPPED = "more cells than headings"
@@ -168,8 +168,8 @@ def add_records(
         taking="later" if replace else "earlier",
         renamed=[{}, codes],
         mappings=[None, how],
+        answered=suspicion.KEYS,
     )
-    answered = () if how is None else how.answered
     _require_answers(together, same or {}, set(not_same))
     tables = {name: _as_typed(table) for name, table in together.tables.items()}
     tables = {name: table for name, table in tables.items() if len(table)}
@@ -181,7 +181,7 @@ def add_records(
         write_tables(tables, place, invented=together.cohort.invented)
         if earlier and target.is_dir():
             _carry_companions(target, place)
-        _require_read_back(together, tables, place, answered)
+        _require_read_back(together, tables, place)
     return Added(
         target,
         earlier,
@@ -358,14 +358,9 @@ def _carry_companions(folder: Path, place: Path) -> None:
             (shutil.copytree if path.is_dir() else shutil.copy2)(path, place / path.name)
 
 
-def _require_read_back(
-    together: Together,
-    tables: dict[str, pd.DataFrame],
-    place: Path,
-    answered: Collection[str],
-) -> None:
+def _require_read_back(together: Together, tables: dict[str, pd.DataFrame], place: Path) -> None:
     """The joined file holds the same records, and what was excluded is excluded again."""
-    again = read_cohort(place, strict=False, answered=answered)
+    again = read_cohort(place, strict=False, answered=suspicion.KEYS)
     require_same(tables_of(together.cohort), tables_of(again))
     carried = sum(int(_is_carried(table).sum()) for table in together.tables.values())
     waiting = sum(int((t.sieve.reason == NOT_MEASURED).sum()) for t in together.tables.values())

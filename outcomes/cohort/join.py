@@ -27,6 +27,9 @@ KNOWN = "the same record as in an earlier file"
 COMPLETES = "completes a record of an earlier file"
 REPLACES = "replaces what an earlier file says"
 GIVES_WAY = "differs from an earlier file, which is kept"
+
+#: Reasons of rows whose record stands in another file: nothing of it is lost.
+TWICE = (KNOWN, COMPLETES, REPLACES, GIVES_WAY)
 CONTRADICTS = "the files do not agree on this record"
 
 #: Two numbers count as one when they differ by less: what writing and reading a number may do.
@@ -288,7 +291,7 @@ class _Pair:
             fill = {n: w | (against & (self.fills[n] | self.differs[n])) for n, w in fill.items()}
         for name, where in fill.items():
             self._take(name, where)
-        reason = self.sieve.reason
+        reason = self.sieve.reason.copy()
         for name in set(OUTCOMES) & set(fill):
             measured = self.first[fill[name]]
             reason[measured[reason[measured] == NOT_MEASURED]] = ""
@@ -297,7 +300,8 @@ class _Pair:
             reason[self.later[against]] = REPLACES
         elif taking == "earlier":
             reason[self.later[against]] = GIVES_WAY
-        else:
+        self.sieve.give_reasons(reason)
+        if taking == "neither":
             self._set_both_aside(against)
 
     def _take(self, name: str, where: np.ndarray) -> None:

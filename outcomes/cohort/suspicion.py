@@ -16,12 +16,14 @@ import pandas as pd
 
 from outcomes.cohort import cells
 from outcomes.cohort.doubtful_numbers import Suspicion, ask, of_numbers
+from outcomes.cohort.join import TWICE
 from outcomes.cohort.problems import (
     COPY,
     EXAMPLE_ROW,
     HEADINGS_ROW,
     NOT_MEASURED,
     STOPPED,
+    TOTALS_ROW,
     problem_frame,
 )
 from outcomes.cohort.typed import Typed
@@ -95,7 +97,7 @@ def lost_rows(
     if "movements" not in tables or "lost" in answered:
         return []
     reason = tables["movements"].sieve.reason.astype(str)
-    none = (EXAMPLE_ROW, HEADINGS_ROW, COPY)
+    none = (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW, COPY, *TWICE)
     records = int((~np.isin(reason, none)).sum())
     lost = int((~np.isin(reason, ("", *none, NOT_MEASURED, STOPPED))).sum())
     if lost <= LARGEST_LOSS * records:

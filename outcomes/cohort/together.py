@@ -104,8 +104,20 @@ def read_together(
     return Together(cohort, joined, checked, tuple(patients))
 
 
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    texts = [n for n in frame if isinstance(frame[n].dtype, pd.CategoricalDtype)]
+    typed = {
+        n: "str" if isinstance(frame[n].cat.categories.dtype, pd.StringDtype) else object
+        for n in texts
+    }
+    return frame.astype(typed)
+
+
 def _with_codes(table: Typed, codes: dict[str, str]) -> Typed:
-    """A table in which patients have other codes."""
+    """A table in which patients have other codes; texts as they are, no longer by distinct ones."""
+    table = Typed(
+        replace(table.named, frame=_plain(table.named.frame)), _plain(table.frame), table.sieve
+    )
     if not codes or "patient" not in table.named.frame:
         return table
     raw, frame = table.named.frame, table.frame
