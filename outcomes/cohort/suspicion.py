@@ -42,6 +42,9 @@ KEYS = frozenset(
 #: Columns without which a row is lost, often written once for several rows.
 _ONCE = ("patient", "tooth", "movement")
 
+#: How the problem ends that tells of many rows lost.
+LOST = "left out because of problems"
+
 _SIGNED = re.compile(r"[+\-−–—﹣－‐‑]\s*\d{1,2}|\d{1,2}\s*[+\-−–—﹣－‐‑]")
 
 
@@ -108,7 +111,7 @@ def lost_rows(
             None,
             "",
             f"{lost} of {records}",
-            f"{lost:,} of {counted(records, 'row')} left out because of problems",
+            f"{lost:,} of {counted(records, 'row')} {LOST}",
             "What is left may not stand for the whole: put right what is marked exclude, or say "
             "with every result how many rows are missing.",
             "check",

@@ -162,7 +162,7 @@ def test_a_rate_that_follows_a_slip_is_not_drawn(texts):
     assert cell(ax, 27).get_facecolor() == cell(plain, 27).get_facecolor()
     assert cell(ax, 46).get_facecolor() == (1, 1, 1, 1)
     said = alt_text(ax)
-    assert "27 59 % with results far off weighing less, 165 % as fitted (4 patients)" in said
+    assert "27 59 % with results far off weighing less, 165 % as fitted (4 patients*)" in said
     assert "46 no rate with results far off" in said
     assert "highest 62 % at 11" in said
 

@@ -261,10 +261,10 @@ def _too_long(*_: object) -> None:
     raise TimeoutError(f"more than {LIMIT} seconds")
 
 
-def main() -> None:
-    """Read inputs and print how many were read, and each kind of failure once."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--inputs", type=int, default=200_000)
+def run(one: Callable[[int], tuple[str, str]], about: str, inputs: int) -> None:
+    """Make inputs and print how many there were, and each kind of failure once."""
+    parser = argparse.ArgumentParser(description=about)
+    parser.add_argument("--inputs", type=int, default=inputs)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--trace", help="a file that holds the number of the input being read")
     asked = parser.parse_args()
@@ -294,4 +294,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    run(one, __doc__ or "", 200_000)

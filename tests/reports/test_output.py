@@ -69,13 +69,13 @@ def test_a_figure_is_kept_three_ways_with_its_alt_text(tmp_path, drawn):
             {
                 "figure": "flow",
                 "alt_text": alt,
-                "caption": "Rows < all * Fewer than 5 patients: could identify somebody; "
+                "caption": "Rows < all. * Fewer than 5 patients: could identify somebody; "
                 "take out or merge before sharing.",
             }
         ]
     assert "6 rows" in alt
     assert f'alt="{alt}"' in shown
-    assert "<figcaption>Rows &lt; all</figcaption>" in shown
+    assert "<figcaption>Rows &lt; all. * Fewer than 5 patients: could identify" in shown
 
 
 def test_the_same_figure_gives_the_same_bytes(tmp_path, small_cohort):

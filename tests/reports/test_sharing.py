@@ -147,7 +147,7 @@ def test_the_legend_counts_the_patients_that_are_drawn():
     assert "n = 3" in " ".join(text.get_text() for text in axes[0].texts)
     # a group of which nobody is drawn has no place in the legend
     axes = before_after_panels(result, ["recession"], split="malocclusion")
-    assert drawn_groups(axes) == ["open bite (n = 3)"]
+    assert drawn_groups(axes) == ["open bite (n = 3*)"]
 
 
 def test_the_poster_and_the_slides_draw_what_may_be_shared(monkeypatch, tmp_path):

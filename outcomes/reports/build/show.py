@@ -84,7 +84,8 @@ def show(ax: Any, name: str, out: str | Path | None = None, *, caption: str = ""
 
     alt = alt_text(ax)
     if re.search(r"patients?\*", alt):
-        caption = f"{caption} * {capital(SMALL_NOTE)}.".strip()
+        before = f"{caption.rstrip('.')}. " if caption else ""
+        caption = f"{before}* {capital(SMALL_NOTE)}."
     if out is None:
         kind, picture = "png", figure_bytes(ax, "png", _SCREEN_DPI)
     else:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from outcomes.cohort.problems import EXAMPLE_ROW, HEADINGS_ROW, NOT_MEASURED, STOPPED
+from outcomes.cohort.suspicion import LOST
 from outcomes.words.english import capital, is_, listed, number_of, verb, was
 from outcomes.words.numbers import count
 
@@ -125,6 +126,9 @@ def ledger_words(cohort: Cohort) -> pd.DataFrame:
     return cohort.ledger[cohort.ledger["rows"] > 0].reset_index(drop=True)
 
 
+CAN_BE_ANALYSED = "The cohort can be analysed."
+
+
 def checked(cohort: Cohort) -> list[str]:
     """After a check: can it be analysed, and what deserves a look?"""
     by = cohort.problems["severity"].value_counts()
@@ -134,7 +138,12 @@ def checked(cohort: Cohort) -> list[str]:
             f"{capital(number_of(stop, 'problem'))} {verb(stop, 'stop')} the "
             "analysis. Put right what says 'stop', then check again."
         ]
-    sentences = ["The cohort can be analysed."]
+    lost = cohort.problems["problem"].iloc[:1].tolist()
+    sentences = [CAN_BE_ANALYSED]
+    if lost and lost[0].endswith(LOST):
+        # Said first: what is left may not stand for the whole.
+        sentences = [f"{lost[0]}: what is left may not stand for the whole.", *sentences]
+        look -= 1
     if left:
         sentences.append(
             f"{capital(number_of(left, 'problem'))} {'takes a row' if left == 1 else 'take rows'} "
@@ -154,7 +163,7 @@ def problems_found(cohort: Cohort) -> list[str]:
     if not len(cohort.problems):
         return ["No problems were found in the cohort as it was read."]
     where = "The file problems.csv and the notebook check_your_cohort give each with its remedy."
-    return [*checked(cohort)[1:], where]
+    return [*(said for said in checked(cohort) if said != CAN_BE_ANALYSED), where]
 
 
 def problem_words(cohort: Cohort) -> list[str]:
