@@ -86,7 +86,8 @@ def of_numbers(rows: pd.DataFrame) -> list[Suspicion]:
     """
     values = rows[["planned", "achieved"]].to_numpy(float)
     rows = rows[np.isfinite(values).all(axis=1) & (values != 0).any(axis=1)]
-    return [*_positions(rows), *_continuing(rows), *_one_way(rows)]
+    with np.errstate(over="ignore", invalid="ignore"):  # numbers near the largest there is
+        return [*_positions(rows), *_continuing(rows), *_one_way(rows)]
 
 
 def scaled(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -472,6 +472,36 @@ def test_every_word_besides_the_columns_is_described():
     assert said_word("+") != said_word("-")
 
 
+def test_a_heading_with_a_per_cent_sign_may_be_a_share_of_the_plan(tmp_path):
+    text = "patient,tooth,movement,planned,achieved (%)\nP1,43,tip,5,60\nP2,43,tip,-5,50\n"
+    proposal = proposed(tmp_path, text)
+    assert keys(proposal) == ["column:achieved (%)"]
+    share = proposal.answer({"column:achieved (%)": "percent"})
+    assert share.read().movements["achieved"].tolist() == [3, -2.5]
+
+
+def test_a_title_that_names_no_patient_does_not_become_one(tmp_path):
+    file = tmp_path / "blocks.xlsx"
+    heads = ["tooth", "movement", "planned", "achieved"]
+    rows = [["Patient P1"], heads, [43, "tip", 5, 3], ["second phase"], [33, "tip", 4, -1],
+            ["Patient P2"], heads, [43, "tip", -5, -3], ["checked"]]  # fmt: skip
+    pd.DataFrame([[*row, *[None] * (4 - len(row))] for row in rows]).to_excel(
+        file, index=False, header=False
+    )
+    proposal = propose_mapping(file).answer(patient="title")
+    assert proposal.read().movements["patient"].tolist() == ["P1", "P1", "P2"]
+
+
+def test_every_sheet_that_becomes_a_patient_is_named(tmp_path):
+    file = tmp_path / "sheets.xlsx"
+    rows = pd.DataFrame({"tooth": [43], "movement": ["tip"], "planned": [5], "achieved": [3]})
+    with pd.ExcelWriter(file) as writer:
+        for name in ("P1", "P2", "Summary"):
+            rows.to_excel(writer, sheet_name=name, index=False)
+    (question,) = propose_mapping(file).open
+    assert all(name in question.options["sheet"] for name in ("P1", "P2", "Summary"))
+
+
 # Sheets -------------------------------------------------------------------------------------------
 
 

@@ -401,3 +401,18 @@ def test_without_movements_there_is_nothing_to_suspect():
 def test_the_keys_are_those_that_are_used():
     source = "".join(Path(m.__file__).read_text("utf-8") for m in (doubtful, suspicion))
     assert set(re.findall(r'ask\(\s*"([a-z ]+)",', source)) | {"lost"} == suspicion.KEYS
+
+
+@pytest.mark.filterwarnings("error")
+def test_numbers_near_the_largest_there_is_are_no_failure():
+    rows = pd.DataFrame(
+        {
+            "patient": [f"P{i}" for i in range(30)],
+            "tooth": 43,
+            "movement": "tip",
+            "planned": [1e308, -1e308] * 15,
+            "achieved": [1e308, 2] * 15,
+        }
+    )
+    cohort = from_frames(rows, strict=False)
+    assert cohort.problems["problem"].str.contains("larger than").any()

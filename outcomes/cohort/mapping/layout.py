@@ -6,6 +6,7 @@ spelling does not settle is told from the cells, as a guess.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -35,6 +36,9 @@ NUMBER_WORDS = ("value", "values", "number", "amount", "wert", "werte", "valeur"
                 "varde")  # fmt: skip
 
 SAMPLES = 3
+
+#: A heading with one of these may mean a share of the plan (common words, no source).
+_PERCENT = re.compile(r"%|per ?cent|prozent|pourcent|por ?ciento|por ?cento|procent", re.I)
 
 
 @dataclass(frozen=True)
@@ -176,9 +180,12 @@ def _column(heading: str, cells: pd.Series) -> Column:
     known = heading_meanings(heading) or (("tooth",) if bare(heading).name == "tooth" else ())
     position = bool(known) and all(m.endswith("_position") for m in known)
     if known:
+        meanings = _meanings(heading) or known
+        if "achieved" in meanings and _PERCENT.search(heading):
+            meanings = ("percent", *meanings)
         return Column(
             heading,
-            _meanings(heading) or known,
+            meanings,
             "by its heading",
             position=position and "start_position" not in known,
             samples=samples,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import blank_cells, clean_text
+from outcomes.domain.languages import heading_meanings
 
 Pages = dict[str, pd.DataFrame]
 """Name of the sheet or file -> its cells, row i of the frame being row i + 1 of the spreadsheet."""
@@ -91,7 +93,8 @@ def grid(cells: pd.DataFrame, headings: Sequence[int], *, titled: bool = False) 
         Rows of the headings.
     titled
         Whether a row with text in one cell only is the title of the rows below it, and the
-        headings may be repeated below a title.
+        headings may be repeated below a title. Where some of these say "patient", only those are
+        titles; the others belong to no block.
     """
     at = [row - 1 for row in headings]
     if at[-1] >= len(cells):
@@ -106,18 +109,36 @@ def grid(cells: pd.DataFrame, headings: Sequence[int], *, titled: bool = False) 
     if titled:
         filled = (~blank).sum(axis=1)
         repeats = _repeats(cells, at)
+        alone = {
+            row: clean_text(cells.iloc[row, int(np.argmax(~blank[row]))])
+            for row in np.flatnonzero(filled == 1).tolist()
+            if row not in at
+        }
+        named = {row for row, text in alone.items() if of_patient(text)}
         last = ""
         for row in range(len(cells)):
             if row in at or row in repeats:
                 if row in repeats and row > at[-1]:
                     aside[row + 1] = "headings again"
             elif filled[row] == 1:
-                last = clean_text(cells.iloc[row, int(np.argmax(~blank[row]))])
+                if row in named or not named:
+                    last = alone.get(row, last)
                 if row > at[-1]:
                     aside[row + 1] = "title of a block"
             titles[row] = last
         body = np.array([row for row in body if row + 1 not in aside], dtype=int)
     return Grid(names, cells.iloc[body].reset_index(drop=True), body + 1, titles[body], aside)
+
+
+def of_patient(text: str) -> bool:
+    """Whether a title begins with a word for the patient.
+
+    Examples
+    --------
+    >>> of_patient("Paciente 7"), of_patient("second phase"), of_patient("P007")
+    (True, False, False)
+    """
+    return "patient" in heading_meanings(re.split(r"[\s:]", text.strip(), maxsplit=1)[0])
 
 
 def _blank(cells: pd.DataFrame) -> np.ndarray:

@@ -21,6 +21,7 @@ from outcomes.domain import teeth
 from outcomes.domain.languages import arch_meaning, course_meaning, near_headings
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.tables import TABLES
+from outcomes.words.english import listed
 
 NEEDED = ("patient", "tooth", "movement", "planned", "achieved")
 
@@ -273,9 +274,9 @@ def _every_row(
         return every
     options = {}
     if layout.titled:
-        options["title"] = f"the title above each block, as in {_titles(layout)}"
+        options["title"] = f"the title above each block: {_titles(layout)}"
     if "course" not in every and "arch" not in every and not layout.number and all(labels):
-        options["sheet"] = f"the name of the sheet, as in {labels[0]!r}"
+        options["sheet"] = f"the name of the sheet: each of {listed([repr(n) for n in labels])}"
     options |= {c.heading: f"the column {c.heading!r}" for c in layout.columns if not c.wide}
     close = _closest("patient", [c for c in layout.columns if c.heading not in columns])
     proposed = "title" if layout.titled else "sheet" if len(group) > 1 else close
@@ -299,7 +300,7 @@ def _every_row(
 
 def _titles(layout: Layout) -> str:
     named = [t for t in dict.fromkeys(layout.rows.titles.tolist()) if t]
-    return repr(named[0]) if named else "none"
+    return listed([repr(title) for title in named]) if named else "none"
 
 
 def _closest(meaning: str, columns: list[Column]) -> str:
@@ -323,6 +324,9 @@ def _missing(
     """Ask which column is what every record needs and no heading gives."""
     given = {*columns.values(), *every, *(w.number for w in wide.values())}
     given |= {n for n in ("movement", "tooth") if any(getattr(w, n) for w in wide.values())}
+    for column in layout.columns:
+        if len(column.meanings) > 1 and _key("column", layout, column.heading) not in asked.answers:
+            given |= set(column.meanings)  # asked already
     ways = {
         "achieved": {"achieved", "remaining", "percent", "kind"},
         "planned": {"planned", "kind"},
