@@ -35,10 +35,9 @@ LOOK = "Compare with the source; correct it, or leave it if it is right."
 
 def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     """Set aside a record that stands twice, and all records of one key that disagree."""
-    copies(frame, sieve)
-    key = [name for name in TABLES[sieve.table].key if name in frame]
-    if not _repeats(frame, key)[sieve.kept].any():
+    if not copies(frame, sieve):
         return
+    key = [name for name in TABLES[sieve.table].key if name in frame]
     shown = frame["patient"].to_numpy(object)
     differ = np.zeros(len(frame), dtype=bool)
     kept = np.flatnonzero(sieve.kept)
@@ -49,11 +48,11 @@ def duplicates(frame: pd.DataFrame, sieve: Sieve) -> None:
     sieve.exclude(differ, "", shown, f"several records of one {' + '.join(key)}, not alike", remedy)
 
 
-def copies(frame: pd.DataFrame, sieve: Sieve) -> None:
-    """Set aside a record that stands twice, all its cells alike."""
+def copies(frame: pd.DataFrame, sieve: Sieve) -> bool:
+    """Set aside a record that stands twice, all its cells alike; False if no key stands twice."""
     key = [name for name in TABLES[sieve.table].key if name in frame]
     if not _repeats(frame, key)[sieve.kept].any():
-        return
+        return False
     kept = np.flatnonzero(sieve.kept)
     rows = frame.iloc[kept]
     content = [name for name in frame.columns if name != "row"]
@@ -66,6 +65,7 @@ def copies(frame: pd.DataFrame, sieve: Sieve) -> None:
         each[kept] = [f"the same record as {sieve.place(row)}" for row in first]
         remedy = "Delete the copy."
         sieve.exclude(again, "", shown, COPY, remedy, each=each)
+    return True
 
 
 def _repeats(frame: pd.DataFrame, key: list[str]) -> np.ndarray:

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from outcomes.domain.limit_in_force import units_of
+from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.limits import (
     CONTINUING,
     HIGH_RATE,
@@ -92,7 +92,9 @@ def of_numbers(rows: pd.DataFrame) -> list[Suspicion]:
 
 def scaled(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Planned and achieved in tolerances, so that mm and degrees can be added; each (n,)."""
-    size = units_of(rows).map(TOLERANCE).to_numpy(float)
+    codes, names = pd.factorize(rows["movement"])
+    sizes = np.array([*(TOLERANCE.get(unit_of(name) or "", np.nan) for name in names), np.nan])
+    size = sizes[codes]
     return rows["planned"].to_numpy(float) / size, rows["achieved"].to_numpy(float) / size
 
 

@@ -50,7 +50,9 @@ def units_of(rows: pd.DataFrame) -> pd.Series:
     if "unit" in rows.columns:
         return rows["unit"].astype(object)
     if "movement" in rows.columns:
-        return rows["movement"].astype(object).map(unit_of).astype(object)
+        codes, names = pd.factorize(rows["movement"])
+        units = np.array([*(unit_of(name) for name in names), None], dtype=object)
+        return pd.Series(units[codes], index=rows.index, dtype=object)
     return pd.Series(None, index=rows.index, dtype=object)
 
 

@@ -118,7 +118,8 @@ def test_five_million_rows_are_counted_and_refused_with_what_to_set():
 
 def test_300_columns_are_read_and_16384_refused():
     frame = pd.DataFrame([ROW], columns=HEAD.split(","))
-    wide = frame.assign(**{f"extra {i}": 1.5 for i in range(295)})
+    extras = pd.DataFrame(1.5, index=frame.index, columns=[f"extra {i}" for i in range(295)])
+    wide = pd.concat([frame, extras], axis=1)
     data = wide.to_csv(index=False).encode()
     assert source_of("m.csv", data).sheets["movements"].cells.shape == (2, 300)
     data = ",".join(["x"] * 16_384).encode()
