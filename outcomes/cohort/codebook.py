@@ -207,8 +207,8 @@ def _reading() -> str:
   on counting, a patient written once for several rows, signs beside tooth numbers, running numbers
   for teeth. `outcomes map FILE` asks and keeps the answer.
 - A cohort that loses more than a fifth of its rows to problems says so first.
-- Headings and movements are read in English, as listed below. German, French, Spanish, Portuguese,
-  Italian and Swedish words (`outcomes/domain/words_of_headings.py`, `words_of_movements.py`) are
+- Headings and movements are read in English, as listed below. Words of six more languages (de, fr,
+  es, pt, it, sv; `outcomes/domain/words_of_headings.py`, `words_of_movements.py`) are
   understood by `outcomes map`, never read without it.
 - Severity: `stop` (nothing can be analysed), `exclude` (the row goes to the ledger), `check` (kept,
   listed). Reading never changes the file.

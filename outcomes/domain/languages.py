@@ -1,6 +1,6 @@
 """Words of tables of tooth movements in seven languages: what a heading or a cell means.
 
-English, German, French, Spanish, Portuguese, Italian and Swedish. A word means something only where
+en, de, fr, es, pt, it and sv (ISO 639-1). A word means something only where
 it stands in the tables (``words_of_headings``, ``words_of_movements``, the schema) after
 :func:`word_form`; what merely looks like one is a proposal (``near_...``) for its owner to confirm.
 """
@@ -102,7 +102,7 @@ _LENGTHS = {w for unit in ("mm", "degree") for w in UNIT_WORDS[unit] if w.isalph
 
 
 def _words(entry: str) -> list[str]:
-    """The words of an entry; those with German or Swedish letters in both spellings."""
+    """The words of an entry; those with umlauts or å in both spellings."""
     words = [word.strip() for word in entry.split(",")]
     spelt = [re.sub("[äöüÄÖÜ]", lambda m: f"{word_form(m[0])}e", word) for word in words]
     return list(dict.fromkeys(word_form(word) for word in (*words, *spelt)))

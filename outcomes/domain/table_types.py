@@ -98,7 +98,7 @@ TOTALS = {
 }  # fmt: skip
 
 #: Heading words that point to a person, without accents; such columns are left out of a cohort.
-#: In English, German, French, Spanish, Portuguese, Italian and Swedish (common words, no source).
+#: In seven languages: en, de, fr, es, pt, it, sv (common words, no source).
 #: ``full``: the whole heading; ``part``: anywhere in it; ``word``: one of its words, unless
 #: ``thing`` holds another, which says that a thing is named, not a person. "nombre" is also French
 #: for a count, "mobil" and "movil" begin words for mobility: these count alone only. Spanish
@@ -145,7 +145,7 @@ PERSONAL = {
         # Italian
         *("cognome", "nome_e_cognome", "nome_del_paziente", "nome_della_paziente"),
         *("nome_paziente", "nascita", "indirizzo", "codice_fiscale", "tessera_sanitaria"),
-        # Swedish
+        # sv
         *("fornamn", "efternamn", "patientnamn", "patientens_namn", "personnummer", "fodelse"),
         *("fodd", "adress", "postnummer", "e_post", "samordningsnummer"),
     ),

@@ -7,15 +7,8 @@ English words that the schema has already as names or synonyms are taken from th
 
 from __future__ import annotations
 
-LANGUAGES = {
-    "en": "English",
-    "de": "German",
-    "fr": "French",
-    "es": "Spanish",
-    "pt": "Portuguese",
-    "it": "Italian",
-    "sv": "Swedish",
-}
+#: ISO 639-1 codes.
+LANGUAGES = ("en", "de", "fr", "es", "pt", "it", "sv")
 
 #: Concept -> language -> headings. Concepts of the schema have its column names.
 HEADINGS: dict[str, dict[str, str]] = {

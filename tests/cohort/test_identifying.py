@@ -17,7 +17,7 @@ SHOWS = {
     PHONE: ["+49 30 1234567", "(030) 123 45 67", "0171 2345678", "020 7946 0958", "555-123-4567"],
     NATIONAL: [
         "123-45-6789",  # the form of a US social security number
-        "850312-1234",  # a Swedish personal identity number
+        "850312-1234",  # a personal identity number: date, then four digits
         "756.9217.0769.85",  # a Swiss insurance number
         "RSSMRA85T10A562S",  # an Italian tax code
         "QQ 12 34 56 C",  # a British insurance number
