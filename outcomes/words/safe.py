@@ -18,8 +18,11 @@ if TYPE_CHECKING:
 _STARTS = "=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20"
 _LIKE_A_FORMULA = re.compile(f"'*[{_STARTS}]")
 _MARKED = re.compile(f"'+[{_STARTS}]")
-#: A signed number, with its unit or interval: nothing in it can be calculated or called.
-_NUMBER = re.compile(r"[+-] ?\d(?:[\d.,\s%°–—−±()\[\];:†]|\bto\b|\bmm\b|\bdegrees?\b|[eE][+-]?\d)*")
+#: A signed number, with its unit or interval: nothing in it can be calculated or called, and no tab
+#: or line break ends the cell.
+_NUMBER = re.compile(
+    r"[+-] ?\d(?:[\d., \u00a0\u2009\u202f%°–—−±()\[\];:†]|\bto\b|\bmm\b|\bdegrees?\b|[eE][+-]?\d)*"
+)
 
 
 def safe_text(text: str) -> str:

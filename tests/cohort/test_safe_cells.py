@@ -7,7 +7,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from outcomes.cohort.read import from_frames, read_cohort
@@ -24,6 +24,7 @@ ATTACKS = [
     "\r=1+1", "-cmd|' /C calc'!A0", "'=1+1", "''=1+1", "＝1+1", "-2+3+cmd|' /C calc'!D2",
 ]  # fmt: skip
 HARMLESS = [
+    "-0.5\u00a0mm",
     "-0.5",
     "+1",
     "-1.5 mm",
@@ -49,6 +50,8 @@ def test_numbers_and_other_texts_stay_as_they_are(text):
 
 
 @given(st.text(alphabet="'=+-@\t12a ", max_size=8))
+@example("-1\t")
+@example("+2 \t1")
 def test_every_text_comes_back_and_none_begins_like_a_formula(text):
     written = safe_text(text)
     assert as_meant(written) == text
