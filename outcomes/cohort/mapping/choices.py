@@ -12,6 +12,7 @@ from outcomes.cohort.cells import by_unique, clean_text, numbers, texts
 from outcomes.cohort.headers import heading
 from outcomes.cohort.mapping import evidence
 from outcomes.cohort.mapping.join import join
+from outcomes.cohort.mapping.layout import AS_MEANING
 from outcomes.cohort.mapping.pages import Pages
 from outcomes.cohort.mapping.parts import all_records
 from outcomes.cohort.mapping.questions import Asked, Question
@@ -34,11 +35,6 @@ SKIP = "skip"
 #: Before the key of a suspicion, as the key of a question.
 DOUBT = "doubt:"
 RIGHT, WRONG = "right", "wrong"
-_KIND_OF = {
-    "start_position": "start",
-    "planned_position": "planned",
-    "achieved_position": "achieved",
-}
 
 
 def settled(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> Mapping | None:
@@ -109,7 +105,7 @@ def _kinds(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> dict[str, str
                 t.value for f in seen for t in f["trouble"] if t is not None and t.column == "kind"
             ]
             for word in _words(words):
-                known = [_KIND_OF.get(m, m) for m in heading_meanings(word)]
+                known = [AS_MEANING.get(m, m) for m in heading_meanings(word)]
                 known = [m for m in known if m in NUMBERS]
                 if len(known) == 1:
                     kinds[word] = known[0]

@@ -114,11 +114,10 @@ def mapped_source(path: str | Path, mapping: Mapping) -> Source:
         return Source(name, "", found=(wrong,))
     sheet, found = mapped_sheet(opened.pages, mapping)
     problems = [_problem(f) for f in found]
-    shown = sheets_read(mapping, opened.pages)
-    for label, notes in opened.hidden.items():
-        problems += notes if label in shown or label not in opened.pages else []
-    sheets = {} if any(f.severity == "stop" for f in found) else {"movements": sheet}
     read = sheets_read(mapping, opened.pages)
+    for label, notes in opened.hidden.items():
+        problems += notes if label in read or label not in opened.pages else []
+    sheets = {} if any(f.severity == "stop" for f in found) else {"movements": sheet}
     invented = False
     for label, cells in opened.pages.items():
         stem = Path(label).stem if Path(path).is_dir() else label
