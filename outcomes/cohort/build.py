@@ -11,9 +11,10 @@ from __future__ import annotations
 import functools
 from collections.abc import Collection
 
+import numpy as np
 import pandas as pd
 
-from outcomes.cohort import checks, suspicion
+from outcomes.cohort import cells, checks, suspicion
 from outcomes.cohort.headed import head
 from outcomes.cohort.identifying import look_for_persons
 from outcomes.cohort.ledger import excluded, ledger
@@ -175,17 +176,20 @@ def _placed(problems: pd.DataFrame, places: dict[int, str]) -> pd.DataFrame:
     return problems.assign(place=place)[[*columns[:at], "place", *columns[at:]]]
 
 
-def _blank_aims(movements: Typed | None) -> frozenset[int]:
+def _blank_aims(movements: Typed | None) -> Collection[int]:
     """Rows of movements in which no aim was written."""
     if movements is None:
         return frozenset()
+    rows = movements.sieve.rows
+    if "aim" not in movements.named.frame and len(rows) and (np.diff(rows) == 1).all():
+        return range(int(rows[0]), int(rows[-1]) + 1)
     return frozenset(movements.sieve.rows[blank_aims(movements.named)].tolist())
 
 
 def _unmeasured(movements: Typed) -> pd.DataFrame:
     """Movements set aside for want of a result only, cleaned like those kept."""
-    rows = movements.frame[movements.sieve.reason == NOT_MEASURED]
-    return _finish("movements", rows) if len(rows) else _empty("movements")
+    waits = movements.sieve.set_aside_for(NOT_MEASURED)
+    return _finish("movements", movements.frame[waits]) if waits.any() else _empty("movements")
 
 
 def _no_movements(source: Source) -> pd.DataFrame:
@@ -217,8 +221,9 @@ def _finish(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     names = [column.name for column in TABLES[name].columns if column.name in frame]
     others = [other for other in frame.columns if other not in names]
     frame = frame[names + others].reset_index(drop=True)
-    frame = frame.astype({n: t for n, t in types.items() if n in frame})
-    return checks.derive(frame) if name == "movements" else frame
+    moved = checks.derived(frame) if name == "movements" else {}
+    frame = frame.assign(**{n: cells.as_type(frame[n], t) for n, t in types.items() if n in frame})
+    return frame.drop(columns="row").assign(**moved, row=frame["row"]) if moved else frame
 
 
 def _empty(name: str) -> pd.DataFrame:

@@ -16,11 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.distinct import by_unique, distinct, where, words_of
+from outcomes.cohort.distinct import as_type, by_unique, distinct, where, words_of
 from outcomes.domain.table_types import UNIT_WORDS, Code
 
 __all__ = [
-    "TROUBLE", "UNCALCULATED", "Numbers", "blank_cells", "by_unique", "by_word", "clean_text",
+    "TROUBLE", "UNCALCULATED", "Numbers", "as_type", "blank_cells", "by_unique", "by_word", "clean_text",
     "code_lookup", "dates", "distinct", "is_error", "numbers", "plain_code",
     "texts", "unit_written", "where", "word_key", "words_of",
 ]  # fmt: skip
@@ -94,16 +94,31 @@ _ONE_MARK = re.compile(r"(?P<whole>\d*)(?P<mark>[.,])(?P<part>\d+)")
 
 @dataclass(frozen=True)
 class Numbers:
-    """A column read as numbers: values (NaN where none), trouble and unit of each cell."""
+    """A column read as numbers: values (NaN where none), trouble and unit of each cell.
+
+    Trouble and units are kept for the distinct cells; ``which`` of these each row holds.
+    """
 
     values: np.ndarray
-    trouble: np.ndarray
-    units: np.ndarray
+    trouble_of: np.ndarray
+    unit_of: np.ndarray
+    which: np.ndarray | None = None
+
+    @property
+    def trouble(self) -> np.ndarray:
+        """A key of :data:`TROUBLE` for each cell, ``""`` where there is none."""
+        return self.trouble_of if self.which is None else np.asarray(self.trouble_of[self.which])
+
+    @property
+    def units(self) -> np.ndarray:
+        """Unit written in each cell, ``""`` where none."""
+        return self.unit_of if self.which is None else np.asarray(self.unit_of[self.which])
 
     @property
     def blank(self) -> np.ndarray:
         """True where a cell holds nothing."""
-        return np.isnan(self.values) & (self.trouble == "")
+        none = np.isnan(self.values)
+        return none & (self.trouble == "") if none.any() else none
 
 
 def clean_text(value: object) -> str:
@@ -148,7 +163,11 @@ def blank_cells(column: pd.Series) -> np.ndarray:
     """True where a cell holds nothing but spaces."""
     if pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column):
         return column.isna().to_numpy()
-    return where(column, lambda cell: clean_text(cell) == "")
+    return where(column, _is_blank)
+
+
+def _is_blank(cell: object) -> bool:
+    return not (type(cell) is str and cell[:1].isalnum()) and clean_text(cell) == ""
 
 
 def is_error(text: str) -> bool:
@@ -221,7 +240,7 @@ def _distinct_numbers(column: pd.Series) -> Numbers:
     """Numbers of a column whose distinct cells are known."""
     codes, uniques = distinct(column)
     read = numbers(pd.Series([*uniques, None], dtype=object))
-    return Numbers(read.values[codes], read.trouble[codes], read.units[codes])
+    return Numbers(read.values[codes], read.trouble_of, read.unit_of, codes)
 
 
 def _read_rest(

@@ -12,6 +12,7 @@ import pandas as pd
 
 from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
+from outcomes.cohort.distinct import spread
 from outcomes.cohort.problems import COPY, Sieve
 from outcomes.domain import teeth
 from outcomes.domain.limit_in_force import limit, unit_of
@@ -70,12 +71,20 @@ def copies(frame: pd.DataFrame, sieve: Sieve) -> bool:
 
 def _repeats(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
     """True for a row whose key another row has too, set aside or not; quick to say of no row."""
-    together = np.zeros(len(frame), dtype=np.int64)
+    together, places = np.zeros(len(frame), dtype=np.int64), 1
     for name in key:
-        codes, _ = cells.distinct(frame[name])
-        codes = codes.astype(np.int64) + 1
-        together = pd.factorize(together * (int(codes.max(initial=0)) + 1) + codes)[0]
-    return pd.Series(together).duplicated(keep=False).to_numpy()
+        codes, found = cells.distinct(frame[name])
+        size = len(found) + 1
+        if places > _MOST_PLACES // size:
+            together, left = pd.factorize(together)
+            places = len(left)
+        together, places = together * size + codes + 1, places * size
+    if places > 8 * len(frame):
+        return pd.Series(together).duplicated(keep=False).to_numpy()
+    return (np.bincount(together, minlength=places) > 1)[together]
+
+
+_MOST_PLACES = 2**62
 
 
 def stated_units(frame: pd.DataFrame, sieve: Sieve) -> pd.DataFrame:
@@ -104,48 +113,30 @@ def _unit(movement: object) -> str:
     return unit_of(movement) or ""
 
 
-def derive(frame: pd.DataFrame) -> pd.DataFrame:
-    """Add class, arch, side, direction, unit and site to cleaned movements.
+def derived(frame: pd.DataFrame) -> dict[str, Any]:
+    """Class, arch, side, direction, unit and site of cleaned movements: columns by name.
 
     Parameters
     ----------
     frame
         Movements kept, with patient, tooth, movement and planned.
     """
-    tooth = frame["tooth"].astype("int64")
-    which, numbers = pd.factorize(tooth.to_numpy())
+    which, numbers = pd.factorize(frame["tooth"].to_numpy(np.int64))
     sign = np.sign(frame["planned"].to_numpy(float)).astype(int) + 1
     moved, names = cells.distinct(frame["movement"])
     directions = [word for name in names for word in _directions(name)]
     patient, patients = cells.distinct(frame["patient"])
     site, sites = pd.factorize(patient.astype(np.int64) * len(numbers) + which)
     at, of = np.divmod(sites, max(len(numbers), 1))
-    of_patient = [f"{name}:" for name in patients]
-    written = [
-        of_patient[p] + n
-        for p, n in zip(at.tolist(), numbers[of].astype(str).tolist(), strict=True)
-    ]
-    row = frame["row"]
-    return frame.drop(columns="row").assign(
-        tooth=tooth,
-        course=frame["course"].astype("int64"),
-        tooth_class=_spread(teeth.tooth_class(numbers), which),
-        arch=_strings(teeth.arch(numbers), which),
-        side=_strings(teeth.side(numbers), which),
-        direction=_strings(directions, moved.astype(int) * 3 + sign),
-        unit=_strings([_unit(name) for name in names], moved),
-        tooth_site=_strings(written, site),
-        row=row,
-    )
-
-
-def _strings(words: Any, codes: np.ndarray) -> Any:
-    """A column of texts from its distinct ones and which of them each row holds."""
-    return _spread(pd.array(list(words), dtype="str"), codes)
-
-
-def _spread(distinct: Any, codes: np.ndarray) -> Any:
-    return distinct.take(codes) if len(distinct) else distinct
+    written = spread([f"{name}:" for name in patients], at) + spread(numbers.astype(str), of)
+    return {
+        "tooth_class": spread(teeth.tooth_class(numbers), which),
+        "arch": spread(teeth.arch(numbers), which),
+        "side": spread(teeth.side(numbers), which),
+        "direction": spread(directions, moved.astype(int) * 3 + sign),
+        "unit": spread([_unit(name) for name in names], moved),
+        "tooth_site": spread(written, site),
+    }
 
 
 def _directions(name: object) -> tuple[str, str, str]:
@@ -194,9 +185,8 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
             "planned and aim have opposite signs",
             f"Both are changes from the start of the course, along the same axis. {LOOK}",
         )
-    numbers = frame[["patient", "tooth", "movement", "course", "planned", "achieved", "row"]]
-    _same_numbers(numbers if sieve.kept.all() else numbers[sieve.kept], sieve)
-    _swapped_units(numbers, unit, sieve)
+    _same_numbers(frame, sieve)
+    _swapped_units(frame, unit, sieve)
     if sieve.kept.any() and not np.any(planned[sieve.kept] != 0):
         sieve.note(
             "planned",
@@ -207,33 +197,39 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
 
 def _limits(kind: str, movement: pd.Series) -> np.ndarray:
     """The limit in force for each row: shape (n,), NaN for a movement nobody knows."""
-    found = cells.by_unique(movement, lambda name: limit(kind, str(name), unit_of(name)))
-    return found.astype(float)
+    return cells.by_unique(movement, lambda name: limit(kind, str(name), unit_of(name)), float)
 
 
-def _same_numbers(kept: pd.DataFrame, sieve: Sieve) -> None:
-    for name, rows in kept.groupby("movement", sort=False):
-        if len(rows) < ENOUGH_ROWS:
+def _by_movement(movement: pd.Series, where: np.ndarray) -> list[tuple[str, np.ndarray]]:
+    """Each movement with the places it stands at among those in ``where``, the first one first."""
+    codes, names = cells.distinct(movement)
+    found = [(str(name), np.flatnonzero(where & (codes == i))) for i, name in enumerate(names)]
+    return sorted((pair for pair in found if len(pair[1])), key=lambda pair: pair[1][0])
+
+
+def _same_numbers(frame: pd.DataFrame, sieve: Sieve) -> None:
+    numbers = {name: frame[name].to_numpy(float) for name in ("planned", "achieved")}
+    for name, at in _by_movement(frame["movement"], sieve.kept):
+        if len(at) < ENOUGH_ROWS:
             continue
-        first = int(rows["row"].iloc[0])
-        moved = rows[(rows["planned"] != 0) | (rows["achieved"] != 0)]
-        if len(moved) >= ENOUGH_ROWS and (moved["planned"] == moved["achieved"]).all():
+        first = int(frame["row"].iloc[at[0]])
+        planned, achieved = (numbers[column][at] for column in numbers)
+        moved = (planned != 0) | (achieved != 0)
+        if moved.sum() >= ENOUGH_ROWS and (planned[moved] == achieved[moved]).all():
             sieve.note(
                 "achieved",
-                f"achieved equals planned in every row of {name} ({len(rows)} rows)",
+                f"achieved equals planned in every row of {name} ({len(at)} rows)",
                 "Was the planned column copied? Achieved is what the next scan shows.",
-                value=rows["achieved"].iloc[0],
+                value=achieved[0],
                 row=first,
             )
-        for column in ("planned", "achieved"):
-            if (column == "achieved" or rows[column].iloc[0] != 0) and (
-                rows[column] == rows[column].iloc[0]
-            ).all():
+        for column, values in (("planned", planned), ("achieved", achieved)):
+            if (column == "achieved" or values[0] != 0) and (values == values[0]).all():
                 sieve.note(
                     column,
-                    f"the same number in every row of {name} ({len(rows)} rows)",
+                    f"the same number in every row of {name} ({len(at)} rows)",
                     "Was one cell copied down the column? " + LOOK,
-                    value=rows[column].iloc[0],
+                    value=values[0],
                     row=first,
                 )
 
@@ -242,11 +238,11 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
     """Millimetres where degrees belong, or the other way round: by movement, and by tooth."""
     size = frame["planned"].abs().to_numpy(float)
     planned = sieve.kept & (size > 0)
-    for name, at in frame[planned].groupby("movement", sort=False).indices.items():
-        sizes, rows = size[planned][at], frame["row"].to_numpy()[planned][at]
+    for name, at in _by_movement(frame["movement"], planned):
+        sizes = size[at]
         if len(sizes) < ENOUGH_ROWS:
             continue
-        movement = MOVEMENTS[str(name)]
+        movement = MOVEMENTS[name]
         mm = movement.unit == "mm"
         if mm and np.median(sizes) > movement.expected_size:
             problem = f"half of all {name} plans are above {movement.expected_size:g} mm"
@@ -257,9 +253,11 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
         sieve.note(
             "planned",
             f"{problem}: millimetres and degrees swapped?",
-            f"{name} is read in {unit_in_full(MOVEMENTS[str(name)].unit)}. Compare with the source.",
-            row=int(rows[0]),
+            f"{name} is read in {unit_in_full(movement.unit)}. Compare with the source.",
+            row=int(frame["row"].iloc[at[0]]),
         )
+    if not (size > EXPECTED_SIZE["mm"]).any():
+        return
     large = planned & (unit == "mm") & (size > EXPECTED_SIZE["mm"])
     small = planned & (unit == "degree") & (size < TOLERANCE["mm"])
     if large.any() and small.any():
@@ -339,7 +337,7 @@ def together(tables: dict[str, pd.DataFrame], sieves: dict[str, Sieve]) -> None:
     sieves
         Their sieves.
     """
-    kept = {name: frame[sieves[name].kept] for name, frame in tables.items()}
+    kept = {name: sieves[name].left(frame) for name, frame in tables.items()}
     for name, frame in kept.items():
         sieve = sieves[name]
         if name != "patients" and len(kept.get("patients", ())):

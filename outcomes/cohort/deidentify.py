@@ -7,7 +7,7 @@ Safe Harbor method, 45 CFR 164.514(b)(2)(i)(C).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -252,7 +252,7 @@ def _carried_out(
     return new, notes
 
 
-def _without_blank_aims(table: pd.DataFrame, blank_aims: frozenset[int]) -> pd.DataFrame:
+def _without_blank_aims(table: pd.DataFrame, blank_aims: Collection[int]) -> pd.DataFrame:
     """Movements as people type them: no aim where the plan is the aim."""
     table = table.assign(aim=table["aim"].mask(table["row"].isin(blank_aims)))
     return table.drop(columns="aim") if table["aim"].isna().all() else table

@@ -31,10 +31,10 @@ def read_delimited(data: bytes, table: str = "") -> pd.DataFrame:
         If the bytes are no text, the text is no table, or the table is over a limit.
     """
     text = decode(data)
-    if not text.strip():
+    if not text or text.isspace():
         return pd.DataFrame()
     separator = _separator(text, table) if table else separator_of(text)
-    cells = _regular(text, separator)
+    cells = _regular(text, separator, data if data.isascii() else text.encode())
     if cells is not None:
         return cells
     lines = text.splitlines()
@@ -87,10 +87,11 @@ def _distinct(column: pd.Series) -> pd.Categorical:
     return _as_meant(pd.Categorical.from_codes(codes, pd.Index(texts, dtype=object)))
 
 
-def _regular(text: str, separator: str) -> pd.DataFrame | None:
+def _regular(text: str, separator: str, data: bytes) -> pd.DataFrame | None:
     """Cells of a text without quotation marks, each line of as many cells; None of any other.
 
     A column is a categorical of its distinct texts, so that all that follows is done on these.
+    ``data`` is the text in UTF-8.
     """
     from pyarrow import ArrowInvalid, csv, dictionary, int32, py_buffer, string
 
@@ -105,7 +106,7 @@ def _regular(text: str, separator: str) -> pd.DataFrame | None:
     parsing = csv.ParseOptions(delimiter=separator, quote_char=False, ignore_empty_lines=False)
     reading = csv.ReadOptions(column_names=names)
     try:
-        table = csv.read_csv(py_buffer(text.encode()), reading, parsing, kinds)
+        table = csv.read_csv(py_buffer(data), reading, parsing, kinds)
     except ArrowInvalid:
         return None
     columns = {}
@@ -113,7 +114,7 @@ def _regular(text: str, separator: str) -> pd.DataFrame | None:
         whole = column.combine_chunks()
         categories = pd.Index(whole.dictionary.to_pylist(), dtype=object)
         columns[i] = _as_meant(pd.Categorical.from_codes(whole.indices.to_numpy(), categories))
-    return pd.DataFrame(columns)
+    return pd.DataFrame(columns, copy=False)
 
 
 def _as_meant(cells: pd.Categorical) -> pd.Categorical:

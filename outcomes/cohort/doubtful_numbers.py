@@ -85,7 +85,8 @@ def of_numbers(rows: pd.DataFrame) -> list[Suspicion]:
     list of Suspicion
     """
     values = rows[["planned", "achieved"]].to_numpy(float)
-    rows = rows[np.isfinite(values).all(axis=1) & (values != 0).any(axis=1)]
+    moved = np.isfinite(values).all(axis=1) & (values != 0).any(axis=1)
+    rows = rows if moved.all() else rows[moved]
     with np.errstate(over="ignore", invalid="ignore"):  # numbers near the largest there is
         return [*_positions(rows), *_continuing(rows), *_one_way(rows)]
 
@@ -181,6 +182,8 @@ def continuing(rows: pd.DataFrame) -> tuple[int, float]:
         counting (achieved - before = rate * (planned - before), before being what the course
         before achieved) over those left if it began at zero (achieved = rate * planned).
     """
+    if not len(rows) or rows["course"].min() == rows["course"].max():
+        return 0, 1.0
     planned, achieved = scaled(rows)
     key = ["patient", "tooth", "movement"]
     table = rows[[*key, "course"]].assign(planned=planned, achieved=achieved)
@@ -210,13 +213,21 @@ def _left_over(x: np.ndarray, y: np.ndarray, low: float, high: float) -> float:
 
 def _one_way(rows: pd.DataFrame) -> Iterator[Suspicion]:
     """Sizes without a sign: nothing is ever negative where both directions are usual."""
-    groups = rows[rows["planned"] != 0].groupby("movement", sort=False)
-    least = groups[["planned", "achieved"]].min().min(axis=1)
-    varied = groups["planned"].nunique() > 1  # else the column is a copied cell, and listed as such
-    enough = groups.size() >= SUSPICIOUS_ROWS["column"]
-    one_way = [str(name) for name in least.index[(least >= 0) & enough & varied]]
-    rows_of = {name: int(size) for name, size in groups.size().items()}
-    nowhere = bool((least >= 0).all())
+    planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
+    codes, names = pd.factorize(rows["movement"])
+    least, rows_of, one_way = [], {}, []
+    for i, name in enumerate(names):
+        at = np.flatnonzero((codes == i) & (planned != 0))
+        if not len(at):
+            continue
+        plans = planned[at]
+        least.append(min(plans.min(), achieved[at].min()))
+        rows_of[str(name)] = len(at)
+        # a plan that is the same in all rows is a copied cell, and listed as such
+        varied = plans.min() < plans.max()
+        if least[-1] >= 0 and len(at) >= SUSPICIOUS_ROWS["column"] and varied:
+            one_way.append(str(name))
+    nowhere = all(low >= 0 for low in least)
     total = sum(rows_of.values())
     if nowhere and len(one_way) > 1 and total >= SUSPICIOUS_ROWS["cohort"]:
         yield _signs("stop", f"no number is negative in {counted(total, 'row')} of movements")

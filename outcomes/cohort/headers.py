@@ -165,13 +165,17 @@ def _plain_words(name: str) -> str:
 
 def repeats_headings(frame: pd.DataFrame, known: list[str]) -> np.ndarray:
     """Rows that repeat the headings, or give units below them, instead of holding data."""
-    hits = np.zeros(len(frame), dtype=int)
-    filled = np.zeros(len(frame), dtype=int)
+    written = {}
     for name in known:
         codes, uniques = distinct(frame[name])
-        words = [u if isinstance(u, str) else clean_text(u) for u in uniques]
-        like = [_like_a_heading(word, name) for word in words]
-        hits += np.array([*like, False])[codes]
+        written[name] = codes, [u if isinstance(u, str) else clean_text(u) for u in uniques]
+    like = {n: [_like_a_heading(word, n) for word in words] for n, (_, words) in written.items()}
+    if sum(any(flags) for flags in like.values()) < 2:
+        return np.zeros(len(frame), dtype=bool)
+    hits = np.zeros(len(frame), dtype=int)
+    filled = np.zeros(len(frame), dtype=int)
+    for name, (codes, words) in written.items():
+        hits += np.array([*like[name], False])[codes]
         filled += np.array([*(bool(w.strip()) for w in words), False])[codes]
     return (hits >= 2) & (hits == filled)
 

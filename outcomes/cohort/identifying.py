@@ -66,6 +66,8 @@ _TITLED = re.compile(
 _INITIALED = re.compile(rf"(?<!\w)[^\W\d_a-zß-öø-ÿ]\. ?{_WORD}(?!\w)")
 #: A code that is nothing but two words of letters, or "Surname, first name".
 _A_NAME = re.compile(r"[^\W\d_]{2,}[,.]? [^\W\d_]{2,}|[^\W\d_]{3,}, ?[^\W\d_]{2,}.*")
+#: The commonest codes of patients: too short for a day, a number of a person or a name.
+_PLAIN_CODE = re.compile(r"[^\W\d_]{0,2}[-_]?\d{1,5}")
 
 _PLAIN_WORDS = """
 class division angle type upper lower left right anterior posterior deep open cross bite mild
@@ -159,6 +161,8 @@ def code_gives_away(code: str) -> str:
     >>> code_gives_away("Muster, Anna"), code_gives_away("M-19850403"), code_gives_away("P001")
     ("a person's name", 'a date', '')
     """
+    if _PLAIN_CODE.fullmatch(code):
+        return ""
     if _A_NAME.fullmatch(code):
         return NAME
     # A long number alone is what charts are numbered with.
@@ -238,7 +242,7 @@ def look_for_persons(tables: dict[str, Typed]) -> None:
     starts = starts_of(courses.frame if courses else None)
     seen: set[str] = set()
     for table in tables.values():
-        live = table.frame[table.sieve.kept]
+        live = table.kept
         _look_at_codes(live, table.sieve, seen)
         own = [name for name in table.named.extras if name in live]
         for name in [*own, *(n for n in _WORDED if n in live and n not in own)]:

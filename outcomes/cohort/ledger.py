@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pandas as pd
 
@@ -31,22 +33,22 @@ def ledger(tables: dict[str, Typed]) -> pd.DataFrame:
 
 def _lines(name: str, table: Typed) -> list[list[object]]:
     """The lines of one table; the commonest reason first."""
-    codes, uniques = pd.factorize(table.named.patients)
-    named = np.append(uniques.astype(str) != "", False)
-    reason, kept = table.sieve.reason, table.sieve.kept
+    codes, patients = table.named.patient_codes
+    sieve = table.sieve
+    kept = sieve.kept
 
     def line(step: str, why: str, where: np.ndarray) -> list[object]:
-        seen = np.bincount(codes[where], minlength=len(uniques)) > 0
-        return [name, step, why, int(where.sum()), int((seen & named[: len(seen)]).sum())]
+        seen = np.bincount(codes[where] + 1, minlength=len(patients) + 1)[1:] > 0
+        return [name, step, why, int(where.sum()), int(seen.sum())]
 
-    reasons = pd.Series(reason[~kept], dtype=object).value_counts(sort=True)
+    reasons = Counter(sieve.reason[~kept].tolist()).most_common()
     analysed = {"": kept}
     if name == "movements":
         unplanned = table.frame["planned"].astype(float).to_numpy() == 0
         analysed = {PLANNED: kept & ~unplanned, UNPLANNED: kept & unplanned}
     return [
-        line("read", "", np.ones(len(reason), dtype=bool)),
-        *(line("excluded", str(why), ~kept & (reason == why)) for why in reasons.index),
+        line("read", "", np.ones(len(kept), dtype=bool)),
+        *(line("excluded", why, sieve.set_aside_for(why)) for why, _ in reasons),
         *(line("analysed", why, where) for why, where in analysed.items()),
     ]
 

@@ -6,6 +6,7 @@ are set aside.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -60,16 +61,23 @@ class Named:
     live: np.ndarray = field(repr=False)
     merged: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
 
+    @functools.cached_property
+    def patient_codes(self) -> tuple[np.ndarray, list[str]]:
+        """Which patient each row names, (n,) with -1 for none; and their codes as text."""
+        if "patient" not in self.frame:
+            return np.full(len(self.frame), -1), []
+        written = cells.words_of(self.frame["patient"], cells.clean_text)
+        codes = written.cat.codes.to_numpy().astype(np.int64)
+        out = np.flatnonzero(~self.sieve.kept)
+        no_record = (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW)
+        codes[out[[reason in no_record for reason in self.sieve.reason[out]]]] = -1
+        return codes, written.cat.categories.tolist()
+
     @property
     def patients(self) -> np.ndarray:
         """Patient of each row as text, ``""`` where the row names none."""
-        if "patient" not in self.frame:
-            return np.full(len(self.frame), "", dtype=object)
-        patients = cells.texts(self.frame["patient"])
-        out = np.flatnonzero(~self.sieve.kept)
-        no_record = (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW)
-        patients[out[[reason in no_record for reason in self.sieve.reason[out]]]] = ""
-        return patients
+        codes, names = self.patient_codes
+        return np.array([*names, ""], dtype=object)[codes]
 
     def further(self) -> Named:
         """The same for the next step, whose findings leave this one as it is."""

@@ -43,19 +43,30 @@ class Sieve:
 
     table: str
     rows: np.ndarray
-    reason: np.ndarray = field(init=False)
     found: list[pd.DataFrame] = field(default_factory=list)
     files: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        self.reason = np.full(len(self.rows), "", dtype=object)
-        self._kept = np.ones(len(self.rows), dtype=bool)
+        # Which of the reasons each row is set aside for: of a million rows most have the first.
+        self._reasons = [""]
+        self._which = np.zeros(len(self.rows), dtype=np.int32)
 
     def further(self) -> Sieve:
         """A sieve that goes on where this one stands, for the next step; this one stays as it is."""
         sieve = Sieve(self.table, self.rows, list(self.found), self.files)
-        sieve.reason, sieve._kept = self.reason.copy(), self._kept.copy()
+        sieve._reasons, sieve._which = list(self._reasons), self._which.copy()
         return sieve
+
+    @property
+    def reason(self) -> np.ndarray:
+        """Why each row is set aside, ``""`` for one that is kept; (n,)."""
+        return np.array(self._reasons, dtype=object)[self._which]
+
+    def set_aside_for(self, reason: str) -> np.ndarray:
+        """True for each row set aside for a reason; (n,)."""
+        if reason not in self._reasons[1:]:
+            return np.zeros(len(self.rows), dtype=bool)
+        return self._which == self._reasons.index(reason)
 
     def place(self, row: int) -> str:
         """Where a row stands: ``row 7``, or ``row 7 of last.csv`` where there are several files."""
@@ -71,7 +82,11 @@ class Sieve:
     @property
     def kept(self) -> np.ndarray:
         """True for each row not set aside so far."""
-        return self._kept.copy()
+        return self._which == 0
+
+    def left(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The rows of the table that are not set aside."""
+        return frame[self.kept] if self._which.any() else frame
 
     def set_aside(self, where: np.ndarray, reason: str) -> None:
         """Set rows aside without a problem: an example, or nothing measured yet."""
@@ -79,16 +94,21 @@ class Sieve:
 
     def give_reasons(self, reason: np.ndarray) -> None:
         """Give each row the reason it is set aside, ``""`` for one that is kept; (n,)."""
-        self.reason, self._kept = reason, reason == ""
+        reasons = ["", *(why for why in dict.fromkeys(reason.tolist()) if why)]
+        places = {why: i for i, why in enumerate(reasons)}
+        self._reasons = reasons
+        self._which = np.array([places[why] for why in reason.tolist()], dtype=np.int32)
 
     def take_back(self, where: np.ndarray) -> None:
         """Keep rows that were set aside."""
-        self.reason[where], self._kept[where] = "", True
+        self._which[where] = 0
 
     def _set(self, where: np.ndarray, reason: str) -> None:
-        first = where & self._kept
+        first = where & self.kept
         if first.any():
-            self.reason[first], self._kept[first] = reason, False
+            if reason not in self._reasons:
+                self._reasons.append(reason)
+            self._which[first] = self._reasons.index(reason)
 
     def exclude(
         self,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -61,7 +62,7 @@ class Cohort:
     sha256: str
     invented: bool = False
     unmeasured: pd.DataFrame = field(default_factory=pd.DataFrame)
-    blank_aims: frozenset[int] = frozenset()
+    blank_aims: Collection[int] = frozenset()
     mapping: Mapping | None = None
 
     @property

@@ -42,9 +42,10 @@ def set_totals_aside(frame: pd.DataFrame, table: TableSchema, sieve: Sieve) -> N
     those are filled, "Mean" may be a mean and may be a record: the row is excluded.
     """
     key = [name for name in table.key if name in frame]
-    said = {str(name): _said(frame[name]) for name in frame if not _numbers(frame[name])}
-    if not any((words != "").any() for words in said.values()):
+    worded = [name for name in frame if not _numbers(frame[name])]
+    if not any(_total_word(cell) for name in worded for cell in cells.distinct(frame[name])[1]):
         return
+    said = {str(name): cells.by_unique(frame[name], _total_word) for name in worded}
     named = np.any([words != "" for words in said.values()], axis=0)
     only = np.any([words == "only" for words in said.values()], axis=0)
     blank = {name: cells.blank_cells(frame[name]) for name in key}
@@ -77,8 +78,8 @@ def _numbers(column: pd.Series) -> bool:
     )
 
 
-def _said(column: pd.Series) -> np.ndarray:
-    return cells.by_unique(column, lambda v: total_word(v) if isinstance(v, str) else "")
+def _total_word(cell: object) -> str:
+    return total_word(cell) if isinstance(cell, str) and cell.upper() != cell.lower() else ""
 
 
 def _first(said: dict[str, np.ndarray], frame: pd.DataFrame, where: np.ndarray) -> np.ndarray:

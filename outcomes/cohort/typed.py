@@ -42,7 +42,7 @@ class Typed:
     @property
     def kept(self) -> pd.DataFrame:
         """Rows not set aside."""
-        return self.frame[self.sieve.kept]
+        return self.sieve.left(self.frame)
 
     def further(self) -> Typed:
         """The same for the next step, whose findings leave this one as it is."""
@@ -171,13 +171,16 @@ def _trouble(raw: Named, column: Column, trouble: np.ndarray) -> None:
 
 def _number_column(raw: Named, column: Column, typed: dict[str, pd.Series]) -> pd.Series:
     read = cells.numbers(raw.frame[column.name])
-    values, trouble = read.values.copy(), read.trouble.copy()
+    values = read.values.copy()
     if column.kind == "integer":
         part = np.isfinite(values) & (values != np.floor(values))
-        trouble[part], values[part] = "whole", np.nan
-    _trouble(raw, column, trouble)
-    expected = _expected_units(column, typed, len(values))
-    _check_units(raw, column, read.units, expected, values)
+        values[part] = np.nan
+        _trouble(raw, column, np.where(part, "whole", read.trouble))
+    elif read.trouble_of.any():
+        _trouble(raw, column, read.trouble)
+    if raw.units.get(column.name) or read.unit_of.any():
+        expected = _expected_units(column, typed, len(values))
+        _check_units(raw, column, read.units, expected, values)
     if column.hard_low is not None:
         low = values < column.hard_low
         problem = f"{column.name} cannot be below {column.hard_low:g}"
@@ -234,8 +237,6 @@ def _check_units(
     raw: Named, column: Column, written: np.ndarray, expected: np.ndarray, values: np.ndarray
 ) -> None:
     """A unit in the cell or the heading, or in a unit column, must be the unit of the row."""
-    if not raw.units.get(column.name) and not written.astype(bool).any():
-        return
     says = np.where(written == "", raw.units.get(column.name, ""), written)
     for unit in pd.unique(expected[expected != ""]):
         wrong = (expected == unit) & (says != "") & (says != unit) & np.isfinite(values)
@@ -256,7 +257,8 @@ def _tooth_column(raw: Named, column: Column) -> pd.Series:
     if not raw.notation:
         return pd.Series(np.nan, index=cell.index)
     notation = cast("Notation", raw.notation)
-    numbers = teeth.parse_teeth(cell.to_numpy(object), notation)
+    codes, uniques = cells.distinct(cell)
+    numbers = teeth.parse_teeth([*uniques, None], notation)[codes]
     unknown = np.isnan(numbers) & ~blank
     remedy = f"Use {teeth.describe_notation(notation)}."
     _report(raw, column, unknown, f"no {teeth.NOTATION_NAMES[notation]} tooth number", remedy)
