@@ -167,6 +167,8 @@ def blank_cells(column: pd.Series) -> np.ndarray:
 
 
 def _is_blank(cell: object) -> bool:
+    if type(cell) is float:
+        return cell != cell
     return not (type(cell) is str and cell[:1].isalnum()) and clean_text(cell) == ""
 
 

@@ -165,23 +165,20 @@ def _plain_words(name: str) -> str:
 
 def repeats_headings(frame: pd.DataFrame, known: list[str]) -> np.ndarray:
     """Rows that repeat the headings, or give units below them, instead of holding data."""
-    written = {}
-    for name in known:
-        codes, uniques = distinct(frame[name])
-        written[name] = codes, [u if isinstance(u, str) else clean_text(u) for u in uniques]
-    like = {n: [_like_a_heading(word, n) for word in words] for n, (_, words) in written.items()}
+    written = {name: distinct(frame[name]) for name in known}
+    like = {n: [_like_a_heading(cell, n) for cell in cells] for n, (_, cells) in written.items()}
     if sum(any(flags) for flags in like.values()) < 2:
         return np.zeros(len(frame), dtype=bool)
     hits = np.zeros(len(frame), dtype=int)
     filled = np.zeros(len(frame), dtype=int)
-    for name, (codes, words) in written.items():
+    for name, (codes, cells) in written.items():
         hits += np.array([*like[name], False])[codes]
-        filled += np.array([*(bool(w.strip()) for w in words), False])[codes]
+        filled += np.array([*(clean_text(cell) != "" for cell in cells), False])[codes]
     return (hits >= 2) & (hits == filled)
 
 
-def _like_a_heading(word: str, name: str) -> bool:
-    word = word.strip()
+def _like_a_heading(cell: object, name: str) -> bool:
+    word = cell.strip() if isinstance(cell, str) else ""
     if not word or not (word[0].isalpha() or word[0] in "°("):
         return False
     folded = word.casefold()

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree
 
+import numpy as np
 import pandas as pd
 
 from outcomes.cohort.books import archive, ods, xls, xlsb, xlsx
@@ -113,14 +114,22 @@ def _marks_of(parts: dict[str, bytes]) -> dict[str, Marks]:
 
 
 def _frame(rows: Sequence[Sequence[object]]) -> pd.DataFrame:
-    columns = {}
-    for i, column in enumerate(zip(*rows, strict=False)):
-        cells: tuple[object, ...] = column
-        if bool in set(map(type, column)):
-            # TRUE and FALSE as words: as numbers they would pass for 1 and 0.
-            cells = tuple(str(v).upper() if type(v) is bool else v for v in column)
-        columns[i] = pd.Series(cells, dtype=object)
+    width = min(map(len, rows), default=0)
+    written = np.empty((len(rows), width), dtype=object)
+    for i, row in enumerate(rows):
+        written[i] = row[:width]
+    columns = {i: _by_distinct(written[:, i]) for i in range(width)}
     return pd.DataFrame(columns, index=range(len(rows)))
+
+
+def _by_distinct(cells: np.ndarray) -> pd.Categorical:
+    if bool in set(map(type, cells)):
+        # TRUE and FALSE as words: as numbers they would pass for 1 and 0.
+        cells = cells.copy()
+        for i in [i for i, cell in enumerate(cells) if type(cell) is bool]:
+            cells[i] = str(cells[i]).upper()
+    codes, distinct = pd.factorize(cells, use_na_sentinel=True)
+    return pd.Categorical.from_codes(codes, pd.Index(distinct, dtype=object))
 
 
 def _with_marks(cells: pd.DataFrame, marks: Marks) -> pd.DataFrame:

@@ -73,22 +73,35 @@ def _local(tag: str) -> str:
 def _marks(page: bytes) -> Marks:
     if not _plainly_written(page):
         return _walked(page)
+    head, tail = _around(page)
     rows, columns = _reach(page)
     return Marks(
         tuple(_instead(page)) if b't="e"' in page or b"<f" in page else (),
         _hidden_rows(page),
-        _hidden_columns(page),
-        tuple(block(m[1].decode()) for m in _MERGED.finditer(page)),
+        _hidden_columns(head),
+        tuple(block(m[1].decode()) for m in _MERGED.finditer(tail)),
         rows,
         columns,
     )
 
 
 def _plainly_written(page: bytes) -> bool:
-    """Whether each cell says where it is, as all spreadsheet programs write it."""
-    return page.count(b"<c ") == page.count(b'<c r="') and not any(
-        odd in page for odd in (b"<c>", b"<c\n", b"<c\t", b":c ", b":c>", b"<!--", b"<![CDATA[")
-    )
+    """Whether each cell says where it is, as all spreadsheet programs write it.
+
+    Between head and tail stand rows and cells only: another element in c is a cell written
+    otherwise.
+    """
+    head, tail = _around(page)
+    if not head or b"<mergeCell" in head:
+        return False
+    cells = page.count(b"<c") - head.count(b"<c") - tail.count(b"<c")
+    return page.count(b'<c r="') == cells and b":c" not in page and b"<!" not in page
+
+
+def _around(page: bytes) -> tuple[bytes, bytes]:
+    """What stands before and after the rows: columns, and merged blocks (18.3.1.99)."""
+    first, last = page.find(b"<sheetData"), page.rfind(b"</sheetData>")
+    return page[: max(first, 0)], page[last:] if last > first else b""
 
 
 def _reach(page: bytes) -> tuple[int, int]:
