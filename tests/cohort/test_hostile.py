@@ -148,6 +148,28 @@ def test_how_far_the_cells_reach_whatever_row_they_stand_in(place, reach):
     assert (marks.rows, marks.columns) == reach
 
 
+@pytest.mark.parametrize(
+    ("place", "reach"),
+    [
+        ("F20000", (20_000, 26)),
+        ("A20001", (20_001, 6)),
+        ("B0020001", (20_001, 6)),
+        ("C100000", (100_000, 6)),
+        ("AA3", (20_000, 27)),
+    ],
+)
+def test_how_far_the_cells_of_a_long_sheet_reach(place, reach):
+    """A long sheet is looked through once only; a single cell beyond its last row is still seen."""
+    rows = [
+        f'<row r="{n}">{"".join(f"<c r={chr(34)}{c}{n}{chr(34)}/>" for c in "ABCDEF")}</row>'
+        for n in range(1, 20_001)
+    ]
+    rows.insert(7, f'<row r="8"><c r="{place}"/></row>')
+    page = f"<worksheet><sheetData>{''.join(rows)}</sheetData></worksheet>".encode()
+    marks = xlsx._marks(page)
+    assert (marks.rows, marks.columns) == reach
+
+
 def test_counts_that_no_file_has_room_for_are_refused():
     """Each of these made the fast reader ask for gigabytes, which ends the program."""
     strings = b'<sst uniqueCount="4000000000" count="4000000000"/>'

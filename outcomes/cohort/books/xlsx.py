@@ -18,8 +18,7 @@ _CELL = re.compile(rb"<c\s([^>]*[^/>])>(.*?)</c>", re.DOTALL)
 _PLACE = re.compile(rb'\br="([A-Z]+\d+)"')
 _VALUE = re.compile(rb"<v(?:\s[^>]*)?>([^<]+)</")
 _ROWS = re.compile(rb'<row\s[^>]*?\br="0*([1-9]\d*)"')
-_LETTERS = re.compile(rb'<c r="([A-Z]+)')
-_TWO_LETTERS = re.compile(rb'<c r="[A-Z][A-Z]')
+_CELL_AT = re.compile(rb'<c r="([A-Z]+)0*([1-9]\d*)')
 _HIDDEN_ROW = re.compile(rb'<row\s[^>]*\bhidden="(?:1|true)"[^>]*>')
 _ROW = re.compile(rb'\br="(\d+)"')
 _COLUMN = re.compile(rb"<col\s[^>]*>")
@@ -106,14 +105,34 @@ def _around(page: bytes) -> tuple[bytes, bytes]:
 
 def _reach(page: bytes) -> tuple[int, int]:
     """Rows and columns beyond which no cell lies; of a long sheet the columns as 26 if no more."""
-    rows = max(map(int, _ROWS.findall(page)), default=0)
-    # A cell may say another row than the one it stands in.
-    beyond = re.compile(rb'<c r="[A-Z]+0*([1-9]\d{%d,})"' % (len(str(rows)) - 1)).findall(page)
-    rows = max(rows, *map(int, beyond), 0)
-    if rows * 26 > _LONG and rows * 26 < _MANY and _TWO_LETTERS.search(page) is None:
-        return rows, 26
-    letters = set(_LETTERS.findall(page))
+    last = _ROWS.search(page, max(page.rfind(b"<row"), 0))
+    rows = int(last[1]) if last and len(last[1]) < 9 else 0
+    if rows * 26 > _LONG and _beyond(rows).search(page) is None:
+        if rows * 26 < _MANY:
+            return rows, 26
+        return rows, next((i for i in range(26, 0, -1) if b'<c r="%c' % (64 + i) in page), 0)
+    letters, rows = set(), 0
+    for match in _CELL_AT.finditer(page):
+        letters.add(match[1])
+        rows = max(rows, int(match[2][:20]))
     return rows, max((place(f"{name[:4].decode()}1")[1] + 1 for name in letters), default=0)
+
+
+def _beyond(rows: int) -> re.Pattern[bytes]:
+    """A cell in a column with two letters, or in a row below ``rows``.
+
+    Examples
+    --------
+    >>> [bool(_beyond(120).search(cell)) for cell in (b'<c r="B120"', b'<c r="B121"', b'<c r="AA1"')]
+    [False, True, True]
+    """
+    digits = str(rows)
+    more = [rf"\d{{{len(digits) + 1},}}"]
+    for i, digit in enumerate(digits):
+        if digit < "9":
+            left = len(digits) - i - 1
+            more.append(rf"{digits[:i]}[{int(digit) + 1}-9]\d{{{left}}}")
+    return re.compile(rf'<c r="(?:[A-Z][A-Z]|[A-Z](?:{"|".join(more)})")'.encode())
 
 
 _LONG, _MANY = 500_000, 10_000_000
