@@ -7,6 +7,7 @@ import struct
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 from xml.etree import ElementTree
 
 import numpy as np
@@ -115,9 +116,8 @@ def _marks_of(parts: dict[str, bytes]) -> dict[str, Marks]:
 
 def _frame(rows: Sequence[Sequence[object]]) -> pd.DataFrame:
     width = min(map(len, rows), default=0)
-    written = np.empty((len(rows), width), dtype=object)
-    for i, row in enumerate(rows):
-        written[i] = row[:width]
+    each = chain.from_iterable(row if len(row) == width else row[:width] for row in rows)
+    written = np.fromiter(each, dtype=object, count=width * len(rows)).reshape(len(rows), width)
     columns = {i: _by_distinct(written[:, i]) for i in range(width)}
     return pd.DataFrame(columns, index=range(len(rows)))
 
