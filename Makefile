@@ -19,7 +19,7 @@ types: $(STAMP)
 	$(BIN)/mypy
 
 notebooks: $(STAMP)  ## re-run every stored notebook and compare its outputs
-	$(BIN)/pytest -o addopts= -q -p no:doctest --nbval \
+	$(BIN)/pytest -o addopts= -q -p no:doctest -n 2 --dist loadfile --nbval \
 		--nbval-sanitize-with tests/nbval_sanitize.cfg notebooks
 
 store: $(STAMP)  ## run the stored notebooks again and keep their outputs
