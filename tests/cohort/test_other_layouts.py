@@ -161,6 +161,27 @@ def test_plus_and_minus_beside_sizes_are_asked_once_a_movement(tmp_path):
     is_read(csv(tmp_path, lines(sizes)), {"sign": "words", **each})
 
 
+def test_words_that_depend_on_the_arch_cannot_be_read(tmp_path):
+    up = (VERTICAL["planned"] > 0) == (VERTICAL["tooth"] > 30)
+    sizes = VERTICAL.assign(direction=up.map({True: "up", False: "down"}))
+    sizes[NUMBERS] = sizes[NUMBERS].abs()
+    answers = {"sign": "words"}
+    with pytest.raises(CannotAnswer, match="'down' has no one meaning"):
+        propose_mapping(
+            csv(tmp_path, lines(sizes)), {**answers, "direction:vertical:down": "neither"}
+        ).accepted()
+
+
+def test_two_directions_beside_each_other_with_blank_codes(tmp_path):
+    heads = ["patient", "tooth", "course", "intrusion planned", "intrusion achieved"]
+    heads += ["extrusion planned", "extrusion achieved"]
+    rows = [["P001", 11, None, 1, 0.5, 0, 0], ["P001", None, 2, 0, 0, 1, 0.5]]
+    answers = {"sign": "words", "fill:tooth": "no", "notation": "fdi"}
+    proposal = propose_mapping(csv(tmp_path, [heads, *rows]), answers)
+    assert not proposal.open
+    assert proposal.read().movements["planned"].tolist() == [-1]
+
+
 @pytest.mark.parametrize("other", [None, 0])
 def test_columns_of_the_two_directions_of_one_movement(tmp_path, other):
     rows = []

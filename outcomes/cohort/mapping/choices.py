@@ -16,7 +16,13 @@ from outcomes.cohort.mapping.layout import AS_MEANING, MINUS_SIGNS
 from outcomes.cohort.mapping.pages import Pages
 from outcomes.cohort.mapping.parts import all_records
 from outcomes.cohort.mapping.questions import Asked, Question
-from outcomes.cohort.mapping.signs import named, reversed_signs
+from outcomes.cohort.mapping.signs import (
+    IT_DEPENDS,
+    NEITHER,
+    named,
+    no_one_meaning,
+    reversed_signs,
+)
 from outcomes.cohort.mapping.spec import CHOICES, NUMBERS, Mapping, Part, said_word
 from outcomes.cohort.mapping.values import settle
 from outcomes.domain import teeth
@@ -192,10 +198,16 @@ def _directions(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
                     Question(
                         f"direction:{movement.name}:{asked_of}",
                         f"Which way is {asked_of!r} in {movement.name}?",
-                        {"positive": movement.positive, "negative": movement.negative},
+                        {
+                            "positive": movement.positive,
+                            "negative": movement.negative,
+                            NEITHER: IT_DEPENDS,
+                        },
                         why="a word that is not known, or that depends on the arch",
                     )
                 )
+                if said == NEITHER:
+                    asked.lacking.append(no_one_meaning(repr(asked_of), movement.name))
                 meant = {"positive": 1, "negative": -1}.get(said or "", 0) * (-1 if minus else 1)
             if meant:
                 found[movement.name, word] = meant

@@ -78,7 +78,8 @@ def begins_where_ended(frame: pd.DataFrame) -> bool:
     ).dropna()
     rows = rows[rows["movement"].isin(list(MOVEMENTS))]
     rows = rows.drop_duplicates(["patient", "tooth", "movement", "course"])
-    pairs, ratio = doubtful_numbers.continuing(rows)
+    with np.errstate(over="ignore", invalid="ignore"):  # numbers near the largest there is
+        pairs, ratio = doubtful_numbers.continuing(rows)
     return pairs >= SUSPICIOUS_ROWS["pairs"] and ratio < CONTINUING["check"]
 
 

@@ -341,8 +341,9 @@ def _one_way_only(frame: pd.DataFrame) -> pd.DataFrame:
     words = np.column_stack([texts(frame[name]) for name in names])
     nought = ((values == 0) | (words == "")).all(axis=1)
     of = [name for name in (ROW, "movement", "tooth", "course") if name in frame]
-    key = frame[of].astype(str).agg("\n".join, axis=1)
-    moved = key.isin(key[~nought]).to_numpy()
+    said = [texts(frame[name]) for name in of]
+    key = pd.Series(["\n".join(row) for row in zip(*said, strict=True)], dtype=object)
+    moved = key.isin(key.to_numpy()[~nought]).to_numpy()
     first = ~key.duplicated().to_numpy()
     return frame[~nought | (~moved & first)].reset_index(drop=True)
 

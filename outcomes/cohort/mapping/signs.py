@@ -22,6 +22,7 @@ from outcomes.words.english import listed
 _AGREE = 0.5
 
 NEITHER = "neither"
+IT_DEPENDS = "neither: it depends on the arch, the side or the tooth"
 
 
 def named(frame: pd.DataFrame, mapping: Mapping) -> np.ndarray:
@@ -137,7 +138,7 @@ def _plus(names: list[str], changes: pd.DataFrame, asked: Asked) -> list[str]:
                 {
                     "positive": movement.positive,
                     "negative": movement.negative,
-                    NEITHER: "neither: it depends on the arch, the side or the tooth",
+                    NEITHER: IT_DEPENDS,
                 },
                 why="the sign alone does not say it",
             )
@@ -145,11 +146,17 @@ def _plus(names: list[str], changes: pd.DataFrame, asked: Asked) -> list[str]:
         if said == "negative":
             turned.append(name)
         elif said == NEITHER:
-            asked.lacking.append(
-                f"The sign of {name} has no one meaning: add a column with the direction of each "
-                f"record in words ({movement.positive_direction}, {movement.negative_direction})."
-            )
+            asked.lacking.append(no_one_meaning("a plus", name))
     return turned
+
+
+def no_one_meaning(sign: str, name: str) -> str:
+    """What to do about a sign or a word that means now one direction and now the other."""
+    movement = MOVEMENTS[name]
+    return (
+        f"In {name}, {sign} has no one meaning: add a column with the direction of each record in "
+        f"words ({movement.positive_direction}, {movement.negative_direction})."
+    )
 
 
 def _example(names: list[str], changes: pd.DataFrame) -> str:
