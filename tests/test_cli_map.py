@@ -21,12 +21,15 @@ def here(tmp_path, monkeypatch):
     return tmp_path
 
 
+PLUS = ("--answer", "plus=usual")
+
+
 def outcomes(*arguments, typed=""):
     return CliRunner().invoke(app, [str(a) for a in arguments], input=typed)
 
 
 def test_questions_are_asked_records_read_back_and_the_answers_kept(here):
-    done = outcomes("map", "positions.csv", typed="7\n2\ny\n")
+    done = outcomes("map", "positions.csv", typed="7\n2\n1\ny\n")
     assert done.exit_code == 0, done.output
     assert "Are planned and achieved changes, or positions?" in done.output
     assert "Type a number from 1 to 2." in done.output
@@ -39,13 +42,16 @@ def test_questions_are_asked_records_read_back_and_the_answers_kept(here):
 
 
 def test_nothing_is_kept_when_the_owner_says_no(here):
-    done = outcomes("map", "positions.csv", typed="1\n1\nn\n")
+    done = outcomes("map", "positions.csv", typed="1\n1\n1\nn\n")
     assert done.exit_code == 1
     assert not list(here.glob("*.toml"))
 
 
 def test_accept_keeps_only_what_is_not_doubtful(here):
-    assert outcomes("map", "german.csv", "--accept").exit_code == 0
+    asked = outcomes("map", "german.csv", "--accept")
+    assert asked.exit_code == 1
+    assert "Which way is a plus in this file?" in asked.output
+    assert outcomes("map", "german.csv", "--accept", *PLUS).exit_code == 0
     refused = outcomes("map", "directions.csv", "--accept")
     assert refused.exit_code == 1
     assert "Doubtful" in refused.output
@@ -55,11 +61,11 @@ def test_accept_keeps_only_what_is_not_doubtful(here):
 
 
 def test_an_earlier_mapping_is_replaced_only_when_told(here):
-    outcomes("map", "german.csv", "--accept")
-    again = outcomes("map", "german.csv", "--accept")
+    outcomes("map", "german.csv", "--accept", *PLUS)
+    again = outcomes("map", "german.csv", "--accept", *PLUS)
     assert again.exit_code == 2
     assert "--overwrite" in again.output
-    assert outcomes("map", "german.csv", "--accept", "--overwrite").exit_code == 0
+    assert outcomes("map", "german.csv", "--accept", *PLUS, "--overwrite").exit_code == 0
     assert outcomes("map", "german.csv", "--accept", "--out", "no/such.toml").exit_code == 2
 
 
@@ -82,7 +88,7 @@ def test_wrong_use_is_said(here, arguments, says):
 
 
 def test_an_answer_that_nothing_asked_for_is_said(here):
-    done = outcomes("map", "german.csv", "--accept", "--answer", "values=positions")
+    done = outcomes("map", "german.csv", "--accept", *PLUS, "--answer", "values=positions")
     assert "no such question" in done.output
 
 

@@ -1,5 +1,7 @@
 """The commands that write records: a de-identified copy, and last year's cohort with this year's."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +21,19 @@ RecordsArgument = Annotated[
         help="A workbook, a folder of .csv or .parquet files, or a movements .csv.",
     ),
 ]
+
+
+@contextmanager
+def _refusals() -> Iterator[None]:
+    """What keeps a file from being written, said; and the command ended."""
+    try:
+        yield
+    except CohortError as error:
+        stop(
+            error, "Nothing was written. Put right what says 'stop', or say it as the remedy does."
+        )
+    except (InputError, OutputRefused) as error:
+        wrong_use(str(error))
 
 
 @app.command()
@@ -48,7 +63,7 @@ def deidentify(
     """Write a copy with pseudonyms and days in place of codes and dates, and a report beside it."""
     from outcomes.cohort import deidentify as made
 
-    try:
+    with _refusals():
         result = made.deidentify(
             cohort,
             out,
@@ -58,12 +73,6 @@ def deidentify(
             mapping=mapping,
             notation=notation,
         )
-    except CohortError as error:
-        stop(
-            error, "Nothing was written. Put right what says 'stop', or say it as the remedy does."
-        )
-    except (InputError, OutputRefused) as error:
-        wrong_use(str(error))
     shown = console_of()
     print_table(shown, "What was done to each column", result.columns)
     print_table(shown, "Rows", result.counts, align=("read", "written", "left_out"))
@@ -123,7 +132,7 @@ def add(
     """Join this year's records to a cohort; contradictions are listed, nothing is lost."""
     from outcomes.cohort.add import add_records, read_answers
 
-    try:
+    with _refusals():
         known, apart = read_answers(answers) if answers else ({}, [])
         known |= dict(_pair(text) for text in same or ())
         apart += [_pair(text) for text in not_same or ()]
@@ -138,12 +147,6 @@ def add(
             mapping=mapping,
             notation=notation,
         )
-    except CohortError as error:
-        stop(
-            error, "Nothing was written. Put right what says 'stop', or say it as the remedy does."
-        )
-    except (InputError, OutputRefused) as error:
-        wrong_use(str(error))
     _print_lists(
         {
             "Cells that were blank and are filled": result.filled,

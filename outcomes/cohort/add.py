@@ -28,7 +28,13 @@ from outcomes.cohort.reread import require_same, tables_of
 from outcomes.cohort.sources import table_called
 from outcomes.cohort.together import Together, read_together
 from outcomes.cohort.typed import Typed, blank_aims
-from outcomes.cohort.whole import kept_beside, put_in_place, require_new, written_whole
+from outcomes.cohort.whole import (
+    kept_beside,
+    put_in_place,
+    require_new,
+    require_tables_alone,
+    written_whole,
+)
 from outcomes.cohort.write import write_tables
 from outcomes.domain.teeth import Notation
 from outcomes.errors import CannotJoin, InputError, OutputRefused
@@ -160,6 +166,8 @@ def add_records(
     """
     cohort, new = Path(cohort), Path(new)
     target = _target(cohort, out, in_place=in_place)
+    if in_place and target.suffix.lower() == ".xlsx":
+        require_tables_alone(target)
     codes = {theirs: ours for ours, theirs in (same or {}).items()}
     how = None if mapping is None else mapping_at(mapping)
     together = read_together(

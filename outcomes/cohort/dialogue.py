@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.cohort.mapping.questions import Question
 from outcomes.cohort.mapping.spec import Mapping
 from outcomes.cohort.proposal import Proposal
+from outcomes.cohort.suspicion import LOST
 from outcomes.words.english import counted
 
 
@@ -34,7 +35,7 @@ def confirmed(proposal: Proposal, voice: Voice, *, accept: bool = False) -> Mapp
     voice
         How to speak with the owner.
     accept
-        Ask nothing: give the mapping if nothing is doubtful, None if anything is.
+        Ask nothing: give the mapping if nothing is doubtful and few records are lost; else None.
 
     Raises
     ------
@@ -70,6 +71,10 @@ def confirmed(proposal: Proposal, voice: Voice, *, accept: bool = False) -> Mapp
     voice.say("Read back, with the directions as they will be used:")
     for sentence in sentences:
         voice.say(f"  {sentence}")
+    lost = cohort.problems["problem"].str.endswith(LOST) | (cohort.problems["severity"] == "stop")
+    if accept and lost.any():
+        voice.say("Not accepted unseen: too much is left out, or what says 'stop' stands open.")
+        return None
     if accept or voice.confirm("Is this what your file says, directions and sizes too?"):
         return mapping
     voice.say("Nothing was written. Run it again and answer otherwise, or correct the file.")

@@ -99,12 +99,12 @@ class Proposal:
         CannotAnswer
             If questions are open, or no sheet holds movements.
         """
-        if self.open:
-            keys = ", ".join(q.key for q in self.open)
-            raise CannotAnswer(f"Still to be answered: {keys}.")
         if self.draft.lacking:
             lines = "\n".join(f"- {text}" for text in self.draft.lacking)
             raise CannotAnswer(f"{self.opened.name} lacks what every record needs:\n{lines}")
+        if self.open:
+            keys = ", ".join(q.key for q in self.open)
+            raise CannotAnswer(f"Still to be answered: {keys}.")
         if self.draft.mapping is None:
             raise CannotAnswer(
                 f"No sheet of {self.opened.name} holds movements that can be told: a column of "

@@ -30,6 +30,7 @@ from outcomes.cohort.problems import (
 from outcomes.cohort.typed import Typed
 from outcomes.domain.languages import direction_meaning, heading_meanings, movement_heading
 from outcomes.domain.limits import LARGEST_LOSS, SUSPICIOUS_ROWS
+from outcomes.domain.table_types import OTHER_UNITS
 from outcomes.words.english import counted
 
 __all__ = ["KEYS", "Suspicion", "find", "lost_rows", "note"]
@@ -37,7 +38,7 @@ __all__ = ["KEYS", "Suspicion", "find", "lost_rows", "note"]
 #: Keys of all questions, and of what is said first of a cohort that loses many rows ("lost").
 KEYS = frozenset(
     {"blocks", "courses", "cumulative", "directions", "lost", "positions", "remaining"}
-    | {"running numbers", "signed teeth", "signs"}
+    | {"running numbers", "signed teeth", "signs", "units"}
 )
 
 #: Columns without which a row is lost, often written once for several rows.
@@ -243,6 +244,31 @@ def _columns_left_over(table: Typed) -> Iterator[Suspicion]:
             yield from _direction_left_over(table, name)
         elif "start_position" in meanings or "remaining" in meanings or "position" in str(meanings):
             yield from _position_left_over(table, name, meanings)
+        elif meanings == ("unit",):
+            yield from _unit_left_over(table, name)
+
+
+def _unit_left_over(table: Typed, name: str) -> Iterator[Suspicion]:
+    """Units that are not those in which planned and achieved are read."""
+    rows = table.kept
+    if name not in rows:  # held against the movements, and found to agree
+        return
+    words = cells.texts(rows[name])
+    wrong = cells.by_unique(rows[name], lambda v: cells.clean_text(v).casefold() in OTHER_UNITS)
+    wrong = wrong.astype(bool)
+    if wrong.any():
+        first = int(np.argmax(wrong))
+        yield ask(
+            "units",
+            "stop",
+            name,
+            f"the column of units says something else than mm and degrees in "
+            f"{counted(int(wrong.sum()), 'row')}",
+            "In which unit are planned and achieved?",
+            "write lengths in mm and angles in degrees",
+            value=words[first],
+            row=int(rows["row"].iloc[first]),
+        )
 
 
 def _position_left_over(table: Typed, name: str, meanings: tuple[str, ...]) -> Iterator[Suspicion]:

@@ -31,6 +31,17 @@ def total_word(text: str) -> str:
     return "only" if words & _ONLY else "also"
 
 
+def names_total(text: str) -> bool:
+    """Whether a code of a record says that the row is a total of something.
+
+    Examples
+    --------
+    >>> names_total("Total P001"), names_total("Summe 31"), names_total("P001")
+    (True, True, False)
+    """
+    return any(total_word(word) == "only" for word in text.split())
+
+
 _ONLY = frozenset(TOTALS["only"])
 _ALL = _ONLY | frozenset(TOTALS["also"])
 

@@ -319,7 +319,8 @@ def _unknown_codes(raw: Named, column: Column, words: np.ndarray, unknown: np.nd
                 f"`outcomes map` read such words."
             )
         close = headers.near(word, names)
-        return f"{f'Is it {close}? ' if close else ''}Use one of: {', '.join(names)}."
+        mapped = " Words of your own: `outcomes map FILE`." if column.name == "movement" else ""
+        return f"{f'Is it {close}? ' if close else ''}Use one of: {', '.join(names)}.{mapped}"
 
     for word in pd.unique(words[unknown & raw.live]):
         problem = f"no {column.name} of that name"

@@ -10,7 +10,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from outcomes.errors import OutputRefused
+from outcomes.cohort.sources import INVENTED, bytes_at, read_pages, read_source
+from outcomes.errors import InputError, OutputRefused
+from outcomes.words.english import listed
 
 
 def require_new(path: Path) -> None:
@@ -87,3 +89,30 @@ def written_whole(path: Path) -> Iterator[Path]:
         os.rename(beside / path.name, path)
     finally:
         shutil.rmtree(beside, ignore_errors=True)
+
+
+#: Sheets that the empty workbook brings along, or that are written anew.
+_ANEW = ("codebook", "lists", INVENTED)
+
+
+def require_tables_alone(target: Path) -> None:
+    """Refuse to write over a workbook with sheets that would not be written again.
+
+    Raises
+    ------
+    InputError
+        If sheets hold something that is no table of the schema.
+    """
+    read = {sheet.label for sheet in read_source(target).sheets.values()}
+    pages = read_pages(bytes_at(target))
+    lost = [
+        page.label
+        for page in pages
+        if page.cells.size and page.label not in read and page.label.strip().casefold() not in _ANEW
+    ]
+    if lost:
+        raise InputError(
+            f"{target.name} has sheets that hold no table and would be lost: "
+            f"{listed([repr(label) for label in lost])}. Give a new file with --out, or move them "
+            f"to a workbook of their own."
+        )

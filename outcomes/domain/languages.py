@@ -165,7 +165,7 @@ def heading_meanings(text: object) -> tuple[str, ...]:
     -------
     tuple of str
         Names of columns of the schema, or one of start_position, planned_position,
-        achieved_position, direction, arch, side, date, unit, remaining, personal. One where the
+        achieved_position, direction, arch, side, quadrant, date, unit, remaining, personal. One where the
         heading can mean nothing else; several where only its owner knows; none where it is not
         known.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,6 +20,15 @@ UNIT_WORDS = {
     "hours": ("hours", "hour", "hrs", "hr", "h", "h/day", "h/d", "hours/day", "hours per day"),
     "days": ("days", "day", "d"),
 }
+
+#: Other units of length and angle -> the schema's, and what one of them is in it (SI Brochure,
+#: 9th edition 2019, tables 4 and 7; a radian is 180/π degrees).
+OTHER_UNITS: dict[str, tuple[str, float]] = {
+    **dict.fromkeys(("cm", "centimetre", "centimetres", "centimeter", "centimeters"), ("mm", 10.0)),
+    **dict.fromkeys(("µm", "μm", "um", "micrometre", "micrometres", "micrometer", "micrometers",
+                     "micron", "microns"), ("mm", 0.001)),
+    **dict.fromkeys(("rad", "radian", "radians"), ("degree", 180 / math.pi)),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

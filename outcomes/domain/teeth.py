@@ -40,9 +40,13 @@ def _universal() -> dict[str, int]:
     return numbers | letters
 
 
+#: Quadrants 1 to 4 in shorthand.
+QUADRANT_LETTERS = ("UR", "UL", "LL", "LR")
+
+
 def _quadrant() -> dict[str, int]:
     teeth: dict[str, int] = {}
-    for quadrant, name in enumerate(("UR", "UL", "LL", "LR"), 1):
+    for quadrant, name in enumerate(QUADRANT_LETTERS, 1):
         teeth |= {f"{name}{n}": 10 * quadrant + n for n in range(1, 9)}
         teeth |= {f"{name}{c}": 10 * (quadrant + 4) + n for n, c in enumerate("ABCDE", 1)}
     return teeth
@@ -54,7 +58,7 @@ NOTATION_NAMES = {"fdi": "FDI", "universal": "Universal", "quadrant": "quadrant"
 #: For each notation, every token it knows and the FDI number it means.
 TOKENS: dict[str, dict[str, int]] = {
     "fdi": {str(tooth): tooth for tooth in FDI_TEETH}
-    | {f"{tooth // 10}.{tooth % 10}": tooth for tooth in FDI_TEETH},
+    | {f"{tooth // 10}{mark}{tooth % 10}": tooth for tooth in FDI_TEETH for mark in ".,"},
     "universal": _universal(),
     "quadrant": _quadrant(),
 }
@@ -103,6 +107,20 @@ def tooth_token(value: object) -> str:
         return str(int(value))
     token = _NOISE.sub("", str(value).upper())
     return token[:-2] if token.endswith(".0") and token[:-2].isdigit() else token
+
+
+def quadrant_number(text: object) -> int:
+    """Number of a quadrant (ISO 3950; 5 to 8 deciduous): 1 or ``UR`` is upper right; 0 for none.
+
+    Examples
+    --------
+    >>> quadrant_number(1.0), quadrant_number("ll"), quadrant_number("Q4"), quadrant_number("x")
+    (1, 3, 4, 0)
+    """
+    token = tooth_token(text).removeprefix("Q")
+    if token in QUADRANT_LETTERS:
+        return QUADRANT_LETTERS.index(token) + 1
+    return int(token) if token in tuple("12345678") else 0
 
 
 def parse_tooth(text: object, notation: Notation = "fdi") -> int:

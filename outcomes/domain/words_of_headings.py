@@ -310,6 +310,15 @@ HEADINGS: dict[str, dict[str, str]] = {
         "it": "direzione, verso, senso, direzione del movimento, segno",
         "sv": "riktning, rörelseriktning, tecken",
     },
+    "quadrant": {
+        "en": "tooth quadrant, dental quadrant",
+        "de": "Zahnquadrant",
+        "fr": "quadrant dentaire",
+        "es": "cuadrante",
+        "pt": "quadrante",
+        "it": "quadrante",
+        "sv": "kvadrant",
+    },
     "arch": {
         "en": "arch, dental arch, jaw",
         "de": "Kiefer, Zahnbogen",

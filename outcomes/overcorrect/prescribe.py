@@ -153,21 +153,32 @@ def _with_columns(
     return rows.drop(index=lacking), found
 
 
+#: Why past cases say nothing to an aim, and how many more patients they need to; None if that
+#: would not help.
+Declined = tuple[str, int | None]
+
+
 def _answers(
     rows: pd.DataFrame, sources: Mapping[str, Source], bent: Mapping[str, str], rules: Rules
-) -> tuple[dict[int, Answer], dict[int, str]]:
+) -> tuple[dict[int, Answer], dict[int, Declined]]:
     """Index of an aim -> what past cases say to it; or why they say nothing."""
     answers: dict[int, Answer] = {}
-    declined: dict[int, str] = {}
+    declined: dict[int, Declined] = {}
+    needed = f"{rules.enough} patients with such movements are needed for a firm factor."
     asked: dict[tuple[str, Case, float], Answer] = {}
     for at, aim in rows.iterrows():
         index, movement = int(str(at)), str(aim["movement"])
         if movement not in sources:
-            declined[index] = f"The past cases hold no rates of {movement}."
+            none = f"The past cases hold no rates of {movement}."
+            declined[index] = (f"{none} {needed}", rules.enough)
             continue
         source = sources[movement]
         try:
             case = source.case(aim)
+        except CannotAnswer as error:  # the aim is incomplete: more patients would not help
+            declined[index] = (str(error), None)
+            continue
+        try:
             size = abs(float(aim["aim"])) if source.depends_on_size else 1.0
             key = (movement, case, size)
             if key not in asked:
@@ -175,7 +186,7 @@ def _answers(
                 asked[key] = Answer(case, known, _judge(known, rules, bent[movement]))
             answers[index] = asked[key]
         except CannotAnswer as error:
-            declined[index] = str(error)
+            declined[index] = (f"{error} {needed}", rules.enough)
     return answers, declined
 
 
@@ -214,7 +225,7 @@ def _judge(known: Known, rules: Rules, bent: str, beyond: str = "") -> Verdict:
 def _aims_table(
     rows: pd.DataFrame,
     answers: Mapping[int, Answer],
-    declined: Mapping[int, str],
+    declined: Mapping[int, Declined],
     options: pd.DataFrame,
     beyond: Mapping[int, str],
     no_direct: Mapping[int, str],
@@ -244,9 +255,8 @@ def _aims_table(
                 numbers = cautions.of_numbers(aim, known, by_aim[index], limits, rules)
                 said = [*filter(None, [no_direct.get(index)]), *numbers, *said]
         else:
-            why = f"{declined[index]} {rules.enough} patients with such movements are needed for a "
-            record |= {"verdict": "not supported", "why": f"{why}firm factor."}
-            record["more_patients"] = rules.enough
+            why, more = declined[index]
+            record |= {"verdict": "not supported", "why": why, "more_patients": more}
         records.append({**record, "cautions": " ".join(said)})
     extra = pd.DataFrame(records, index=rows.index)
     extra = extra.reindex(columns=[*JUDGED, "tolerance", "cautions"])

@@ -90,6 +90,9 @@ def write_all(folder: Path) -> None:
     answers: dict[str, dict[str, str]] = {}
     for of in (_languages, _signs, _wide, _several):
         answers |= of(rows, folder)
+    for said in answers.values():
+        if said.get("sign") != "words":
+            said["plus"] = "usual"
     written = json.dumps(dict(sorted(answers.items())), indent=1, ensure_ascii=False) + "\n"
     (folder / "answers.json").write_text(written, encoding="utf-8")
     (folder / "invented.md").write_text(f"# Invented cohort\n\n{demo.NOTICE}\n\n{ABOUT}\n", "utf-8")

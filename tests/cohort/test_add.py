@@ -227,6 +227,23 @@ def test_in_place_a_folder_keeps_its_other_files(tmp_path, files):
     assert (result.earlier / "movements.csv").read_text().splitlines()[1:] == LAST
 
 
+def test_in_place_no_sheet_without_a_table_is_lost(tmp_path, files):
+    _, new = files()
+    path = tmp_path / "practice.xlsx"
+    rows = pd.DataFrame([line.split(",") for line in LAST], columns=HEAD.split(","))
+    for sheet, allowed in (("Fees", False), ("notes", False), ("codebook", True)):
+        with pd.ExcelWriter(path) as writer:
+            rows.to_excel(writer, sheet_name="movements", index=False)
+            pd.DataFrame({"a": [1]}).to_excel(writer, sheet_name=sheet, index=False)
+        held = path.read_bytes()
+        if allowed:
+            add_records(path, new, in_place=True)
+            continue
+        with pytest.raises(InputError, match=f"'{sheet}'"):
+            add_records(path, new, in_place=True)
+        assert path.read_bytes() == held
+
+
 def test_in_place_nothing_changes_when_it_fails(files, tmp_path, monkeypatch):
     last, new = files()
     held = last.read_bytes()

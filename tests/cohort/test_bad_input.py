@@ -478,3 +478,12 @@ def test_the_demo_with_every_kind_of_bad_row_gives_what_its_makers_expect():
         assert case.outcome not in ("check", "blank") or place in listed, case
     assert adds_up(cohort)
     assert cohort.invented
+
+
+def test_a_word_for_a_movement_that_is_not_known_is_told_of_the_mapping():
+    rows = pd.DataFrame(
+        {"patient": ["P1", "P2"], "tooth": [11, 12], "movement": ["tip", "swivel"],
+         "planned": [5.0, 4.0], "achieved": [3.0, 2.0]}
+    )  # fmt: skip
+    (remedy,) = from_frames(rows, strict=False).problems.query("value == 'swivel'")["remedy"]
+    assert "`outcomes map FILE`" in remedy

@@ -406,6 +406,9 @@ def proposed(tmp_path, text, answers=None):
     return propose_mapping(file, answers)
 
 
+USUAL = {"plus": "usual"}
+
+
 def keys(proposal):
     return [question.key for question in proposal.open]
 
@@ -418,7 +421,7 @@ SIZES = "patient,tooth,movement,planned,achieved\n" + "".join(
 def test_numbers_of_one_sign_are_asked_from_eight_on(tmp_path):
     assert keys(proposed(tmp_path, SIZES)) == ["one way:vertical"]
     fewer = SIZES.rsplit("\n", 2)[0] + "\n"
-    assert keys(proposed(tmp_path, fewer)) == []
+    assert keys(proposed(tmp_path, fewer)) == ["plus"]
     turned = proposed(tmp_path, SIZES, {"one way:vertical": "negative"})
     assert (turned.read().movements["planned"] < 0).all()
 
@@ -436,7 +439,9 @@ def test_two_columns_of_one_meaning_are_asked(tmp_path):
     text = "patient,tooth,movement,Plan,planned,achieved\nP1,43,tip,5,4,3\nP2,43,tip,-5,-4,-2\n"
     proposal = proposed(tmp_path, text)
     assert keys(proposal) == ["which:planned"]
-    assert proposal.answer({"which:planned": "Plan"}).read().movements["planned"].tolist() == [
+    assert proposal.answer({"which:planned": "Plan", **USUAL}).read().movements[
+        "planned"
+    ].tolist() == [
         5,
         -5,
     ]
@@ -446,9 +451,9 @@ def test_a_word_that_could_be_two_movements_is_asked(tmp_path):
     text = "patient,tooth,movement,planned,achieved\nP1,43,mesial,5,3\nP2,43,tip,-5,-2\n"
     proposal = proposed(tmp_path, text)
     assert keys(proposal) == ["movement:mesial"]
-    tip = proposal.answer({"movement:mesial": "tip"})
+    tip = proposal.answer({"movement:mesial": "tip", **USUAL})
     assert tip.read().movements["movement"].tolist() == ["tip", "tip"]
-    out = proposal.answer({"movement:mesial": "skip"}).read()
+    out = proposal.answer({"movement:mesial": "skip", **USUAL}).read()
     assert out.movements["row"].tolist() == [3]
     assert len(out.excluded) == 1
 
@@ -476,7 +481,7 @@ def test_a_heading_with_a_per_cent_sign_may_be_a_share_of_the_plan(tmp_path):
     text = "patient,tooth,movement,planned,achieved (%)\nP1,43,tip,5,60\nP2,43,tip,-5,50\n"
     proposal = proposed(tmp_path, text)
     assert keys(proposal) == ["column:achieved (%)"]
-    share = proposal.answer({"column:achieved (%)": "percent"})
+    share = proposal.answer({"column:achieved (%)": "percent", **USUAL})
     assert share.read().movements["achieved"].tolist() == [3, -2.5]
 
 
@@ -488,7 +493,7 @@ def test_a_title_that_names_no_patient_does_not_become_one(tmp_path):
     pd.DataFrame([[*row, *[None] * (4 - len(row))] for row in rows]).to_excel(
         file, index=False, header=False
     )
-    proposal = propose_mapping(file).answer(patient="title")
+    proposal = propose_mapping(file).answer(patient="title", **USUAL)
     assert proposal.read().movements["patient"].tolist() == ["P1", "P1", "P2"]
 
 

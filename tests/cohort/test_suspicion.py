@@ -416,3 +416,14 @@ def test_numbers_near_the_largest_there_is_are_no_failure():
     )
     cohort = from_frames(rows, strict=False)
     assert cohort.problems["problem"].str.contains("larger than").any()
+
+
+@pytest.mark.parametrize(("units", "asked"), [(["mm", "°", ""], False), (["µm", "rad", ""], True)])
+def test_a_column_of_other_units_is_asked_about(units, asked):
+    rows = pd.DataFrame(
+        {"patient": ["P1", "P1", "P2"], "tooth": [11, 36, 13], "planned": [1.0, 5.0, -3.0],
+         "movement": ["vertical", "rotation", "tip"], "achieved": [0.5, 3.0, -2.0], "unit": units}
+    )  # fmt: skip
+    found = from_frames(rows, strict=False).problems
+    said = found[found["problem"].str.contains("something else than mm and degrees in 2 rows")]
+    assert (said["severity"] == "stop").tolist() == [True] * asked

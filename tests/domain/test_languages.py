@@ -38,7 +38,7 @@ DIRECTIONS = [
     for direction in (movement.positive_direction, movement.negative_direction)
 ]
 PLACES = ("start_position", "planned_position", "achieved_position")
-EXTRAS = {*PLACES, "direction", "arch", "side", "date", "unit", "remaining", "personal"}
+EXTRAS = {*PLACES, "direction", "arch", "side", "quadrant", "date", "unit", "remaining", "personal"}
 
 
 def each_word(table):

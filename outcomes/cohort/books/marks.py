@@ -34,6 +34,26 @@ class Marks:
     rows: int = 0
     columns: int = 0
 
+    @classmethod
+    def gathered(
+        cls,
+        instead: Iterable[tuple[int, int, str]],
+        hidden_rows: Iterable[int],
+        hidden_columns: Iterable[tuple[int, int]],
+        merged: Iterable[Block],
+        last_row: int,
+        last_column: int,
+    ) -> Marks:
+        """From what was met while going through a sheet; hidden rows one by one, in any order."""
+        return cls(
+            tuple(instead),
+            stretches((row, row) for row in hidden_rows),
+            tuple(hidden_columns),
+            tuple(merged),
+            last_row + 1,
+            last_column + 1,
+        )
+
 
 #: Codes of error cells in binary workbooks ([MS-XLS] 2.5.10 Bes, [MS-XLSB] 2.5.97.2 BErr).
 ERROR_CODES = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 
-from outcomes.cohort.books.marks import Marks, error_text, stretches
+from outcomes.cohort.books.marks import Marks, error_text
 from outcomes.errors import Unreadable
 
 SIGNATURE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -93,14 +93,7 @@ def _marks(stream: bytes, start: int) -> Marks:
             for i in range(count):
                 top, bottom, left, right = struct.unpack_from("<HHHH", content, 2 + 8 * i)
                 merged.append((top, left, bottom, right))
-    return Marks(
-        tuple(instead),
-        stretches((row, row) for row in hidden),
-        tuple(columns),
-        tuple(merged),
-        last_row + 1,
-        last_column + 1,
-    )
+    return Marks.gathered(instead, hidden, columns, merged, last_row, last_column)
 
 
 def _check_reach(content: bytes) -> None:

@@ -7,7 +7,7 @@ import struct
 from collections.abc import Iterator
 from xml.etree import ElementTree
 
-from outcomes.cohort.books.marks import Marks, error_text, stretches
+from outcomes.cohort.books.marks import Marks, error_text
 
 BOOK = "xl/workbook.bin"
 _RELATIONS = "xl/_rels/workbook.bin.rels"
@@ -109,11 +109,4 @@ def _marks(part: bytes) -> Marks:
         elif kind == _MERGED:
             top, bottom, left, right = struct.unpack_from("<IIII", content)
             merged.append((top, left, bottom, right))
-    return Marks(
-        tuple(instead),
-        stretches((row, row) for row in hidden),
-        tuple(columns),
-        tuple(merged),
-        last_row + 1,
-        last_column + 1,
-    )
+    return Marks.gathered(instead, hidden, columns, merged, last_row, last_column)

@@ -212,11 +212,4 @@ def _walked(page: bytes) -> Marks:
             merged.append(block(given.get("ref", "")))
         elif event == "end" and name == "row":
             item.clear()
-    return Marks(
-        tuple(instead),
-        stretches((row, row) for row in hidden),
-        tuple(columns),
-        tuple(merged),
-        last_row + 1,
-        last_column + 1,
-    )
+    return Marks.gathered(instead, hidden, columns, merged, last_row, last_column)

@@ -8,14 +8,21 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.cells import by_unique, clean_text, numbers, texts
+from outcomes.cohort.cells import clean_text, numbers, texts
 from outcomes.cohort.headers import heading
 from outcomes.cohort.mapping import evidence
 from outcomes.cohort.mapping.join import join
-from outcomes.cohort.mapping.layout import AS_MEANING
+from outcomes.cohort.mapping.layout import AS_MEANING, MINUS_SIGNS
 from outcomes.cohort.mapping.pages import Pages
 from outcomes.cohort.mapping.parts import all_records
 from outcomes.cohort.mapping.questions import Asked, Question
+from outcomes.cohort.mapping.signs import (
+    IT_DEPENDS,
+    NEITHER,
+    named,
+    no_one_meaning,
+    reversed_signs,
+)
 from outcomes.cohort.mapping.spec import CHOICES, NUMBERS, Mapping, Part, said_word
 from outcomes.cohort.mapping.values import settle
 from outcomes.domain import teeth
@@ -59,7 +66,7 @@ def settled(parts: tuple[Part, ...], pages: Pages, asked: Asked) -> Mapping | No
     mapping = _counted(mapping, changes, asked)
     return replace(
         mapping,
-        reversed_signs=_one_way(mapping, changes, asked),
+        reversed_signs=reversed_signs(mapping, frame, changes, asked),
         notation=_notation(parts, frame, asked),
         attachments=_attachments(frame),
     )
@@ -159,12 +166,6 @@ def _movements(frame: pd.DataFrame, asked: Asked) -> dict[str, tuple[str, int]]:
     return found
 
 
-def _named(frame: pd.DataFrame, mapping: Mapping) -> np.ndarray:
-    """Movement of each record, by the words of the mapping; (n,)."""
-    meant = {said_word(word): movement for word, (movement, _) in mapping.movements.items()}
-    return by_unique(frame["movement"], lambda v: meant.get(said_word(v), clean_text(v)))
-
-
 def _directions(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
     """Whether words give the direction, and what each means."""
     of_words = any(sign for _, sign in mapping.movements.values())
@@ -184,22 +185,30 @@ def _directions(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
     )
     found: dict[tuple[str, str], int] = {}
     if column:
-        pairs = pd.DataFrame({"m": _named(frame, mapping), "w": texts(frame["direction"])})
+        pairs = pd.DataFrame({"m": named(frame, mapping), "w": texts(frame["direction"])})
         for name, word in pairs.drop_duplicates().itertuples(index=False):
             movement = MOVEMENTS.get(str(name))
             if movement is None or not word:
                 continue
+            minus = clean_text(word) in MINUS_SIGNS
+            asked_of = "+" if minus else word
             meant = direction_meaning(word, movement.name)
             if not meant:
                 said = asked.ask(
                     Question(
-                        f"direction:{movement.name}:{word}",
-                        f"Which way is {word!r} in {movement.name}?",
-                        {"positive": movement.positive, "negative": movement.negative},
+                        f"direction:{movement.name}:{asked_of}",
+                        f"Which way is {asked_of!r} in {movement.name}?",
+                        {
+                            "positive": movement.positive,
+                            "negative": movement.negative,
+                            NEITHER: IT_DEPENDS,
+                        },
                         why="a word that is not known, or that depends on the arch",
                     )
                 )
-                meant = {"positive": 1, "negative": -1}.get(said or "", 0)
+                if said == NEITHER:
+                    asked.lacking.append(no_one_meaning(repr(asked_of), movement.name))
+                meant = {"positive": 1, "negative": -1}.get(said or "", 0) * (-1 if minus else 1)
             if meant:
                 found[movement.name, word] = meant
     return replace(mapping, sign=answer or mapping.sign, directions=found)
@@ -243,48 +252,20 @@ def _counted(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> Mapping:
     """From where later courses are counted: asked where they look as if they went on."""
     if mapping.values == "positions":
         return mapping
-    found = evidence.continuing(frame)
-    if not found.likely:
+    found, begins = evidence.continuing(frame), evidence.begins_where_ended(frame)
+    if not found.likely and not begins:
         return mapping
     answer = asked.ask(
         Question(
             "counted_from",
             "From where are the numbers of a second course counted?",
             CHOICES["counted_from"],
-            "treatment",
+            "treatment" if begins else "",
             f"in {found.going_on} of {found.pairs} pairs of courses the plan of the later one lies "
             f"beyond what the earlier one achieved",
         )
     )
     return replace(mapping, counted_from=answer or mapping.counted_from)
-
-
-def _one_way(mapping: Mapping, frame: pd.DataFrame, asked: Asked) -> tuple[str, ...]:
-    """Movements whose positive means what the schema calls negative: asked where all are positive."""
-    if mapping.sign == "words" or mapping.values == "positions":
-        return ()
-    reversed_signs = []
-    for movement in MOVEMENTS.values():
-        where = frame["movement"].to_numpy(object) == movement.name
-        sign = evidence.signs(frame, where)
-        if not (sign.one_way and sign.unsigned):
-            continue
-        answer = asked.ask(
-            Question(
-                f"one way:{movement.name}",
-                f"All {sign.positive} planned numbers of {movement.name} are positive. Which way "
-                f"is that? If both ways are among them and no column tells them apart, they cannot "
-                f"be read: stop here, and add the direction.",
-                {
-                    "positive": f"all are {movement.positive}",
-                    "negative": f"all are {movement.negative}",
-                },
-                why="sizes without a sign, or a file with one direction only",
-            )
-        )
-        if answer == "negative":
-            reversed_signs.append(movement.name)
-    return tuple(reversed_signs)
 
 
 def _notation(parts: tuple[Part, ...], frame: pd.DataFrame, asked: Asked) -> str:

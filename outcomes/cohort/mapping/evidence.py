@@ -10,7 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort import doubtful_numbers
 from outcomes.cohort.cells import by_unique, numbers, texts
+from outcomes.domain.limits import CONTINUING, SUSPICIOUS_ROWS
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.teeth import tooth_token
 
 #: Fewer rows than this with numbers of one sign say nothing (common practice, no source).
@@ -59,6 +62,25 @@ def positions(frame: pd.DataFrame) -> str:
     less = np.median(np.abs(planned - start)[both])
     own = np.median(np.abs(planned)[both])
     return f"planned is {own:.3g} in the middle, planned minus start {less:.3g}"
+
+
+def begins_where_ended(frame: pd.DataFrame) -> bool:
+    """Whether later courses fit better as going on from the one before than as beginning anew."""
+    if not {"patient", "tooth", "movement", "course", "planned", "achieved"} <= set(frame):
+        return False
+    rows = pd.DataFrame(
+        {
+            "patient": texts(frame["patient"]),
+            "tooth": by_unique(frame["tooth"], tooth_token),
+            "movement": texts(frame["movement"]),
+            **{n: numbers(frame[n]).values for n in ("course", "planned", "achieved")},
+        }
+    ).dropna()
+    rows = rows[rows["movement"].isin(list(MOVEMENTS))]
+    rows = rows.drop_duplicates(["patient", "tooth", "movement", "course"])
+    with np.errstate(over="ignore", invalid="ignore"):  # numbers near the largest there is
+        pairs, ratio = doubtful_numbers.continuing(rows)
+    return pairs >= SUSPICIOUS_ROWS["pairs"] and ratio < CONTINUING["check"]
 
 
 @dataclass(frozen=True)

@@ -208,7 +208,9 @@ def _part(take: _Take, raw: Dict[str, Any], count: int) -> Part:
     )
     wide = {}
     for heading, what in take.value(raw, "wide", dict, {}).items():
-        if not isinstance(what, dict) or not set(what) <= {"number", "movement", "tooth", "course"}:
+        if not isinstance(what, dict) or not set(what) <= {
+            "number", "movement", "tooth", "course", "way"
+        }:  # fmt: skip
             take.wrong.append(f"part {count}, wide, {heading!r}: give number, movement, tooth")
             continue
         wide[heading] = Wide(
@@ -216,6 +218,7 @@ def _part(take: _Take, raw: Dict[str, Any], count: int) -> Part:
             take.value(what, "movement", str, ""),
             take.value(what, "tooth", str, ""),
             take.value(what, "course", int, 0),
+            take.value(what, "way", str, ""),
         )
     every = take.value(raw, "every_row", dict, {})
     fine = {k: v for k, v in every.items() if type(v) in (str, int)}

@@ -9,9 +9,12 @@ from pathlib import Path
 import pandas as pd
 
 from outcomes.cohort import sources
+from outcomes.cohort.books.marks import Block
+from outcomes.cohort.books.pages import Page
+from outcomes.cohort.headers import SEARCH_ROWS
 from outcomes.cohort.mapping.apply import mapped_sheet
 from outcomes.cohort.mapping.file import SUFFIX, mapping_at
-from outcomes.cohort.mapping.pages import Pages
+from outcomes.cohort.mapping.pages import MERGED, Pages
 from outcomes.cohort.mapping.parts import Found, sheets_read
 from outcomes.cohort.mapping.spec import Mapping
 from outcomes.cohort.problems import problem_frame
@@ -80,7 +83,8 @@ def _pages(path: Path, *, alone: bool) -> tuple[Pages, bytes, dict[str, list[pd.
             if page.hidden:
                 hidden[name] = [_hidden_sheet(name)]
             else:
-                found[name] = page.cells
+                found[name] = page.cells.astype(object)
+                found[name].attrs[MERGED] = _merged_headings(page)
     elif suffix == ".parquet":
         found = {label: _with_headings(sources.parquet_sheet(path.name, data, "movements"))}
     elif suffix in sources.TEXT_FILES:
@@ -91,6 +95,11 @@ def _pages(path: Path, *, alone: bool) -> tuple[Pages, bytes, dict[str, list[pd.
             "Save the table as .xlsx or .csv, or give a folder of such files.",
         )
     return {k: v.astype(object) for k, v in found.items()}, data, hidden
+
+
+def _merged_headings(page: Page) -> tuple[Block, ...]:
+    """Blocks of cells merged across, where headings may stand."""
+    return tuple(b for b in page.marks.merged if b[0] < SEARCH_ROWS and b[3] > b[1])
 
 
 def _hidden_sheet(name: str) -> pd.DataFrame:

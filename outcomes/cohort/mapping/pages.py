@@ -10,13 +10,19 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.cells import blank_cells, clean_text
-from outcomes.domain.languages import heading_meanings
+from outcomes.domain.languages import arch_meaning, course_meaning, heading_meanings
 
 Pages = dict[str, pd.DataFrame]
 """Name of the sheet or file -> its cells, row i of the frame being row i + 1 of the spreadsheet."""
 
 #: Between the two headings of a column whose headings stand in two rows.
 BETWEEN = " / "
+
+#: Between the title of a block and that of a block within it.
+WITHIN = ", "
+
+#: Of the frame of a sheet (``attrs``): its blocks of merged cells, as in ``sources.Sheet``.
+MERGED = "merged"
 
 
 @dataclass(frozen=True)
@@ -50,13 +56,37 @@ class Grid:
         return self.cells.iloc[:, self.headings.index(heading)]
 
 
-def joined_headings(rows: Sequence[Sequence[object]]) -> tuple[str, ...]:
+def headings_at(cells: pd.DataFrame, rows: Sequence[int]) -> tuple[str, ...]:
+    """Headings that stand in one or two rows of a sheet, counted from 1, made unique."""
+    found = [list(cells.iloc[row - 1]) for row in rows]
+    goes_on = _merged_across(cells, rows[0]) if len(rows) == 2 else None
+    return joined_headings(found, goes_on)
+
+
+def _merged_across(cells: pd.DataFrame, row: int) -> set[int] | None:
+    """Columns whose cell in a row is merged into the one to its left; None if none is."""
+    blocks = cells.attrs.get(MERGED, ())
+    found = {
+        column
+        for top, left, bottom, right in blocks
+        if top <= row - 1 <= bottom
+        for column in range(left + 1, right + 1)
+    }
+    return found or None
+
+
+def joined_headings(
+    rows: Sequence[Sequence[object]], goes_on: set[int] | None = None
+) -> tuple[str, ...]:
     """Headings of one or two rows as one text for each column, made unique.
 
-    In the upper of two rows a blank cell goes on with the heading before it, as merged cells do.
+    In the upper of two rows a blank cell goes on with the heading before it, as merged cells do:
+    in the columns ``goes_on``, or wherever it is blank if nothing is known of merged cells.
 
     Examples
     --------
+    >>> joined_headings([["Patient", "Rotation", None, None], ["", "planned", "achieved", "note"]], {2})
+    ('Patient', 'Rotation / planned', 'Rotation / achieved', 'note')
     >>> joined_headings([["Patient", "Rotation", None], ["", "planned", "achieved"]])
     ('Patient', 'Rotation / planned', 'Rotation / achieved')
     >>> joined_headings([["a", "a", ""]])
@@ -68,8 +98,9 @@ def joined_headings(rows: Sequence[Sequence[object]]) -> tuple[str, ...]:
         names = lower
     else:
         names, last = [], ""
-        for above, below in zip(texts[0], lower, strict=True):
-            last = above or (last if below else "")
+        for i, (above, below) in enumerate(zip(texts[0], lower, strict=True)):
+            known = goes_on is None or i in goes_on
+            last = above or (last if below and known else "")
             names.append(BETWEEN.join(part for part in (last, below) if part))
     used: set[str] = set()
     unique = []
@@ -80,6 +111,21 @@ def joined_headings(rows: Sequence[Sequence[object]]) -> tuple[str, ...]:
         used.add(free)
         unique.append(free)
     return tuple(unique)
+
+
+def without_count(names: Sequence[str]) -> list[str]:
+    """Headings as they stand in the sheet, without what made them unique.
+
+    Examples
+    --------
+    >>> without_count(["planned", "planned (2)", "note (2)"])
+    ['planned', 'planned', 'note (2)']
+    """
+    found = [_COUNTED.fullmatch(name) for name in names]
+    return [m[1] if m and m[1] in names else n for m, n in zip(found, names, strict=True)]
+
+
+_COUNTED = re.compile(r"(.+) \((?:[2-9]|[1-9]\d+)\)")
 
 
 def grid(cells: pd.DataFrame, headings: Sequence[int], *, titled: bool = False) -> Grid:
@@ -94,13 +140,13 @@ def grid(cells: pd.DataFrame, headings: Sequence[int], *, titled: bool = False) 
     titled
         Whether a row with text in one cell only is the title of the rows below it, and the
         headings may be repeated below a title. Where some of these say "patient", only those are
-        titles; the others belong to no block.
+        titles; a course or an arch below one is of a block within it, and others belong to none.
     """
     at = [row - 1 for row in headings]
     if at[-1] >= len(cells):
         empty = cells.iloc[:0]
         return Grid((), empty, np.array([], int), np.array([], object), {})
-    names = joined_headings([list(cells.iloc[row]) for row in at])
+    names = headings_at(cells, headings)
     blank = _blank(cells)
     body = np.arange(at[-1] + 1, len(cells))
     body = body[~blank[body].all(axis=1)]
@@ -115,14 +161,17 @@ def grid(cells: pd.DataFrame, headings: Sequence[int], *, titled: bool = False) 
             if row not in at
         }
         named = {row for row, text in alone.items() if of_patient(text)}
-        last = ""
+        last = patient = ""
         for row in range(len(cells)):
             if row in at or row in repeats:
                 if row in repeats and row > at[-1]:
                     aside[row + 1] = "headings again"
             elif filled[row] == 1:
+                text = alone.get(row, "")
                 if row in named or not named:
-                    last = alone.get(row, last)
+                    last = patient = text or last
+                elif course_meaning(text) or arch_meaning(text):
+                    last = WITHIN.join(part for part in (patient, text) if part)
                 if row > at[-1]:
                     aside[row + 1] = "title of a block"
             titles[row] = last

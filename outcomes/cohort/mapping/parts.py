@@ -5,13 +5,14 @@ Cells stay as typed; what the numbers mean is settled in ``values``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.cells import by_unique, numbers, texts
-from outcomes.cohort.mapping.pages import Grid, Pages, grid, joined_headings
+from outcomes.cohort.cells import by_unique, clean_text, numbers, texts
+from outcomes.cohort.mapping.pages import Grid, Pages, grid, headings_at
 from outcomes.cohort.mapping.spec import (
     FROM_SHEET,
     FROM_TITLE,
@@ -21,9 +22,16 @@ from outcomes.cohort.mapping.spec import (
     Wide,
     said_word,
 )
+from outcomes.cohort.mapping.units import in_schema_units, unit_of_heading, without_percent
+from outcomes.cohort.totals import names_total
 from outcomes.domain.languages import arch_meaning, course_meaning, heading_meanings
 
-#: Columns of records that are not the user's: where a record comes from.
+#: Between what a title says of the patient, the course and the arch.
+_BETWEEN_WORDS = re.compile(r"[,;|/]|\s[-–—]\s|\(|\)")
+
+#: Columns that tell records apart and may name a total instead.
+KEYS = ("patient", "tooth", "movement", "course")
+
 #: In place of a sheet's name: every sheet that has the headings of the part.
 EVERY_SHEET = "*"
 
@@ -35,6 +43,7 @@ ANEW = (
 #: Before the heading of a column of the user's own, so that it is nothing else.
 OWN = "own "
 
+#: Columns of records that are not the user's: where a record comes from.
 ROW, PLACE, TROUBLE = "row", "place", "trouble"
 
 
@@ -106,7 +115,7 @@ def sheets_read(mapping: Mapping, pages: Pages) -> set[str]:
 def _has_headings(part: Part, cells: pd.DataFrame) -> bool:
     if max(part.headings) > len(cells):
         return False
-    found = joined_headings([list(cells.iloc[row - 1]) for row in part.headings])
+    found = headings_at(cells, part.headings)
     return {*part.columns, *part.wide} <= set(found)
 
 
@@ -124,8 +133,11 @@ def records_of(part: Part, label: str, cells: pd.DataFrame, mapping: Mapping) ->
             )
             for heading in gone
         ]
+    others = [p for p in mapping.parts if p is not part and p.sheet == part.sheet]
+    if others:
+        rows = _without_others(rows, part, others)
     base, own = _base(part, rows, label)
-    found = _unnamed(part, rows, label)
+    found = _unnamed([part, *others], rows, label) if part is _first(part, mapping) else []
     if rows.set_aside:
         found.append(_aside(rows.set_aside, label))
     if part.wide:
@@ -146,16 +158,19 @@ def _with_numbers(frame: pd.DataFrame) -> pd.DataFrame:
     A unit stays behind its number; what cannot be read stays as typed, for its problem to show.
     """
     columns = {}
+    given = frame.get("unit", ())
     for name in (*NUMBERS, "number"):
         if name in frame:
-            read = numbers(frame[name])
-            cells = frame[name].to_numpy(object).copy()
+            bare = name == "percent"
+            typed = without_percent(frame[name]) if bare else in_schema_units(frame[name], given)
+            read = numbers(typed)
+            cells = typed.to_numpy(object).copy()
             fine = np.isfinite(read.values)
             cells[fine] = [
                 with_unit(v, u) for v, u in zip(read.values[fine], read.units[fine], strict=True)
             ]
             columns[name] = cells
-    return frame.assign(**columns)
+    return frame.assign(**columns).drop(columns="unit", errors="ignore")
 
 
 def with_unit(value: float, unit: str) -> float | str:
@@ -177,13 +192,17 @@ def _base(part: Part, rows: Grid, label: str) -> tuple[pd.DataFrame, tuple[str, 
     """Every column of a part but the wide ones, under its meaning."""
     columns: dict[str, object] = {}
     own = []
+    totals = totals_in(rows, [h for h, m in part.columns.items() if m in KEYS])
     for heading, meaning in part.columns.items():
         cells = rows.column(heading)
         if heading in part.fill_down:
-            cells = cells.mask(pd.Series(texts(cells) == "", index=cells.index)).ffill()
+            blank = pd.Series(texts(cells) == "", index=cells.index)
+            cells = cells.mask(blank).ffill().mask(blank & totals)
         if meaning == "own":
             own.append(heading)
         if meaning != "drop":
+            if meaning in NUMBERS and unit_of_heading(heading):
+                cells = in_schema_units(cells, [unit_of_heading(heading)] * len(cells))
             columns[OWN + heading if meaning == "own" else meaning] = cells.astype(object)
     for name, value in part.every_row.items():
         if value == FROM_TITLE:
@@ -194,6 +213,12 @@ def _base(part: Part, rows: Grid, label: str) -> tuple[pd.DataFrame, tuple[str, 
     return frame.assign(**{ROW: rows.rows}), tuple(OWN + heading for heading in own)
 
 
+def totals_in(rows: Grid, headings: list[str]) -> np.ndarray:
+    """Rows that a column of codes calls a total: nothing is filled down into them; (n,)."""
+    named = [by_unique(rows.column(h), lambda v: names_total(clean_text(v))) for h in headings]
+    return np.any(named, axis=0).astype(bool) if named else np.zeros(len(rows.rows), dtype=bool)
+
+
 def said_by(name: str, title: str) -> object:
     """What the name of a sheet or the title of a block says about patient, course or arch.
 
@@ -201,20 +226,43 @@ def said_by(name: str, title: str) -> object:
     --------
     >>> said_by("patient", "Patient: P007"), said_by("course", "Course 2")
     ('P007', 2)
+    >>> said_by("patient", "Patient P007, course 2"), said_by("course", "Patient P007, course 2")
+    ('P007', 2)
     """
-    if name == "course":
-        return course_meaning(title) or title
-    if name == "arch":
-        return arch_meaning(title) or title
+    said = [part.strip() for part in _BETWEEN_WORDS.split(title) if part.strip()]
+    if name in ("course", "arch"):
+        meant = course_meaning if name == "course" else arch_meaning
+        return next((found for found in map(meant, (title, *said)) if found), title)
+    own = [part for part in said if not course_meaning(part) and not arch_meaning(part)]
+    if len(own) < len(said):
+        title = ", ".join(own)
     first, _, rest = title.partition(" ")
-    return rest.strip(" :") if rest and "patient" in heading_meanings(first) else title
+    return rest.strip(" :") if rest and "patient" in heading_meanings(first.strip(":")) else title
 
 
-def _unnamed(part: Part, rows: Grid, label: str) -> list[Found]:
+def _first(part: Part, mapping: Mapping) -> Part:
+    """The first part that reads the sheet of another."""
+    return next(p for p in mapping.parts if p.sheet == part.sheet)
+
+
+def _without_others(rows: Grid, part: Part, others: list[Part]) -> Grid:
+    """The rows in which a part has anything in columns that only it reads."""
+    elsewhere = {h for other in others for h in (*other.columns, *other.wide)}
+    own = [h for h in (*part.columns, *part.wide) if h not in elsewhere]
+    here = np.flatnonzero(np.any([texts(rows.column(h)) != "" for h in own], axis=0))
+    return replace(
+        rows,
+        cells=rows.cells.iloc[here].reset_index(drop=True),
+        rows=rows.rows[here],
+        titles=rows.titles[here],
+    )
+
+
+def _unnamed(parts: list[Part], rows: Grid, label: str) -> list[Found]:
     """Columns with values that the mapping says nothing of: a file that has grown since."""
     found = []
     for i, heading in enumerate(rows.headings):
-        if heading in part.columns or heading in part.wide:
+        if any(heading in part.columns or heading in part.wide for part in parts):
             continue
         if not (texts(rows.cells.iloc[:, i]) != "").any():
             continue
@@ -246,16 +294,25 @@ def _unpivoted(
     A record of which no number is written is none: a blank cell of a wide table says neither that
     nothing was planned nor that nothing was measured.
     """
-    together: dict[tuple[str, str, int], dict[str, tuple[str, Wide]]] = {}
+    together: dict[tuple[str, str, int, str], dict[str, tuple[str, Wide]]] = {}
     for heading, what in part.wide.items():
-        key = (what.movement, what.tooth, what.course)
+        key = (what.movement, what.tooth, what.course, what.way)
         together.setdefault(key, {})[what.number] = (heading, what)
     frames: list[pd.DataFrame] = []
-    for (movement, tooth, course), given in together.items():
+    for (movement, tooth, course, way), given in together.items():
         frame = base.copy()
         for number, (heading, _) in given.items():
-            frame["number" if number == "kind" else number] = rows.column(heading).astype(object)
-        for name, value in (("movement", movement), ("tooth", tooth), ("course", course)):
+            cells, unit = rows.column(heading).astype(object), unit_of_heading(heading)
+            frame["number" if number == "kind" else number] = (
+                in_schema_units(cells, [unit] * len(cells)) if unit else cells
+            )
+        said: dict[str, str | int] = {
+            "movement": movement,
+            "tooth": tooth,
+            "course": course,
+            "direction": way,
+        }
+        for name, value in said.items():
             if value:
                 frame[name] = value
         frame[PLACE] = _places(label, rows.rows, " and ".join(h for h, _ in given.values()))
@@ -263,6 +320,8 @@ def _unpivoted(
         written = np.column_stack([texts(frame[name]) != "" for name in used]).any(axis=1)
         frames.append(frame.iloc[np.flatnonzero(written)])
     frame = pd.concat(frames, ignore_index=True).sort_values(ROW, kind="stable", ignore_index=True)
+    if any(what.way for what in part.wide.values()):
+        frame = _one_way_only(frame)
     idle = sorted(set(rows.rows.tolist()) - set(frame[ROW].tolist()))
     if idle:
         found.append(
@@ -273,6 +332,20 @@ def _unpivoted(
             )
         )
     return frame
+
+
+def _one_way_only(frame: pd.DataFrame) -> pd.DataFrame:
+    """Without noughts in the column of one direction where the other has the movement."""
+    names = [name for name in (*NUMBERS, "number") if name in frame]
+    values = np.column_stack([numbers(frame[name]).values for name in names])
+    words = np.column_stack([texts(frame[name]) for name in names])
+    nought = ((values == 0) | (words == "")).all(axis=1)
+    of = [name for name in (ROW, "movement", "tooth", "course") if name in frame]
+    said = [texts(frame[name]) for name in of]
+    key = pd.Series(["\n".join(row) for row in zip(*said, strict=True)], dtype=object)
+    moved = key.isin(key.to_numpy()[~nought]).to_numpy()
+    first = ~key.duplicated().to_numpy()
+    return frame[~nought | (~moved & first)].reset_index(drop=True)
 
 
 def _by_kind(

@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping as Dict
 from dataclasses import dataclass, replace
 
-from outcomes.cohort.cells import blank_cells
 from outcomes.cohort.mapping.choices import DOUBT, answered_by, settled
-from outcomes.cohort.mapping.layout import Column, Layout, layout_of
+from outcomes.cohort.mapping.gaps import fill_down, headings_missing
+from outcomes.cohort.mapping.layout import Column, Layout, is_share, layout_of
 from outcomes.cohort.mapping.pages import Pages
-from outcomes.cohort.mapping.parts import EVERY_SHEET
-from outcomes.cohort.mapping.questions import Asked, Question
+from outcomes.cohort.mapping.parts import EVERY_SHEET, said_by
+from outcomes.cohort.mapping.questions import Asked, Question, key_of
+from outcomes.cohort.mapping.repeated import sides
 from outcomes.cohort.mapping.spec import BESIDES, FROM_SHEET, FROM_TITLE, Mapping, Part, Wide
 from outcomes.cohort.sources import COMPANIONS, table_called
 from outcomes.domain import teeth
@@ -40,7 +41,7 @@ class Draft:
     mapping
         None while something needed is not known.
     questions
-        Still open.
+        Still open; none where the sheet cannot be read, whatever is answered.
     lacking
         What the file does not hold at all, and would have to.
     meanings
@@ -76,15 +77,15 @@ def draft(
     layouts, left = _sheets(pages) if before is None else (before.layouts, before.left)
     parts: list[Part] = []
     meanings: dict[tuple[str, str], tuple[str, str]] = {}
-    complete = bool(layouts)
     groups = _alike(layouts)
+    hopeless = False
     for group in groups:
-        part = _part(group, groups, asked, meanings)
-        complete &= part is not None
-        if part is not None:
-            parts.append(part)
+        hopeless |= headings_missing(group[0], asked)
+        for side, course in sides(group[0], key_of("again", group[0].label, ""), asked):
+            alike = [replace(layout, columns=side.columns) for layout in group]
+            parts.append(_part(alike, groups, asked, meanings, course))
     mapping = None
-    if complete and not asked.lacking:
+    if parts and not asked.lacking:
         mapping = settled(tuple(parts), pages, asked)
     if mapping is not None:
         known = answered_by([*asked.used, *(k for k in answers if k.startswith(DOUBT))])
@@ -96,7 +97,7 @@ def draft(
         layouts,
         left,
         mapping,
-        tuple(asked.questions),
+        () if hopeless else tuple(asked.questions),
         meanings,
         unused,
         tuple(asked.lacking),
@@ -140,8 +141,9 @@ def _part(
     groups: list[list[Layout]],
     asked: Asked,
     meanings: dict[tuple[str, str], tuple[str, str]],
-) -> Part | None:
-    """One part of the mapping; None while something needed in it is not known."""
+    course: int = 0,
+) -> Part:
+    """One part of the mapping; ``course`` where the place of the table in the sheet tells it."""
     layout = group[0]
     columns = _columns(layout, asked)
     elsewhere = {m for g in groups if g is not group for c in g[0].columns for m in c.meanings}
@@ -151,18 +153,22 @@ def _part(
     if layout.number and "number" in given and "kind" not in given:
         columns = {h: layout.number if m == "number" else m for h, m in columns.items()}
     every = _every_row(group, groups, columns, wide, asked)
+    if course:
+        every["course"] = course
     _missing(layout, columns, wide, every, elsewhere, asked)
     for column in layout.columns:
         name = (layout.label, column.heading)
         if column.heading in wide:
             what = wide[column.heading]
-            of = what.movement or f"tooth {what.tooth}"
-            meanings[name] = (f"{what.number} of {of}", column.why)
+            of = what.way or what.movement or (f"tooth {what.tooth}" if what.tooth else "")
+            course_of = f"course {what.course}" if what.course else ""
+            said = listed([word for word in (of, course_of) if word])
+            meanings[name] = (f"{what.number} of {said}", column.why)
         else:
             meaning = columns.get(column.heading, "own")
             meanings[name] = (meaning, column.why if column.meanings else "told or not known")
     label = layout.label if len(group) == 1 else EVERY_SHEET
-    fill = _fill_down(layout, columns, asked)
+    fill = fill_down(layout, columns, asked)
     return Part(
         label,
         layout.headings,
@@ -181,11 +187,11 @@ def _columns(layout: Layout, asked: Asked) -> dict[str, str]:
             continue
         if len(column.meanings) == 1:
             columns[column.heading] = column.meanings[0]
-        elif len(column.meanings) > 1:
+        elif len(column.meanings) > 1 and layout.number not in column.meanings:
             options = {m: _described(m) for m in (*column.meanings, "own", "drop")}
             answer = asked.ask(
                 Question(
-                    _key("column", layout, column.heading),
+                    key_of("column", layout.label, column.heading),
                     f"What is the column {column.heading!r}?",
                     options,
                     column.meanings[0],
@@ -193,13 +199,18 @@ def _columns(layout: Layout, asked: Asked) -> dict[str, str]:
                 )
             )
             columns[column.heading] = answer or "own"
+    if layout.number:
+        # "Value" in a sheet called "Planned" is planned.
+        for column in layout.columns:
+            if column.heading not in columns and layout.number in column.meanings:
+                columns[column.heading] = layout.number
     for meaning in dict.fromkeys(columns.values()):
         same = [h for h, m in columns.items() if m == meaning]
         if meaning in ("own", "drop") or len(same) == 1:
             continue
         answer = asked.ask(
             Question(
-                _key("which", layout, meaning),
+                key_of("which", layout.label, meaning),
                 f"Which column is {meaning}? The others are kept as columns of your own.",
                 {h: f"the column {h!r}" for h in same},
                 same[0],
@@ -210,10 +221,6 @@ def _columns(layout: Layout, asked: Asked) -> dict[str, str]:
             if heading != (answer or same[0]):
                 columns[heading] = "own"
     return columns
-
-
-def _key(kind: str, layout: Layout, name: str) -> str:
-    return ":".join(part for part in (kind, layout.label, name) if part)
 
 
 def _described(meaning: str) -> str:
@@ -235,7 +242,7 @@ def _wide(layout: Layout, asked: Asked, columns: dict[str, str]) -> dict[str, Wi
             number = (
                 asked.ask(
                     Question(
-                        _key("numbers", layout, ""),
+                        key_of("numbers", layout.label, ""),
                         f"Which numbers stand below {column.heading!r} and its like?",
                         options,
                         why="the headings name movements or teeth, but not planned or achieved",
@@ -244,10 +251,32 @@ def _wide(layout: Layout, asked: Asked, columns: dict[str, str]) -> dict[str, Wi
                 or ""
             )
         if number:
-            wide[column.heading] = Wide(number, column.movement, column.tooth)
-    keys = [(w.number, w.movement, w.tooth) for w in wide.values()]
-    if len(set(keys)) < len(keys):
-        wide = {h: w for h, w in wide.items() if keys.count((w.number, w.movement, w.tooth)) == 1}
+            way = ""
+            if column.sign:
+                way = MOVEMENTS[column.movement].direction(column.sign)
+            wide[column.heading] = Wide(number, column.movement, column.tooth, column.course, way)
+    if any(w.course for w in wide.values()) and "course" in columns.values():
+        asked.lacking.append(
+            "The course stands in a column of its own and in headings: leave one of them away."
+        )
+    same: dict[Wide, list[str]] = {}
+    for heading, what in wide.items():
+        same.setdefault(what, []).append(heading)
+    for what, headings in same.items():
+        if len(headings) == 1:
+            continue
+        answer = asked.ask(
+            Question(
+                key_of("which", layout.label, headings[0]),
+                f"Which of these columns is {what.number}? The others are kept as columns of "
+                f"your own.",
+                {h: f"the column {h!r}" for h in headings},
+                why="several columns have the same heading",
+            )
+        )
+        for heading in headings:
+            if heading != (answer or headings[0]):
+                del wide[heading]
     return wide
 
 
@@ -265,6 +294,13 @@ def _every_row(
     labels = [one.label for one in group]
     if "course" not in given and all(course_meaning(label) for label in labels):
         every["course"] = FROM_SHEET
+    titles = sorted({t for one in group for t in one.rows.titles} - {""}) if layout.titled else []
+    for name, meant in (("course", int), ("arch", str)):
+        told = [type(said_by(name, title)) is meant and said_by(name, title) for title in titles]
+        if name == "arch":
+            told = [one in ("upper", "lower") for one in told]
+        if name not in given and name not in every and any(told):
+            every[name] = FROM_TITLE
     teeth_given = [c for c, m in columns.items() if m == "tooth"]
     if "arch" not in given and teeth_given and all(arch_meaning(label) for label in labels):
         tokens = {teeth.tooth_token(v) for one in group for v in one.rows.column(teeth_given[0])}
@@ -282,7 +318,7 @@ def _every_row(
     proposed = "title" if layout.titled else "sheet" if len(group) > 1 else close
     answer = asked.ask(
         Question(
-            _key("patient", layout, "") if len(groups) > 1 else "patient",
+            key_of("patient", layout.label, "") if len(groups) > 1 else "patient",
             "Where is the patient told?",
             options,
             proposed,
@@ -325,7 +361,10 @@ def _missing(
     given = {*columns.values(), *every, *(w.number for w in wide.values())}
     given |= {n for n in ("movement", "tooth") if any(getattr(w, n) for w in wide.values())}
     for column in layout.columns:
-        if len(column.meanings) > 1 and _key("column", layout, column.heading) not in asked.answers:
+        if (
+            len(column.meanings) > 1
+            and key_of("column", layout.label, column.heading) not in asked.answers
+        ):
             given |= set(column.meanings)  # asked already
     ways = {
         "achieved": {"achieved", "remaining", "percent", "kind"},
@@ -346,7 +385,7 @@ def _missing(
             options |= {m: f"all rows are {m}" for m in MOVEMENTS}
         answer = asked.ask(
             Question(
-                _key("which", layout, name),
+                key_of("which", layout.label, name),
                 f"Which column is {name} ({_described(name)})?",
                 options,
                 _closest(name, free),
@@ -356,28 +395,5 @@ def _missing(
         if answer in MOVEMENTS and name == "movement":
             every["movement"] = answer
         elif answer:
-            columns[answer] = name
-
-
-def _fill_down(layout: Layout, columns: dict[str, str], asked: Asked) -> tuple[str, ...]:
-    """Columns written once for several rows, where the owner says so."""
-    fill = []
-    for heading, meaning in columns.items():
-        if meaning not in ("patient", "tooth", "course", "movement", "arch", "side"):
-            continue
-        blank = blank_cells(layout.rows.column(heading))
-        if not blank.any() or blank.all() or blank[0]:
-            continue
-        answer = asked.ask(
-            Question(
-                _key("fill", layout, heading),
-                f"In {blank.sum()} of {len(blank)} rows {heading!r} is blank. Does a blank mean "
-                f"the same as above?",
-                {"yes": "a blank repeats the cell above", "no": "a blank is a mistake"},
-                "yes" if blank.mean() > 0.2 else "",
-                "written once for several rows, or forgotten",
-            )
-        )
-        if answer == "yes":
-            fill.append(heading)
-    return tuple(fill)
+            chosen = next(c for c in free if c.heading == answer)
+            columns[answer] = "percent" if name == "achieved" and is_share(chosen) else name

@@ -8,6 +8,17 @@ from dataclasses import dataclass, field
 from outcomes.errors import InputError
 
 
+def key_of(kind: str, label: str, name: str) -> str:
+    """Key of a question about something in a sheet.
+
+    Examples
+    --------
+    >>> key_of("fill", "Records", "patient"), key_of("again", "", "")
+    ('fill:Records:patient', 'again')
+    """
+    return ":".join(part for part in (kind, label, name) if part)
+
+
 @dataclass(frozen=True)
 class Question:
     """One thing that only the owner knows.
@@ -45,7 +56,8 @@ class Asked:
             self.lacking.append(f"{question.text} {question.why}")
             return None
         if question.key not in self.answers:
-            self.questions.append(question)
+            if question.key not in [known.key for known in self.questions]:
+                self.questions.append(question)
             return None
         answer = self.answers[question.key]
         self.used.add(question.key)

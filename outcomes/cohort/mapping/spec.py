@@ -22,7 +22,8 @@ BESIDES = {
     "direction": "word for the direction of the movement",
     "arch": "upper or lower",
     "side": "right or left",
-    "quadrant": "quadrant, 1 to 4",
+    "quadrant": "quadrant, 1 to 4 (5 to 8 deciduous), or UR, UL, LL, LR",
+    "unit": "unit of the numbers: mm, degrees, cm, µm or radians",
     "kind": "word that says what the number in the row is: planned, achieved, ...",
     "number": "the number that the column of kinds describes",
     "remaining": "what was left to do at the second scan",
@@ -51,6 +52,9 @@ CHOICES: dict[str, dict[str, str]] = {
     },
 }
 
+#: Movement -> its directions, the positive one first.
+DIRECTIONS = {m.name: (m.positive_direction, m.negative_direction) for m in MOVEMENTS.values()}
+
 #: Sources of a value that one whole part has in common.
 FROM_SHEET = "name of the sheet"
 FROM_TITLE = "title of the block"
@@ -61,13 +65,15 @@ class Wide:
     """What the numbers under one heading of a wide table are.
 
     ``movement`` and ``tooth`` are "" where a column of the part gives them; ``number`` is one of
-    ``NUMBERS``, or "kind" where the column of kinds says so.
+    ``NUMBERS``, or "kind" where the column of kinds says so; ``way`` is the direction, as
+    ``movements`` calls it, where the heading names one.
     """
 
     number: str
     movement: str = ""
     tooth: str = ""
     course: int = 0
+    way: str = ""
 
 
 @dataclass(frozen=True)
@@ -220,6 +226,9 @@ def _wrong_in(part: Part) -> list[str]:
     for heading, what in part.wide.items():
         if what.number not in (*NUMBERS, "kind"):
             wrong.append(f"{heading!r}: number is one of {', '.join(NUMBERS)}, kind")
+        ways = ("", *DIRECTIONS.get(what.movement, ()))
+        if what.way not in ways:
+            wrong.append(f"{heading!r}: way is one of {', '.join(ways[1:]) or 'no movement'}")
         if heading in part.columns:
             wrong.append(f"{heading!r} stands among the columns and among the wide ones")
     for name, value in part.every_row.items():

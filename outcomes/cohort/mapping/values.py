@@ -12,9 +12,9 @@ import pandas as pd
 from outcomes.cohort.cells import by_unique, clean_text, numbers, texts
 from outcomes.cohort.mapping.parts import TROUBLE, Found, Trouble, with_unit
 from outcomes.cohort.mapping.spec import Mapping, said_word
-from outcomes.domain.languages import arch_meaning, side_meaning
+from outcomes.domain.languages import arch_meaning, course_meaning, side_meaning
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.domain.teeth import tooth_token
+from outcomes.domain.teeth import TOKENS, quadrant_number, tooth_token
 
 RESULTS = ("planned", "achieved", "aim")
 
@@ -108,6 +108,8 @@ def settle(frame: pd.DataFrame, mapping: Mapping) -> tuple[pd.DataFrame, tuple[F
     _signs(work, mapping, movement, word_sign)
     found = _per_course(work, movement) if mapping.counted_from == "treatment" else ()
     frame = frame.assign(movement=movement, tooth=_teeth(frame, work), **work.cells())
+    if "course" in frame:
+        frame["course"] = by_unique(frame["course"], _course)
     if "attachment" in frame:
         meant = {said_word(word): value for word, value in mapping.attachments.items()}
         frame["attachment"] = by_unique(frame["attachment"], lambda v: meant.get(said_word(v), v))
@@ -125,6 +127,14 @@ def _movements(frame: pd.DataFrame, mapping: Mapping) -> tuple[np.ndarray, np.nd
     return names, signs.astype(int)
 
 
+def _course(cell: object) -> object:
+    """A course by its number where words say it, as in "first" or "2. Serie"; else as typed."""
+    text = clean_text(cell)
+    if not text or np.isfinite(numbers(pd.Series([cell], dtype=object)).values[0]):
+        return cell
+    return course_meaning(text) or course_meaning(f"course {text}") or cell
+
+
 def _teeth(frame: pd.DataFrame, work: Numbers) -> np.ndarray:
     """Tooth of each record; position in the arch, arch and side make an FDI number."""
     teeth = frame["tooth"].to_numpy(object)
@@ -133,7 +143,7 @@ def _teeth(frame: pd.DataFrame, work: Numbers) -> np.ndarray:
     place = by_unique(frame["tooth"], tooth_token)
     quadrant = np.zeros(len(frame), dtype=int)
     if "quadrant" in frame:
-        quadrant = by_unique(frame["quadrant"], _quadrant).astype(int)
+        quadrant = by_unique(frame["quadrant"], quadrant_number).astype(int)
     if {"arch", "side"} <= set(frame):
         arch, side = by_unique(frame["arch"], arch_meaning), by_unique(frame["side"], side_meaning)
         both = [QUADRANTS.get((a, s), 0) for a, s in zip(arch, side, strict=True)]
@@ -147,16 +157,18 @@ def _teeth(frame: pd.DataFrame, work: Numbers) -> np.ndarray:
         "which quadrant the tooth stands in is not told",
         "Fill in upper or lower and right or left, or the quadrant.",
     )
+    whole = by_unique(frame["tooth"], lambda v: TOKENS["fdi"].get(tooth_token(v), 0)).astype(int)
+    work.fail(
+        (whole > 0) & (quadrant > 0) & (whole // 10 != quadrant),
+        "tooth",
+        "the tooth number stands in another quadrant than its row says",
+        "Correct one of them.",
+    )
     full = [
         f"{q}{p}" if a and q else t
         for q, p, a, t in zip(quadrant, place, alone, teeth, strict=True)
     ]
     return np.array(full, dtype=object)
-
-
-def _quadrant(cell: object) -> int:
-    token = clean_text(cell)
-    return int(token) if token in ("1", "2", "3", "4") else 0
 
 
 def _changes(work: Numbers, mapping: Mapping) -> None:
