@@ -1,4 +1,4 @@
-"""From the cells of a column, as people type them, to numbers, dates and words.
+"""From the cells of a column, as people type them, to numbers and words.
 
 Every function works on the distinct values of a column, so that half a million rows cost little
 more than a thousand. None of them guesses: what has two readings comes back as trouble, with a
@@ -21,7 +21,7 @@ from outcomes.domain.table_types import UNIT_WORDS, Code
 
 __all__ = [
     "TROUBLE", "UNCALCULATED", "Numbers", "as_type", "blank_cells", "by_unique", "by_word", "clean_text",
-    "code_lookup", "dates", "distinct", "is_error", "numbers", "plain_code",
+    "code_lookup", "distinct", "is_error", "numbers", "plain_code",
     "texts", "unit_written", "where", "word_key", "words_of",
 ]  # fmt: skip
 
@@ -59,10 +59,10 @@ TROUBLE = {
 }
 
 _UNITS = {word: unit for unit, words in UNIT_WORDS.items() for word in words}
-_MINUS = str.maketrans(
-    dict.fromkeys("−–‒—﹣－‐‑", "-") | {"＋": "+"} | dict.fromkeys("\t\r\n", " ")
-)
-_BLANK_WORDS = {
+#: Signs and spaces as typed -> as read.
+SIGNS = str.maketrans(dict.fromkeys("−–‒—﹣－‐‑", "-") | {"＋": "+"} | dict.fromkeys("\t\r\n", " "))
+#: What people write into a cell that holds nothing.
+BLANK_WORDS = {
     "",
     "na",
     "n/a",
@@ -270,7 +270,7 @@ def _read_rest(
 
 
 def _number_text(cell: object) -> str:
-    return clean_text(cell).translate(_MINUS).strip()
+    return clean_text(cell).translate(SIGNS).strip()
 
 
 def _decimal_commas_only(words: Sequence[str]) -> bool:
@@ -298,7 +298,7 @@ def _read_number(word: str, cell: object, *, decimal_commas: bool) -> tuple[floa
     """Value, trouble and unit of one cell's text."""
     if isinstance(cell, (dt.date, dt.time, dt.timedelta)):
         return np.nan, "date", ""
-    if word.casefold() in _BLANK_WORDS:
+    if word.casefold() in BLANK_WORDS:
         return np.nan, "", ""
     if word == UNCALCULATED:
         return np.nan, "uncalculated", ""
@@ -356,67 +356,6 @@ def _read_core(core: str, decimal_commas: bool) -> tuple[float, str]:
     return float(core.replace(",", ".")), ""
 
 
-def dates(column: pd.Series) -> tuple[pd.Series, np.ndarray]:
-    """Read a column as dates: a datetime column (NaT where none) and the trouble of each cell.
-
-    ``03/04/2024`` is read only where another date of the column shows which comes first.
-
-    Examples
-    --------
-    >>> days, trouble = dates(pd.Series(["2024-01-31", "31.1.2024", "3/4/2024"], dtype=object))
-    >>> days.dt.strftime("%Y-%m-%d").tolist(), list(trouble)
-    (['2024-01-31', '2024-01-31', nan], ['', '', 'day'])
-    """
-    if pd.api.types.is_datetime64_any_dtype(column):
-        days = column.dt.tz_localize(None) if column.dt.tz is not None else column
-        return days.astype("datetime64[us]"), np.full(len(column), "", dtype=object)
-    slashed = [
-        (int(m[1]), int(m[2]))
-        for m in (_SLASHED.fullmatch(t) for t in set(texts(column).tolist()))
-        if m
-    ]
-    day_first = any(first > 12 for first, _ in slashed)
-    month_first = any(second > 12 for _, second in slashed)
-    order = "" if day_first == month_first else "dmy" if day_first else "mdy"
-    read = by_unique(column, lambda cell: _read_date(cell, order))
-    days = pd.Series([r[0] for r in read], index=column.index, dtype="datetime64[us]")
-    return days, np.array([r[1] for r in read], dtype=object)
-
-
-_SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})")
-_DOTTED = re.compile(r"(\d{1,2})\. ?(\d{1,2})\. ?(\d{4})")
-_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})([T ].*)?")
-
-
-def _read_date(cell: object, order: str) -> tuple[dt.datetime | None, str]:
-    if isinstance(cell, dt.datetime):
-        return cell.replace(tzinfo=None), ""
-    if isinstance(cell, dt.date):
-        return dt.datetime(cell.year, cell.month, cell.day), ""
-    text = clean_text(cell).translate(_MINUS)
-    if text.casefold() in _BLANK_WORDS:
-        return None, ""
-    if text == UNCALCULATED or is_error(text):
-        return None, "uncalculated" if text == UNCALCULATED else "error"
-    if m := _ISO.fullmatch(text):
-        parts = int(m[1]), int(m[2]), int(m[3])
-    elif m := _DOTTED.fullmatch(text):
-        parts = int(m[3]), int(m[2]), int(m[1])
-    elif m := _SLASHED.fullmatch(text):
-        first, second, year = (int(part) for part in m.groups())
-        if first > 12 or second > 12:
-            order = "dmy" if first > 12 else "mdy"
-        elif not order and first != second:
-            return None, "day"
-        parts = (year, second, first) if order == "dmy" else (year, first, second)
-    else:
-        return None, "not a date"
-    try:
-        return dt.datetime(*parts), ""
-    except ValueError:
-        return None, "not a date"
-
-
 def word_key(text: str) -> str:
     """Spelling of a coded value reduced to what tells values apart.
 
@@ -425,7 +364,7 @@ def word_key(text: str) -> str:
     >>> word_key("Mesio-Distal"), word_key("pressure_point (upper)")
     ('mesiodistal', 'pressurepoint(upper)')
     """
-    return re.sub(r"[\s\-_/]+", "", text.translate(_MINUS).casefold())
+    return re.sub(r"[\s\-_/]+", "", text.translate(SIGNS).casefold())
 
 
 def plain_code(code: str) -> str:

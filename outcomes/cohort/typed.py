@@ -11,6 +11,7 @@ import pandas as pd
 
 from outcomes.cohort import cells, checks, headers
 from outcomes.cohort.cells import by_word
+from outcomes.cohort.dates import dates
 from outcomes.cohort.named import Named
 from outcomes.cohort.problems import NOT_MEASURED, Sieve
 from outcomes.domain import teeth
@@ -328,7 +329,7 @@ def _unknown_codes(raw: Named, column: Column, words: np.ndarray, unknown: np.nd
 
 
 def _date_column(raw: Named, column: Column) -> pd.Series:
-    days, trouble = cells.dates(raw.frame[column.name])
+    days, trouble = dates(raw.frame[column.name])
     _trouble(raw, column, trouble)
     return days
 
@@ -373,7 +374,7 @@ def _extra(raw: Named, name: str) -> pd.Series:
     fine = (read.trouble[live] == "") & (read.units[live] == "") & ~padded[live]
     if fine.all() and np.isfinite(read.values[live]).any():
         return pd.Series(read.values, index=cell.index)
-    days, trouble = cells.dates(cell)
+    days, trouble = dates(cell)
     if (trouble[live] == "").all() and days[live].notna().any():
         return days
     errors = by_word(words, cells.is_error).astype(bool) & raw.live

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.cohort import cells
+from outcomes.cohort.dates import dates
 
 
 def read(*values) -> cells.Numbers:
@@ -113,14 +114,14 @@ def test_any_text_is_a_number_a_blank_or_trouble(texts):
     ],
 )  # fmt: skip
 def test_dates(cell, day):
-    days, trouble = cells.dates(pd.Series([cell], dtype=object))
+    days, trouble = dates(pd.Series([cell], dtype=object))
     assert trouble[0] == ""
     assert days[0].date().isoformat() == day
 
 
 def test_a_date_with_two_readings_needs_another_date_to_settle_it():
     def trouble(*column):
-        return list(cells.dates(pd.Series(column, dtype=object))[1])
+        return list(dates(pd.Series(column, dtype=object))[1])
 
     assert trouble("3/4/2024") == ["day"]
     assert trouble("3/4/2024", "30/4/2023") == ["", ""]

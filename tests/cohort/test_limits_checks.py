@@ -9,6 +9,7 @@ import pytest
 
 from outcomes.cohort import cells, headers, sources
 from outcomes.cohort.cells import UNCALCULATED
+from outcomes.cohort.dates import dates
 from outcomes.cohort.problems import shown
 from outcomes.cohort.read import from_frames, read_cohort
 from outcomes.cohort.template import _note, _workbook
@@ -384,14 +385,14 @@ def test_a_missing_course_is_one_line_with_its_count():
     ],
 )
 def test_trouble_with_a_date(cell, trouble):
-    days, found = cells.dates(pd.Series([cell], dtype=object))
+    days, found = dates(pd.Series([cell], dtype=object))
     assert list(found) == [trouble]
     assert days.isna().all() == (trouble != "" or cell in ("", "n/a"))
 
 
 def test_which_part_of_a_date_comes_first_is_settled_by_the_column():
     def read(*texts):
-        days, _ = cells.dates(pd.Series(texts, dtype=object))
+        days, _ = dates(pd.Series(texts, dtype=object))
         return days.dt.strftime("%d.%m.").tolist()
 
     assert read("3/4/2024", "13/1/2024") == ["03.04.", "13.01."]
