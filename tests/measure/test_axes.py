@@ -93,7 +93,7 @@ def test_missing_teeth_third_molars_and_mixed_dentitions(teeth):
 )
 def test_one_side_or_two_teeth_are_measured_where_the_gum_is_seen(teeth):
     away = DOWN if teeth[0] < 30 else UP
-    lean = away + [0.1, -0.1, 0]
+    lean = away + np.array([0.1, -0.1, 0])
     frames = arch_frames(clicked(teeth, noise=0.2, seed=1), away_from_gum=lean)
     assert not frames.stopped, said(frames)
     assert degrees_off(frames, teeth).max() < 20
