@@ -51,12 +51,15 @@ class PointTable:
         In the columns of ``Cohort.problems``.
     name, sha256
         Of the file, "" of a frame.
+    columns
+        Those of the schema that the table has.
     """
 
     frame: pd.DataFrame
     problems: pd.DataFrame
     name: str = ""
     sha256: str = ""
+    columns: tuple[str, ...] = ()
 
     def arches(self) -> Iterator[tuple[tuple[str, int, str, int], pd.DataFrame]]:
         """(patient, course, arch, repeat) and its points, in the order of the table."""
@@ -122,7 +125,9 @@ def read_points(source: str | Path | pd.DataFrame, *, unit: str = "mm") -> Point
     if not len(kept):
         rows.sieve.stop("", "no row holds a point that can be used", "Correct what is listed here.")
         raise CannotMeasure(rows.problems(), rows.name or "The landmarks table")
-    return PointTable(kept, rows.problems(), rows.name, rows.sha256)
+    return PointTable(
+        kept, rows.problems(), rows.name, rows.sha256, tuple(str(c) for c in rows.cells)
+    )
 
 
 def _typed(rows: Rows, mm: float) -> pd.DataFrame:
@@ -130,10 +135,11 @@ def _typed(rows: Rows, mm: float) -> pd.DataFrame:
     cells = rows.cells
     teeth = parse_teeth(cells["tooth"].to_numpy(object), "fdi")
     words = rows.texts("tooth")
+    rows.require_text("tooth")
     palate = np.isin(words, [str(PALATE_TOOTH), "0.0"])
     teeth[palate] = PALATE_TOOTH
     sieve.exclude(
-        np.isnan(teeth) & sieve.kept,
+        np.isnan(teeth) & (words != ""),
         "tooth",
         cells["tooth"],
         "no FDI tooth number",
@@ -142,7 +148,7 @@ def _typed(rows: Rows, mm: float) -> pd.DataFrame:
     name = by_unique(pd.Series(rows.texts("point"), dtype=object), _point_name)
     lone = palate & (name != PALATE) & (rows.texts("point") != "")
     sieve.exclude(
-        lone & sieve.kept,
+        lone,
         "point",
         rows.texts("point"),
         f"a point of tooth {PALATE_TOOTH} that is not named {PALATE}",
@@ -157,7 +163,7 @@ def _typed(rows: Rows, mm: float) -> pd.DataFrame:
     arch[palate] = np.where(said[palate] == "", "upper", said[palate])
     wrong = (said != "") & (said != arch) & np.isfinite(teeth)
     sieve.exclude(
-        wrong & sieve.kept,
+        wrong,
         "arch",
         words,
         "the tooth is not of the arch in this row",

@@ -71,9 +71,7 @@ class Rows:
         read = np.array([known.get(cells.word_key(w), "") for w in words], dtype=object)
         unknown = (words != "") & (read == "")
         names = ", ".join(code.name for code in column.codes)
-        self.sieve.exclude(
-            unknown & self.sieve.kept, name, words, f"no {name} of that name", f"Use {names}."
-        )
+        self.sieve.exclude(unknown, name, words, f"no {name} of that name", f"Use {names}.")
         read[words == ""] = blank
         if column.required:
             self._require(name, words == "")
@@ -90,7 +88,7 @@ class Rows:
         trouble[whole & np.isfinite(values) & (values != np.floor(values))] = "whole"
         for kind in pd.unique(trouble[trouble != ""]):
             problem, remedy = cells.TROUBLE[kind]
-            at = (trouble == kind) & self.sieve.kept
+            at = trouble == kind
             self.sieve.exclude(at, name, self.cells[name], problem, remedy)
             values[trouble == kind] = np.nan
         self._hold(column, values)
@@ -102,7 +100,7 @@ class Rows:
 
     def _hold(self, column: Column, values: np.ndarray) -> None:
         if column.hard_low is not None:
-            low = (values < column.hard_low) & self.sieve.kept
+            low = values < column.hard_low
             problem = f"{column.name} cannot be below {column.hard_low:g}"
             self.sieve.exclude(
                 low, column.name, self.cells[column.name], problem, "Correct the number."
@@ -117,7 +115,7 @@ class Rows:
     def _require(self, name: str, blank: np.ndarray) -> None:
         if name in self.cells:
             self.sieve.exclude(
-                blank & self.sieve.kept,
+                blank,
                 name,
                 np.full(len(blank), "", dtype=object),
                 f"{name} is blank",
@@ -236,11 +234,11 @@ def _rows(
         sieve.note(written, "this column is not read", "Nothing, if it is meant for people.")
     held = pd.DataFrame({c: body.iloc[:, i] for c, i in headings.known.items()}, index=body.index)
     for there in table.columns:
-        if there.name in held:
+        if there.name in held and there.kind not in ("number", "integer"):
             words = cells.texts(held[there.name])
             errors = np.array([cells.is_error(w) for w in words], dtype=bool)
             problem, remedy = cells.TROUBLE["error"]
-            sieve.exclude(errors & sieve.kept, there.name, words, problem, remedy)
+            sieve.exclude(errors, there.name, words, problem, remedy)
     found = Rows(table, held, sieve, name, sha256)
     if sieve.stopped:
         raise CannotMeasure(gather(sieve.found), name or f"The {table.name} table")
