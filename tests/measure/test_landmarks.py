@@ -24,10 +24,8 @@ def truth(teeth, seed=1):
     rows = {}
     for tooth in teeth:
         size = 0.0 if tooth in STILL else 1.0
-        values = np.concatenate(
-            [random.normal(0, 0.7, (2, 3)), random.normal(0, 4, (2, 3))], axis=1
-        )
-        rows[tooth] = size * values
+        planned = np.concatenate([random.normal(0, 0.7, 3), random.normal(0, 4, 3)])
+        rows[tooth] = size * np.stack([planned, planned * random.uniform(0.3, 0.9, 6)])
     return rows
 
 
