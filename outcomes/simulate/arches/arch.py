@@ -11,9 +11,9 @@ from outcomes.simulate.arches import motions
 from outcomes.simulate.arches.bodies import Bodies, attachment_on
 from outcomes.simulate.arches.crowns import Shape
 from outcomes.simulate.arches.gum import Gum, Palate
-from outcomes.simulate.arches.layout import Layout, click, in_order, lay_out
+from outcomes.simulate.arches.layout import Layout, click, in_order, lay_out, named_points
 from outcomes.simulate.arches.motions import Axes, draw_movements, motion_matrix
-from outcomes.simulate.arches.scanner import Scan, scan, with_holes, without_teeth
+from outcomes.simulate.arches.scanner import scan, with_holes, without_teeth
 from outcomes.simulate.arches.simulated import STAGES, SimulatedArch
 from outcomes.simulate.arches.smooth import Floats
 from outcomes.simulate.arches.surface import Mesh
@@ -147,10 +147,39 @@ def simulate_arch(
         made = scan(bodies[stage], own, cell=resolution, noise=noise, closed=solid)
         made = without_teeth(made, bodies[stage], (unscanned or {}).get(stage, ()))
         scans[stage] = with_holes(made, own, holes)
-    return _assembled(layout, axes, asked_for, in_arch, scans, _poses(frame, noises[3]), {
-        "arch": arch, "seed": seed, "reference": tuple(still),
-        "palate": _outline(layout, roof), "extracted": set(extracted),
-    })  # fmt: skip
+    poses = _poses(frame, noises[3])
+    to_start = poses["start"]
+    seen = {
+        stage: Mesh(motions.placed(poses[stage], s.mesh.vertices), s.mesh.faces)
+        for stage, s in scans.items()
+    }
+    back = motions.inverse(to_start)
+    return SimulatedArch(
+        arch=arch,
+        seed=seed,
+        start=seen["start"],
+        planned=seen["planned"],
+        achieved=seen["achieved"],
+        clicks={
+            t: motions.placed(to_start, p.out(click(p.crown))) for t, p in layout.teeth.items()
+        },
+        points={
+            (t, name): motions.placed(to_start, p.out(point))
+            for t, p in layout.teeth.items()
+            for name, point in named_points(p.crown).items()
+        },
+        palate=motions.placed(to_start, _outline(layout, roof)),
+        reference=tuple(still),
+        truth=_truth(asked_for, set(extracted)),
+        frames={t: a.moved(to_start) for t, a in axes.items()},
+        moved={
+            stage: {t: to_start @ m @ back for t, m in of_it.items() if t not in extracted}
+            for stage, of_it in in_arch.items()
+        },
+        superimposition={stage: to_start @ motions.inverse(poses[stage]) for stage in STAGES[1:]},
+        labels={stage: s.labels for stage, s in scans.items()},
+        exact={stage: motions.placed(poses[stage], s.exact) for stage, s in scans.items()},
+    )
 
 
 def _check(
@@ -250,65 +279,21 @@ def _outline(layout: Layout, roof: Palate | None) -> Floats:
     middle = np.array([0.0, necks[:, 1].mean()])
     ring = middle + 0.5 * (necks - middle)
     ring[:, 1] = np.maximum(ring[:, 1], roof.back + 3.0)
-    inwards = roof.tree.query(ring)[0]
+    inwards = -roof.curve.place(ring)[1]
     return np.column_stack([ring, roof.height(ring, inwards)])
 
 
-def _assembled(
-    layout: Layout,
-    axes: dict[int, Axes],
-    asked: dict[str, dict[int, dict[str, float]]],
-    in_arch: dict[str, dict[int, Floats]],
-    scans: dict[str, Scan],
-    poses: dict[str, Floats],
-    more: dict[str, object],
-) -> SimulatedArch:
-    extracted = more.pop("extracted")
-    assert isinstance(extracted, set)
-    to_start = poses["start"]
-    back = motions.inverse(to_start)
-    clicks, points = {}, {}
-    for tooth, placed in layout.teeth.items():
-        clicks[tooth] = motions.placed(to_start, placed.out(click(placed.crown)))
-        for name, point in _named_points(placed.crown).items():
-            points[tooth, name] = motions.placed(to_start, placed.out(point))
+def _truth(
+    asked: Mapping[str, Mapping[int, Mapping[str, float]]], extracted: set[int]
+) -> pd.DataFrame:
+    """What was asked of each tooth; nothing where it is gone."""
     rows = [
-        (tooth, movement, *(
-            np.nan if tooth in extracted else asked[stage][tooth][movement]
-            for stage in STAGES[1:]
-        ))
-        for tooth in layout.teeth
-        for movement in (*motions.TRANSLATIONS, *motions.ROTATIONS)
-    ]  # fmt: skip
-    moved = {
-        stage: {t: to_start @ m @ back for t, m in in_arch[stage].items() if t not in extracted}
-        for stage in STAGES[1:]
-    }
-    palate = motions.placed(to_start, np.asarray(more.pop("palate")))
-    meshes = {
-        stage: Mesh(motions.placed(poses[stage], s.mesh.vertices), s.mesh.faces)
-        for stage, s in scans.items()
-    }
-    return SimulatedArch(
-        **meshes, **more, clicks=clicks, points=points, palate=palate,
-        truth=pd.DataFrame(rows, columns=["tooth", "movement", "planned", "achieved"]),
-        frames={t: a.moved(to_start) for t, a in axes.items()}, moved=moved,
-        superimposition={
-            stage: to_start @ motions.inverse(poses[stage]) for stage in STAGES[1:]
-        },
-        labels={stage: s.labels for stage, s in scans.items()},
-        exact={stage: motions.placed(poses[stage], s.exact) for stage, s in scans.items()},
-    )  # type: ignore[arg-type]  # fmt: skip
-
-
-def _named_points(crown: "object") -> dict[str, Floats]:
-    from outcomes.simulate.arches.crowns import Crown
-
-    assert isinstance(crown, Crown)
-    half = crown.height * 0.6
-    return {
-        "mesial": crown.surface_above(0.8 * crown.half[0], float(click(crown)[1])),
-        "distal": crown.surface_above(-0.8 * crown.half[0], float(click(crown)[1])),
-        "buccal": crown.surface_towards(1.0, half),
-        "lingual": crown.surface_towards(-1.0, half),
-    }
+        (
+            tooth,
+            movement,
+            *(np.nan if tooth in extracted else asked[s][tooth][movement] for s in STAGES[1:]),
+        )
+        for tooth, of_it in asked["planned"].items()
+        for movement in of_it
+    ]
+    return pd.DataFrame(rows, columns=["tooth", "movement", *STAGES[1:]])

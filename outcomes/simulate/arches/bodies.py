@@ -11,7 +11,7 @@ from outcomes.simulate.arches.smooth import Floats, smaller
 
 FILLET = 0.7
 """Width of the zone in which gum and crown run into each other, mm."""
-CONTACT = 0.12
+CONTACT = 0.2
 """The same for two crowns that touch, as a scanner closes the contact."""
 CLEAR = 1e-3
 """By how much other bodies must be further away for a vertex to count as the crown's, mm."""
@@ -53,7 +53,8 @@ class Bodies:
     def of_tooth(self, tooth: int, points: Floats) -> Floats:
         """Field of a crown alone, without attachment; far from it a lower bound of the distance."""
         placed = self.layout.teeth[tooth]
-        away = np.linalg.norm(points - placed.out(placed.crown.middle), axis=1)
+        off = points - placed.out(placed.crown.middle)
+        away = np.sqrt(np.einsum("ij,ij->i", off, off))
         value = away - placed.crown.radius + 1.0
         near = away < placed.crown.radius
         value[near] = placed.crown.field(placed.own(points[near]))
@@ -69,13 +70,14 @@ class Bodies:
         crowns = np.full(len(points), 20.0)
         for tooth, placed in self.layout.teeth.items():
             middle = placed.out(placed.crown.middle)
-            near = np.flatnonzero(((points - middle) ** 2).sum(axis=1) < placed.crown.radius**2)
+            off = points - middle
+            near = np.flatnonzero(np.einsum("ij,ij->i", off, off) < placed.crown.radius**2)
             own = placed.own(points[near])
             value = placed.crown.field(own)
             if tooth in self.attachments:
                 value = smaller(value, self.attachments[tooth].field(own), 0.15)
             crowns[near] = smaller(crowns[near], value, CONTACT)
-        top = self.gum.margin.c[-1].max() + 4.5
+        top = self.gum.height.max() + 1.5
         low = points[:, 2] < top
         result = crowns
         result[low] = smaller(crowns[low], self.gum.field(points[low]), FILLET)

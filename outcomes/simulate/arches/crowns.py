@@ -53,6 +53,7 @@ ROOT = 7.0
 
 # Distance of the buccal and the lingual surface from the axis, as share of half the width, at
 # shares of the height; at 0 stands the neck's own.
+_Knots = tuple[tuple[float, float], ...]
 _BUCCAL = {
     "incisor": ((0.2, 1.0), (0.45, 0.88), (0.75, 0.55), (1.0, 0.26)),
     "canine": ((0.22, 1.0), (0.5, 0.9), (0.75, 0.62), (1.0, 0.3)),
@@ -270,22 +271,19 @@ class Crown:
 
     def _first(self, start: Floats, way: Floats, far: float) -> Floats:
         """Where a ray first meets the crown."""
-        steps = np.linspace(0.0, far, 600)
-        inside = self.field(start + steps[:, None] * way) < 0
-        if not inside.any():
-            raise InputError(f"The crown of {self.tooth} is not met from {start.round(2)}.")
-        high, low = steps[inside.argmax()], steps[max(inside.argmax() - 1, 0)]
-        for _ in range(45):
-            half = 0.5 * (low + high)
-            if self.field((start + half * way)[None])[0] < 0:
-                high = half
-            else:
-                low = half
-        point: Floats = start + 0.5 * (low + high) * way
+        low, high = 0.0, far
+        for _ in range(6):  # each round narrows it 120 times
+            steps = np.linspace(low, high, 121)
+            inside = self.field(start + steps[:, None] * way) < 0
+            if not inside.any():
+                raise InputError(f"The crown of {self.tooth} is not met from {start.round(2)}.")
+            first = int(inside.argmax())
+            low, high = steps[max(first - 1, 0)], steps[first]
+        point: Floats = start + high * way
         return point
 
 
-def _profile(neck: float, knots: tuple[tuple[float, float], ...], half: float) -> PchipInterpolator:
+def _profile(neck: float, knots: _Knots, half: float) -> PchipInterpolator:
     shares, values = zip(*knots, strict=True)
     last = half * values[-1]
     below = [0.75 * neck, 0.97 * neck, neck]
@@ -331,7 +329,8 @@ def make_crown(
     front = kin in ("incisor", "canine")
     mesial, distal = CONTACTS[min(position, 4)]
     edge = (0.97, 0.9) if kin == "incisor" else (0.85, 0.8) if kin == "canine" else (0.86, 0.84)
-    lingual, buccal = _LINGUAL[kin], _BUCCAL[kin]
+    lingual: _Knots = _LINGUAL[kin]
+    buccal: _Knots = _BUCCAL[kin]
     if shape == "plain":
         mesial = distal = 0.6
         edge = (0.9, 0.9)

@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator, UnivariateSpline
-from scipy.spatial import cKDTree
 
-from outcomes.simulate.arches.layout import ArchCurve, Layout
+from outcomes.simulate.arches.curve import STEP, ArchCurve
+from outcomes.simulate.arches.layout import Layout
 from outcomes.simulate.arches.smooth import Floats, larger, smaller
 
 COVER = 0.7
 """How far the margin lies above the neck in the middle of a tooth, mm."""
-PAPILLA = 2.4
+PAPILLA = 2.6
 """How much higher it stands between two teeth, mm."""
 FLANK = 0.22
 """How much the ridge widens per mm away from the margin."""
@@ -21,15 +21,16 @@ DEEP = 11.0
 
 @dataclass(frozen=True, slots=True)
 class Gum:
-    """Body of the gum of one scan, in the coordinates of the arch."""
+    """Body of the gum of one scan, in the coordinates of the arch.
+
+    ``margin`` (without papillae), ``height`` (with them) and ``wide`` (half the ridge's width at
+    the margin) are given at the points of ``curve``.
+    """
 
     curve: ArchCurve
-    tree: cKDTree
-    tangents: Floats
-    margin: PchipInterpolator
-    buccal: PchipInterpolator
-    lingual: PchipInterpolator
-    papillae: Floats
+    margin: Floats
+    height: Floats
+    wide: Floats
     waves: Floats
     ends: tuple[float, float]
     floor: float
@@ -46,89 +47,65 @@ class Gum:
     ) -> "Gum":
         """The gum of a layout, its margin ``change`` mm higher (swelling) or lower (recession)."""
         teeth = list(layout.teeth.values())
-        necks = np.array([p.neck for p in teeth])
-        curve = _smooth_curve(necks[:, :2])
-        tree = cKDTree(curve.points)
-        at = curve.length[tree.query(necks[:, :2])[1]]
+        curve = _smooth_curve(np.array([p.neck[:2] for p in teeth]))
+        at = curve.place(np.array([p.neck for p in teeth]))[0]
         order = np.argsort(at)
         at, teeth = at[order], [teeth[i] for i in order]
-        necks = necks[order]
-        half = np.array([p.crown.neck for p in teeth])
-        local = change * (1.0 + 0.3 * rng.standard_normal(len(at))) if change else np.zeros(len(at))
-        height = necks[:, 2] + COVER + local
+        half = np.array([[p.crown.half[0], p.crown.neck[1]] for p in teeth])
+        local = change * (1.0 + 0.3 * rng.standard_normal(len(at)))
+        margin = np.array([p.neck[2] for p in teeth]) + COVER + local
         between = 0.5 * (at[1:] + at[:-1])
-        space = np.diff(at) - np.array([p.crown.half[0] for p in teeth])[1:]
-        space -= np.array([p.crown.half[0] for p in teeth])[:-1]
+        space = np.diff(at) - half[1:, 0] - half[:-1, 0]
         close = np.clip(1.0 - space / 2.5, 0.0, 1.0)
-        papillae = np.column_stack(
-            [
-                between,
-                close * (PAPILLA + 0.5 * (local[1:] + local[:-1]) * 0.3),
-                np.full(len(between), 1.25),
-            ]
-        )
-        # in a space the ridge is lower and narrower
-        low = 1.8 * (1.0 - close)
-        thin = 0.5 + 1.2 * (1.0 - close)
-        knots = np.concatenate([at, between])
-        rank = np.argsort(knots)
-        ends = (at[0] - half[0, 0] - 2.5, at[-1] + half[-1, 0] + 2.5)
-
-        def along(here: Floats, there: Floats) -> PchipInterpolator:
-            values = np.concatenate([here, there])[rank]
-            inner = knots[rank]
-            return PchipInterpolator(
-                [ends[0] - 4, *inner, ends[1] + 4],
-                [values[0], *values, values[-1]],
-                extrapolate=True,
-            )
-
-        def mean(values: Floats) -> Floats:
-            return np.asarray(0.5 * (values[1:] + values[:-1]))
-
         wide = half[:, 1] + 0.75
-        waves = rng.standard_normal((8, 3)) * 0.5
-        waves = np.column_stack([rng.uniform(0.02, 0.07, 8), waves, rng.uniform(0, 6.28, 8)])
-        step = np.gradient(curve.points, axis=0)
+        ends = (float(at[0] - half[0, 0] - 2.0), float(at[-1] + half[-1, 0] + 2.0))
+        knots = np.concatenate([[ends[0] - 4.0], at, between, [ends[1] + 4.0]])
+
+        def along(values: Floats, lower: Floats) -> Floats:
+            """In a space the ridge is lower and narrower."""
+            inner = 0.5 * (values[1:] + values[:-1]) - lower
+            whole = np.concatenate([values[:1], values, inner, values[-1:]])
+            rank = np.argsort(knots)
+            spline = PchipInterpolator(knots[rank], whole[rank])
+            return np.asarray(spline(np.clip(curve.length, knots.min(), knots.max())))
+
+        low = along(margin, 1.8 * (1.0 - close))
+        height = low.copy()
+        for middle, share, drift in zip(between, close, local[1:] + local[:-1], strict=True):
+            bump = np.exp(-0.5 * ((curve.length - middle) / 1.2) ** 2)
+            height += share * (PAPILLA + 0.15 * drift) * bump
+        waves = np.column_stack(
+            [rng.uniform(0.03, 0.08, 5), 0.5 * rng.standard_normal((5, 3)), rng.uniform(0, 6.3, 5)]
+        )
         return cls(
-            curve, tree, step / np.linalg.norm(step, axis=1, keepdims=True),
-            along(height, mean(height) - low), along(wide, mean(wide) - thin),
-            along(wide, mean(wide) - thin), papillae, waves, ends,
-            float(height.min() - DEEP), palate,
+            curve, low, height, along(wide, 0.5 + 1.2 * (1.0 - close)), waves, ends,
+            float(margin.min() - DEEP), palate,
         )  # fmt: skip
-
-    def place(self, points: Floats) -> tuple[Floats, Floats]:
-        """Length along the arch and distance from it, buccal positive, of points (n, 3)."""
-        nearest = self.tree.query(points[:, :2])[1]
-        off = points[:, :2] - self.curve.points[nearest]
-        tangent = self.tangents[nearest]
-        along = self.curve.length[nearest] + (off * tangent).sum(axis=1)
-        return along, off[:, 1] * tangent[:, 0] - off[:, 0] * tangent[:, 1]
-
-    def height(self, along: Floats) -> Floats:
-        """Height of the margin, z in mm."""
-        inner = np.clip(along, self.ends[0] - 3.9, self.ends[1] + 3.9)
-        height: Floats = self.margin(inner)
-        for at, amount, width in self.papillae:
-            near = np.abs(along - at) < 4.0 * width
-            height[near] += amount * np.exp(-(((along[near] - at) / width) ** 2) / 2.0)
-        return height
 
     def field(self, points: Floats) -> Floats:
         """Negative inside the gum; points (n, 3) -> (n,)."""
-        along, across = self.place(points)
+        along, across = self.curve.place(points)
         z = points[:, 2]
-        margin = self.height(along)
-        inner = np.clip(along, self.ends[0] - 3.9, self.ends[1] + 3.9)
-        wide = np.where(across > 0, self.buccal(inner), self.lingual(inner))
-        below = np.maximum(margin - z, 0.0)
-        ripple = np.cos(points @ self.waves[:, 1:4].T + self.waves[:, 4]) @ self.waves[:, 0]
-        side = 0.97 * (np.abs(across) - wide - FLANK * below)
-        body = larger(0.9 * (z - margin), side, 1.6) + ripple
+        margin, wide = self._at(along, self.height, self.wide)
+        side = 0.97 * (np.abs(across) - wide - FLANK * np.maximum(margin - z, 0.0))
+        body = larger(0.9 * (z - margin), side, 1.6)
+        body += np.cos(points @ self.waves[:, 1:4].T + self.waves[:, 4]) @ self.waves[:, 0]
         body = larger(body, np.maximum(along - self.ends[1], self.ends[0] - along), 3.0)
         if self.palate is not None:
             body = smaller(body, self.palate.field(points), 3.0)
-        return np.maximum(body, self.floor - z)
+        result: Floats = np.maximum(body, self.floor - z)
+        return result
+
+    def margin_at(self, along: Floats) -> Floats:
+        """Height of the margin without papillae, z in mm."""
+        return self._at(along, self.margin)[0]
+
+    def _at(self, along: Floats, *tables: Floats) -> list[Floats]:
+        """Tables of the curve's points at lengths along it, linear in between."""
+        share = np.clip((along - self.curve.length[0]) / STEP, 0.0, len(self.margin) - 1.001)
+        left = share.astype(int)
+        share -= left
+        return [table[left] * (1.0 - share) + table[left + 1] * share for table in tables]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +113,6 @@ class Palate:
     """The palate, with its folds: the same in every scan."""
 
     curve: ArchCurve
-    tree: cKDTree
     level: float
     depth: float
     back: float
@@ -147,7 +123,7 @@ class Palate:
         necks = np.array([p.neck for p in layout.teeth.values()])
         curve = _smooth_curve(necks[:, :2])
         return cls(
-            curve, cKDTree(curve.points), float(necks[:, 2].mean()) - 1.0, rng.uniform(6.0, 9.0),
+            curve, float(necks[:, 2].mean()) - 1.0, rng.uniform(6.0, 9.0),
             float(necks[:, 1].min()) - 3.0, rng.uniform(0.0, 2 * np.pi, 3),
         )  # fmt: skip
 
@@ -164,12 +140,7 @@ class Palate:
 
     def field(self, points: Floats) -> Floats:
         """Negative inside."""
-        distance, nearest = self.tree.query(points[:, :2])
-        step = self.curve.points[np.minimum(nearest + 1, len(self.curve.points) - 1)]
-        step = step - self.curve.points[np.maximum(nearest - 1, 0)]
-        off = points[:, :2] - self.curve.points[nearest]
-        inside = off[:, 1] * step[:, 0] - off[:, 0] * step[:, 1] < 0
-        away = np.where(inside, -distance, distance)
+        away = self.curve.place(points)[1]
         body = 0.75 * (points[:, 2] - self.height(points[:, :2], -away))
         return np.maximum(np.maximum(body, self.back - points[:, 1]), away)
 

@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from outcomes.domain.teeth import FDI_ORDER_LOWER, FDI_ORDER_UPPER
 from outcomes.errors import InputError
 from outcomes.simulate.arches.crowns import Crown, Shape, make_crown, tooth_position
+from outcomes.simulate.arches.curve import ArchCurve
 from outcomes.simulate.arches.motions import Axes
 from outcomes.simulate.arches.smooth import Floats
 
@@ -150,7 +151,7 @@ def lay_out(
 
 
 def _place(
-    arch: str, crown: Crown, curve: "ArchCurve", at: float, noise: Floats
+    arch: str, crown: Crown, curve: ArchCurve, at: float, noise: Floats
 ) -> tuple[Placed, Axes]:
     middle, along = curve.point(at), curve.tangent(at)
     mesial = along if at < 0 else -along
@@ -198,42 +199,12 @@ def click(crown: Crown) -> Floats:
     return crown.surface_above(0.0, float(middle))
 
 
-@dataclass(frozen=True, slots=True)
-class ArchCurve:
-    """A smooth curve in the plane of the arch, by its length from the midline."""
-
-    length: Floats
-    points: Floats
-
-    @classmethod
-    def of_length(cls, half: float, depth: float) -> "ArchCurve":
-        """The beta function as arch form (Braun et al., Angle Orthod 1998;68:29-36), from memory.
-
-        ``half`` is its length from the midline to the last tooth's middle, mm; ``depth`` its depth
-        over its width.
-        """
-        turn = np.linspace(-np.pi / 2, np.pi / 2, 4001)
-        x = 0.5 * np.sin(turn)
-        y = 3.0314 * depth * ((0.5 + x) * (0.5 - x)) ** 0.8
-        size = half / (0.5 * np.hypot(np.diff(x), np.diff(y)).sum())
-        points = size * np.column_stack([x, y])
-        tail = np.arange(0.1, 25.0, 0.1)[:, None] * (0.0, -1.0)
-        return cls.through(np.concatenate([points[0] + tail[::-1], points, points[-1] + tail]))
-
-    @classmethod
-    def through(cls, points: Floats) -> "ArchCurve":
-        """A dense line of points (n, 2), the midline where x is nearest zero and y largest."""
-        length = np.concatenate([[0.0], np.hypot(*np.diff(points, axis=0).T).cumsum()])
-        front = points[:, 1] > np.quantile(points[:, 1], 0.5)
-        middle = np.flatnonzero(front)[np.abs(points[front, 0]).argmin()]
-        return cls(length - length[middle], points)
-
-    def point(self, at: float) -> Floats:
-        """(3,), z 0."""
-        return np.array([np.interp(at, self.length, self.points[:, i]) for i in (0, 1)] + [0.0])
-
-    def tangent(self, at: float) -> Floats:
-        """Unit (3,), towards larger x in front."""
-        step = self.point(at + 0.5) - self.point(at - 0.5)
-        unit: Floats = step / np.linalg.norm(step)
-        return unit
+def named_points(crown: Crown) -> dict[str, Floats]:
+    """Points of the surface by name, in the crown's coordinates."""
+    across = float(click(crown)[1])
+    return {
+        "mesial": crown.surface_above(0.8 * crown.half[0], across),
+        "distal": crown.surface_above(-0.8 * crown.half[0], across),
+        "buccal": crown.surface_towards(1.0, 0.6 * crown.height),
+        "lingual": crown.surface_towards(-1.0, 0.6 * crown.height),
+    }

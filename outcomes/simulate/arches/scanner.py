@@ -2,9 +2,9 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -39,7 +39,7 @@ class Scan:
     exact: Floats
     labels: Ints
 
-    def keep(self, faces: NDArray[np.bool_]) -> "Scan":
+    def keep(self, faces: Any) -> "Scan":
         """Some faces only."""
         mesh, used = self.mesh.keep(faces)
         return Scan(mesh, self.exact[used], self.labels[used])
@@ -97,11 +97,10 @@ def _without_slivers(mesh: Mesh, cell: float) -> Mesh:
 def _seen(whole: Scan, bodies: Bodies, rng: np.random.Generator) -> Scan:
     """Cut off some mm below the margin along a wavy line; the palate is seen as far as its back."""
     points = whole.exact
-    along, across = bodies.gum.place(points)
+    along, across = bodies.gum.curve.place(points)
     phase = rng.uniform(0.0, 2 * np.pi, 3)
     wave = 0.5 * np.cos(0.21 * along + phase[0]) + 0.3 * np.cos(0.63 * along + phase[1])
-    inner = np.clip(along, bodies.gum.ends[0], bodies.gum.ends[1])
-    seen = points[:, 2] > bodies.gum.margin(inner) - SEEN - wave
+    seen = points[:, 2] > bodies.gum.margin_at(along) - SEEN - wave
     palate = bodies.gum.palate
     if palate is not None:
         roof = palate.height(points[:, :2], -across)

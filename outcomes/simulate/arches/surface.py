@@ -59,7 +59,6 @@ def surface_of(
     cell: float,
     *,
     grid: Floats | None = None,
-    jitter: Floats | None = None,
     rng: np.random.Generator | None = None,
 ) -> Mesh:
     """Triangles of the surface where a field is zero.
@@ -100,7 +99,7 @@ def surface_of(
     places, faces = _nets(values, shape)
     rough = (start + places * cell) @ turn.T
     if rng is not None:
-        rough = rough + rng.uniform(-0.22, 0.22, rough.shape) * cell
+        rough = rough + rng.uniform(-0.18, 0.18, rough.shape) * cell
     mesh = Mesh(onto_surface(field, rough, 0.8 * cell), faces)
     return _shorter_diagonals(mesh)
 
@@ -111,7 +110,8 @@ def _near_surface(evaluate: Field, blocks: Ints, shape: Ints, cell: float) -> Fl
     origins = origins * COARSE
     width = COARSE
     while width > 1:
-        distance = np.abs(evaluate(origins + 0.5 * width))
+        middles = (origins + 0.5 * width).astype(np.float64)
+        distance = np.abs(evaluate(middles))
         origins = origins[distance < STEEPEST * 0.5 * np.sqrt(3.0) * width * cell]
         width //= 2
         if width == 1:
@@ -156,7 +156,7 @@ def _nets(values: Floats, shape: Ints) -> tuple[Floats, Ints]:
         places.append(place)
     around = np.concatenate(cells)
     place = np.concatenate(places)
-    names, which = np.unique(around.ravel(), return_inverse=True)
+    _, which = np.unique(around.ravel(), return_inverse=True)
     often = np.bincount(which)
     repeated = np.repeat(place, 4, axis=0)
     vertices = np.column_stack([np.bincount(which, repeated[:, i]) for i in range(3)])
@@ -189,6 +189,8 @@ def onto_surface(field: Field, points: Floats, most: float) -> Floats:
         a[todo] = np.where(other, b[todo], a[todo])
         fa[todo] = np.where(other, fb[todo], 0.5 * fa[todo])
         b[todo], fb[todo] = new, found
+    # where bodies meet in a crease the slope may lead past the surface: such a vertex stays
+    b[np.abs(fb) > 1e-6] = 0.0
     return points + b[:, None] * along
 
 
