@@ -179,6 +179,7 @@ def simulate_arch(
         superimposition={stage: to_start @ motions.inverse(poses[stage]) for stage in STAGES[1:]},
         labels={stage: s.labels for stage, s in scans.items()},
         exact={stage: motions.placed(poses[stage], s.exact) for stage, s in scans.items()},
+        crowns={t: p.moved(to_start) for t, p in layout.teeth.items()},
     )
 
 

@@ -59,6 +59,10 @@ class Placed:
         there: Floats = points @ self.pose[:3, :3].T + self.pose[:3, 3]
         return there
 
+    def field(self, points: Floats) -> Floats:
+        """The crown's field at points of the arch (n, 3): negative inside."""
+        return self.crown.field(self.own(points))
+
     def moved(self, motion: Floats) -> "Placed":
         """After a rigid motion (4, 4) of the arch's coordinates."""
         return replace(self, pose=motion @ self.pose)

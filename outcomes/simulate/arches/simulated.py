@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import InputError
+from outcomes.simulate.arches.layout import Placed
 from outcomes.simulate.arches.motions import Axes
 from outcomes.simulate.arches.smooth import Floats
 from outcomes.simulate.arches.surface import Ints, Mesh
@@ -52,6 +53,9 @@ class SimulatedArch:
         stage -> FDI number for each vertex on one crown alone, else 0, (n,).
     exact
         stage -> the vertices without noise, (n, 3): each lies on the surface itself.
+    crowns
+        tooth -> the crown as it stands in the start scan; ``crowns[11].field(points)`` is near the
+        distance from its surface in mm, negative inside.
     """
 
     arch: str
@@ -69,6 +73,7 @@ class SimulatedArch:
     superimposition: dict[str, Floats]
     labels: dict[str, Ints] = field(repr=False)
     exact: dict[str, Floats] = field(repr=False)
+    crowns: dict[int, Placed] = field(repr=False)
 
     @property
     def meshes(self) -> dict[str, Mesh]:
