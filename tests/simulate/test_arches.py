@@ -474,3 +474,28 @@ def test_tables_beside_the_meshes(arch, tmp_path):
         arch.write(tmp_path, patient="P001")
     with pytest.raises(oc.InputError, match="kind"):
         arch.write(tmp_path, patient="P002", kind="glb")
+
+
+def test_landmarks_of_the_later_models_moved_with_their_crowns():
+    arch = oc.simulate_arch("upper", seed=6, resolution=1.5, extracted=(24,), palate=True)
+    marks = arch.landmarks(points=True, stages=STAGES, decimals=17)
+    assert set(marks.loc[marks["tooth"] == 24, "model"]) == {"start"}
+    assert (marks["point"] == "palate").sum() == len(arch.palate)
+    at = marks.set_index(["model", "tooth", "point"])[["x", "y", "z"]]
+    names = ["crown", "mesial", "distal", "buccal", "lingual"]
+    for tooth in (11, 15, 23):
+        start = at.loc["start"].loc[tooth].loc[names].to_numpy()
+        for stage in ("planned", "achieved"):
+            later = at.loc[stage].loc[tooth].loc[names].to_numpy()
+            # no distance within the tooth changes, and the crown lies where the scan shows it
+            for points in (start, later):
+                assert len(points) == 5
+            assert np.allclose(
+                np.linalg.norm(start[:, None] - start, axis=2),
+                np.linalg.norm(later[:, None] - later, axis=2), atol=1e-10,
+            )  # fmt: skip
+            seen = arch.exact[stage][arch.labels[stage] == tooth]
+            nearest = np.linalg.norm(seen[None] - later[:, None], axis=2).min(axis=1)
+            assert nearest[0] < 1.2
+    with pytest.raises(oc.InputError, match="later"):
+        arch.landmarks(stages=("later",))

@@ -138,8 +138,7 @@ def simulate_arch(
     bodies = {"start": Bodies(layout, Gum.around(layout, noises[0], palate=roof), {})}
     axes = _about_centres(layout, bodies["start"])
     if before:
-        made = {t: motion_matrix(before[t], axes[t]) for t in there if t in before}
-        layout = layout.moved(made)
+        layout = layout.moved({t: motion_matrix(before[t], axes[t]) for t in there if t in before})
         bodies["start"] = Bodies(layout, Gum.around(layout, noises[0], palate=roof), {})
         axes = _about_centres(layout, bodies["start"])
     asked_for = _asked(planned, achieved, there, set(still), rng)
@@ -154,7 +153,9 @@ def simulate_arch(
         )
         change = gum_change if stage == "achieved" else 0.0
         kept = {t: block for t, block in blocks.items() if t not in extracted}
-        bodies[stage] = Bodies(left, Gum.around(left, own, change=change, palate=roof), kept)
+        bodies[stage] = Bodies(
+            left, Gum.around(left, own, change=change, palate=roof, start=layout), kept
+        )
     scans = {}
     for stage, own in zip(STAGES, rng.spawn(3), strict=True):
         made = scan(bodies[stage], own, cell=resolution, noise=noise, closed=solid)
