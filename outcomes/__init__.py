@@ -78,6 +78,7 @@ _WHERE = {
     "measure_landmarks": "outcomes.measure.landmarks",
     "StudyPlan": "outcomes.study.plan",
     "plan_study": "outcomes.study.plan",
+    "simulate_arch": "outcomes.simulate.arches.arch",
     "simulate_cohort": "outcomes.simulate.cohorts",
     "simulate_rates": "outcomes.simulate.rates",
     "plot": "outcomes.figures.dispatch",
