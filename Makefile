@@ -52,6 +52,7 @@ format: $(STAMP)
 
 demo: $(STAMP)  ## write the invented cohorts anew
 	$(BIN)/python synthetic_data/make.py
+	$(BIN)/python synthetic_data/scans/make.py
 
 $(STAMP): pyproject.toml constraints.txt
 	$(PYTHON) -m venv $(VENV)

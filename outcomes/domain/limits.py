@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 __all__ = [
+    "AT_REST",
     "CONTINUING",
     "ENOUGH_PATIENTS",
     "EXPECTED_SIZE",
@@ -36,6 +37,10 @@ EXPECTED_SIZE = {"mm": 6.0, "degree": 60.0}
 
 #: Largest step of one aligner (common practice, no source).
 PER_ALIGNER = {"mm": 0.25, "degree": 1.0}
+
+#: A plan that moves a tooth no further than this in any way leaves it where it is: that much the
+#: superimposition of two scans adds (common practice, no source).
+AT_REST = {"mm": 0.05, "degree": 0.5}
 
 #: The limits of movements, by unit; a movement may have its own (see :class:`Movement`).
 LIMITS = {

@@ -23,6 +23,7 @@ from outcomes import plot_hook
 from outcomes.cohort.problems import gather, problem_frame
 from outcomes.cohort.read import from_frames
 from outcomes.cohort.whole import put_in_place, written_whole
+from outcomes.domain.limits import AT_REST
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.scan_tables import STAGES
 from outcomes.errors import CannotAnswer, OutputRefused
@@ -96,7 +97,8 @@ class Measured:
     ----------
     movements
         patient, course, tooth, movement, planned, achieved: mm and degrees, signs of the records.
-        A blank was not measured. Teeth that were refused have no row.
+        A blank was not measured. Teeth that were refused have no row. A plan that leaves a tooth
+        in place (``AT_REST`` of the limits) is 0.
     quality
         patient, course, tooth, stage, residual (mm), overlap (share of the crown that was found),
         confidence, verdict (given, refused), reason.
@@ -280,9 +282,11 @@ def assemble(
     parts = list(parts)
     found = [frame for frame in problems if len(frame)]
     moved: list[pd.DataFrame] = []
+    at_rest: list[str] = []
     for part in parts:
-        rows, listed = _movements(part)
+        rows, listed, resting = _movements(part)
         moved.append(rows)
+        at_rest += resting if part.repeat == 1 else []
         found += listed
         if part.problems is not None and len(part.problems):
             found.append(part.problems)
@@ -292,7 +296,7 @@ def assemble(
         if p.repeat == 1
     ]  # fmt: skip
     frames = [_frame_row(p, p.frames[t]) for p in parts if p.repeat == 1 for t in sorted(p.frames)]
-    said = dict.fromkeys([*notes, *(note for part in parts for note in part.notes)])
+    said = dict.fromkeys([*notes, *(note for part in parts for note in part.notes), *at_rest])
     return Measured(
         movements=_stacked(first, MOVEMENT_COLUMNS),
         quality=pd.DataFrame(quality, columns=QUALITY),
@@ -309,9 +313,9 @@ def assemble(
     )
 
 
-def _movements(part: ArchPart) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+def _movements(part: ArchPart) -> tuple[pd.DataFrame, list[pd.DataFrame], list[str]]:
     """Six rows for each tooth that was measured in some stage; blank where it was not."""
-    rows, found = [], []
+    rows, found, resting = [], [], []
     for tooth in sorted({tooth for tooth, _ in part.motions}):
         if tooth not in part.frames:
             continue
@@ -326,10 +330,37 @@ def _movements(part: ArchPart) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
                 found.append(problem_frame("teeth", None, "tooth", tooth, str(error), remedy, "exclude"))  # fmt: skip
         if not values:
             continue
+        if stays(values.get("planned")):
+            values["planned"] = dict.fromkeys(MOVEMENTS, 0.0)
+            resting.append(tooth)
         for name in MOVEMENTS:
             planned, achieved = (values.get(s, {}).get(name, np.nan) for s in STAGES)
             rows.append((part.patient, part.course, tooth, name, planned, achieved))
-    return pd.DataFrame(rows, columns=MOVEMENT_COLUMNS), found
+    return pd.DataFrame(rows, columns=MOVEMENT_COLUMNS), found, _resting(part, resting)
+
+
+def stays(planned: Mapping[str, float] | None) -> bool:
+    """Whether a plan, mm and degrees by movement, leaves its tooth where it is.
+
+    Examples
+    --------
+    >>> stays(dict.fromkeys(MOVEMENTS, 0.04)), stays({"vertical": -0.06}), stays(None)
+    (True, False, False)
+    """
+    if planned is None:
+        return False
+    return all(abs(value) <= AT_REST[MOVEMENTS[name].unit] for name, value in planned.items())
+
+
+def _resting(part: ArchPart, teeth: Sequence[int]) -> list[str]:
+    if not teeth:
+        return []
+    listed = ", ".join(map(str, teeth))
+    return [
+        f"Patient {part.patient}, course {part.course}: the plan leaves {listed} in place (no more "
+        f"than {AT_REST['mm']:g} mm and {AT_REST['degree']:g} degrees in any way), so that planned "
+        "is 0: how far they drifted is unplanned movement."
+    ]
 
 
 def _frame_row(part: ArchPart, frame: ToothFrame) -> list[Any]:

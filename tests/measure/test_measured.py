@@ -11,8 +11,8 @@ import outcomes as oc
 from outcomes.cli import app
 from outcomes.errors import CannotAnswer, OutputRefused
 from outcomes.measure.landmarks import measure_landmarks
-from outcomes.measure.measured import FRAMES, QUALITY, assemble
-from outcomes.measure.motion import ToothFrame, components, fit_rigid
+from outcomes.measure.measured import FRAMES, QUALITY, ArchPart, assemble
+from outcomes.measure.motion import ToothFrame, components, fit_rigid, motion_of
 from tests.measure.test_landmarks import UPPER, table, truth
 
 
@@ -205,3 +205,22 @@ def test_without_the_extra_the_command_says_which_line_to_type(tmp_path, monkeyp
     assert done.exit_code == 2
     assert line in done.output
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(("planned", "left"), [(0.05, True), (0.0501, False)])
+def test_a_plan_that_leaves_a_tooth_in_place_is_nought(planned, left):
+    """What superimposing adds is no plan; a tooth that is to be held has its drift unplanned."""
+    frame = ToothFrame(11, np.zeros(3), *np.eye(3))
+    moved = {"vertical": planned, "tip": 0.5}
+    motions = {
+        (11, "planned"): motion_of(moved, frame),
+        (11, "achieved"): motion_of({"vertical": 0.04, "tip": 1.0}, frame),
+    }
+    part = ArchPart("P001", 1, "upper", motions, {11: frame}, ())
+    found = assemble([part])
+    rows = found.movements.set_index("movement")
+    assert (rows.loc["vertical", "planned"] == 0) == left
+    assert (rows.loc["tip", "planned"] == 0) == left
+    assert rows.loc["vertical", "achieved"] == pytest.approx(0.04)
+    assert any("leaves 11 in place" in note for note in found.notes) == left
+    assert len(found.cohort.movements.query("planned == 0")) == (6 if left else 4)
