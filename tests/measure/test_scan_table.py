@@ -16,7 +16,8 @@ HEAD = "patient,course,arch,start,planned,achieved,teeth,reference,unit\n"
 def folder(tmp_path):
     (tmp_path / "scans").mkdir()
     for name in ("start.stl", "plan.ply", "end.obj", "Late.stl"):
-        (tmp_path / "scans" / name).write_text("solid")
+        (tmp_path / "scans" / name).write_text(f"solid {name}")
+    (tmp_path / "scans" / "copy.stl").write_text("solid start.stl")
     (tmp_path / "teeth.csv").write_text("tooth,x,y,z\n16,1,2,3\n")
     return tmp_path
 
@@ -61,6 +62,9 @@ def test_a_row_as_written(folder):
         ({"teeth": "none.csv"}, "no such file", "Correct the path"),
         ({"planned": "", "achieved": ""}, "both blank", "at least one"),
         ({"achieved": "scans/start.stl"}, "the start scan is given as achieved", "right file"),
+        ({"achieved": "scans/plan.ply"}, "the plan is given as achieved", "right file"),
+        ({"achieved": "scans/copy.stl"}, "the start scan is given as achieved", "right file"),
+        ({"planned": "scans/copy.stl"}, "the start scan is given as planned", "right file"),
         ({"unit": "furlong"}, "no unit of that name", "mm, cm, m, inch"),
         ({"reference": "16 99"}, "99: no reference", "palate, all"),
         ({"reference": "36 46 47"}, "of the other arch", "this arch"),
