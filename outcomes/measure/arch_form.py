@@ -18,7 +18,7 @@ from outcomes.domain.teeth import arch as arch_of
 from outcomes.domain.teeth import side as side_of
 from outcomes.measure.motion import FloatArray
 
-__all__ = ["ArchForm", "expected_places", "lay_on", "size_beside_usual"]
+__all__ = ["ArchCurve", "expected_places", "lay_on", "size_beside_usual"]
 
 ELLIPSE = {"upper": (29.0, 48.0), "lower": (26.0, 44.0)}
 """Half width and depth of the arch through the middles of the crowns, mm (common practice, no
@@ -68,7 +68,7 @@ def size_beside_usual(xyz: FloatArray, teeth: Sequence[int]) -> float:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ArchForm:
+class ArchCurve:
     """The curve as laid on points of a plane.
 
     Attributes
@@ -93,7 +93,7 @@ class ArchForm:
     curve: FloatArray
 
 
-def lay_on(points: FloatArray, teeth: Sequence[int], *, mirrored: bool) -> ArchForm:
+def lay_on(points: FloatArray, teeth: Sequence[int], *, mirrored: bool) -> ArchCurve:
     """The arch curve through the points of teeth.
 
     Parameters
@@ -107,7 +107,7 @@ def lay_on(points: FloatArray, teeth: Sequence[int], *, mirrored: bool) -> ArchF
 
     Returns
     -------
-    ArchForm
+    ArchCurve
     """
     arch = str(arch_of(teeth[0]))
     along, usual = _usual(arch)
@@ -131,7 +131,7 @@ def lay_on(points: FloatArray, teeth: Sequence[int], *, mirrored: bool) -> ArchF
         values = np.conj(values) if mirrored else values
         return np.stack([values.real, values.imag], axis=-1)
 
-    return ArchForm(
+    return ArchCurve(
         places=places,
         tangents=plane(tangents),
         left=plane(np.asarray(left)),

@@ -18,7 +18,7 @@ from outcomes.cohort.problems import any_stop, gather
 from outcomes.domain.teeth import FDI_TEETH
 from outcomes.domain.teeth import arch as arch_of
 from outcomes.domain.teeth import side as side_of
-from outcomes.measure.arch_form import ArchForm, expected_places, lay_on, size_beside_usual
+from outcomes.measure.arch_form import ArchCurve, expected_places, lay_on, size_beside_usual
 from outcomes.measure.motion import FloatArray, ToothFrame
 from outcomes.measure.own_axes import handed, own_axes, sharpened, tooth_problem, unit
 from outcomes.words.english import listed, number_of
@@ -232,7 +232,7 @@ def _laid(
     teeth: list[int],
     gum_known: bool,
     found: list[pd.DataFrame],
-) -> tuple[ArchForm | None, float]:
+) -> tuple[ArchCurve | None, float]:
     """The arch curve, and +1 where the normal given points away from the gum, else -1."""
     basis = np.stack(_in_plane(normal), axis=1)
     flat = (xyz - middle) @ basis
@@ -290,7 +290,7 @@ def _size_doubts(size: float, found: list[pd.DataFrame]) -> None:
         )
 
 
-def _order(teeth: list[int], form: ArchForm, found: list[pd.DataFrame]) -> None:
+def _order(teeth: list[int], form: ArchCurve, found: list[pd.DataFrame]) -> None:
     """Teeth that stand along the curve in another order than their numbers."""
     for a, b, here, there in zip(teeth, teeth[1:], form.places, form.places[1:], strict=False):
         if there < here - 2.0 and expected_places([b])[0] > expected_places([a])[0]:
