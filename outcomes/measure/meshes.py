@@ -30,6 +30,9 @@ LIKELY = (30.0, 110.0)
 #: Fewer triangles do not describe one crown.
 FEWEST = 200
 
+#: mm: over how far normals are averaged before surfaces are compared.
+SMOOTH = 0.35
+
 _LOADING = (
     ValueError, TypeError, KeyError, IndexError, AttributeError, NotImplementedError, struct.error,
     UnicodeError, MemoryError, AssertionError, ArithmeticError, EOFError, OSError, RuntimeError,
@@ -70,6 +73,17 @@ class Mesh:
     def normals(self) -> FloatArray:
         """(n, 3): unit, outward, the area-weighted mean of the triangles around each vertex."""
         return _unit(_at_vertices(self.face_vectors, self.faces, len(self.vertices)))
+
+    @cached_property
+    def smooth_normals(self) -> FloatArray:
+        """(n, 3): unit, outward, each averaged over about half a millimetre of surface."""
+        corners = self.vertices[self.faces[:, [0, 1]]]
+        edge = float(np.median(np.linalg.norm(corners[:, 0] - corners[:, 1], axis=1)))
+        times = int(np.clip((SMOOTH / max(edge, 1e-6)) ** 2, 0, 12))
+        normals, n = self.normals, len(self.vertices)
+        for _ in range(times):
+            normals = _unit(_at_vertices(normals[self.faces].sum(axis=1), self.faces, n))
+        return normals
 
     def moved(self, rotation: FloatArray, translation: FloatArray) -> Mesh:
         """The mesh after x' = rotation @ x + translation."""
