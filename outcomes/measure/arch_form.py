@@ -18,7 +18,7 @@ from outcomes.domain.teeth import arch as arch_of
 from outcomes.domain.teeth import side as side_of
 from outcomes.measure.motion import FloatArray
 
-__all__ = ["ArchForm", "expected_places", "lay_on"]
+__all__ = ["ArchForm", "expected_places", "lay_on", "size_beside_usual"]
 
 ELLIPSE = {"upper": (29.0, 48.0), "lower": (26.0, 44.0)}
 """Half width and depth of the arch through the middles of the crowns, mm (common practice, no
@@ -29,8 +29,9 @@ CLICK = 0.8
 FAR = 2.0
 """mm, from where a point's pull fades."""
 BEND = 0.3
-"""SD of the change of width and depth, as a share; of further bends: BEND_MM, mm."""
-BEND_MM = 1.5
+"""SD of the change of width and depth, as a share; of further bends: BEND_MM, mm, in WAVES orders."""
+BEND_MM = 8.0
+WAVES = 9
 SLIDE = 14.0
 """mm that a tooth may stand along the curve from where usual widths expect it."""
 _STEP = 0.25
@@ -46,6 +47,26 @@ def expected_places(teeth: Sequence[int]) -> FloatArray:
     return np.array(places, dtype=float)
 
 
+def size_beside_usual(xyz: FloatArray, teeth: Sequence[int]) -> float:
+    """Median of the distances between teeth over those of the usual arch; NaN for one tooth.
+
+    Parameters
+    ----------
+    xyz
+        (n, 3), mm.
+    teeth
+        n FDI numbers of one arch.
+    """
+    usual = _at(*_usual(str(arch_of(teeth[0]))), expected_places(teeth))
+    one, other = np.triu_indices(len(teeth), 1)
+    apart = np.abs(usual[one] - usual[other])
+    far = apart > 4.0
+    if not far.any():
+        return float("nan")
+    seen = np.linalg.norm(xyz[one] - xyz[other], axis=1)
+    return float(np.median(seen[far] / apart[far]))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ArchForm:
     """The curve as laid on points of a plane.
@@ -58,8 +79,6 @@ class ArchForm:
         (n, 2), unit vectors along the curve at each tooth, towards the patient's left.
     left, front
         (2,), unit vectors of the whole arch.
-    size
-        The arch's size beside the usual one.
     misfit
         mm, median distance of points from where usual widths and form expect them.
     curve
@@ -70,7 +89,6 @@ class ArchForm:
     tangents: FloatArray
     left: FloatArray
     front: FloatArray
-    size: float
     misfit: float
     curve: FloatArray
 
@@ -118,7 +136,6 @@ def lay_on(points: FloatArray, teeth: Sequence[int], *, mirrored: bool) -> ArchF
         tangents=plane(tangents),
         left=plane(np.asarray(left)),
         front=plane(np.asarray(1j * left)),
-        size=size,
         misfit=misfit,
         curve=plane(curve),
     )
@@ -185,9 +202,9 @@ def _bend(
 def _basis(along: FloatArray, usual: np.ndarray, reach: float) -> tuple[FloatArray, FloatArray]:
     """Ways to bend (m, k), and the SD expected of each: shift, width, depth, then smooth waves."""
     u = along / reach
-    waves = [np.polynomial.legendre.Legendre.basis(k)(u) for k in (1, 2, 3, 4, 5)]
+    waves = [np.polynomial.legendre.Legendre.basis(k)(u) for k in range(1, WAVES + 1)]
     columns = [np.ones(len(along)), usual.real, usual.imag - usual.imag.mean(), *waves]
-    sd = [20.0, BEND, BEND, *(BEND_MM / k for k in (1, 1, 1, 2, 3))]
+    sd = [20.0, BEND, BEND, *(BEND_MM / max(1.0, k / 2) for k in range(1, WAVES + 1))]
     return np.stack(columns, axis=1), np.array(sd)
 
 

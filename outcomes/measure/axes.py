@@ -14,18 +14,16 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.problems import gather, problem_frame
+from outcomes.cohort.problems import any_stop, gather
 from outcomes.domain.teeth import FDI_TEETH
 from outcomes.domain.teeth import arch as arch_of
 from outcomes.domain.teeth import side as side_of
-from outcomes.measure.arch_form import ArchForm, expected_places, lay_on
+from outcomes.measure.arch_form import ArchForm, expected_places, lay_on, size_beside_usual
 from outcomes.measure.motion import FloatArray, ToothFrame
+from outcomes.measure.own_axes import handed, own_axes, sharpened, tooth_problem, unit
 from outcomes.words.english import listed, number_of
 
 __all__ = ["Frames", "ToothFrame", "arch_frames"]
-
-TABLE = "teeth"
-"""Table under which problems of clicked points are listed."""
 
 OFF_PLANE = 0.8
 """mm, SD of clicked points about the occlusal plane: cusps, edges, the curve of the arch."""
@@ -33,10 +31,8 @@ GUM_SIDE = 0.25
 """Radians, how far the gum's side may lean from the normal of the occlusal plane."""
 LEAN = 10.0
 """Degrees: a plane less sure than this is not taken."""
-SHARPEN = 50.0
-"""Degrees from the curve up to which a tooth's own points turn its axes."""
-EXCHANGED = 120.0
-"""Degrees from the curve beyond which two points are taken as exchanged."""
+FAR_FROM_USUAL = 7.0
+"""mm from where the teeth usually stand, above which their numbers are doubtful."""
 USUAL_SIZE = (0.5, 1.8)
 """An arch's size beside the usual one; outside it the unit is doubtful."""
 
@@ -105,16 +101,30 @@ def arch_frames(
     -------
     Frames
         All problems are listed there, none is raised.
+
+    Notes
+    -----
+    Noise of 0.5 mm (SD, each coordinate) in the clicks of a whole drawn arch of 14 teeth turns the
+    mesial axes by 1.5 degrees and the normal by 0.7 (medians of 60 draws; 95 of 100 below 6 and
+    1.3); the last molars, beyond which no tooth holds the curve, by 3 to 4 (95 of 100 below 11).
+    A turn of e degrees mixes components by sin e: 3 degrees carry 5 % of one into another. The same
+    axes serve planned and achieved, so what is compared is turned alike.
     """
     found: list[pd.DataFrame] = []
     points = dict(points or {})
     teeth = _valid(clicks, found)
     nowhere = Frames({}, np.full(3, np.nan), gather(found))
     if not teeth:
-        found.append(_problem("no tooth has a clicked point", "Give one point a crown.", "stop"))
+        found.append(
+            tooth_problem("no tooth has a clicked point", "Give one point a crown.", "stop")
+        )
         return Frames({}, nowhere.normal, gather(found))
     xyz = np.array([np.asarray(clicks[t], dtype=float) for t in teeth])
-    away = _unit(away_from_gum)
+    away = unit(away_from_gum)
+    size = size_beside_usual(xyz, teeth)
+    _size_doubts(size, found)
+    if any_stop(found):
+        return Frames({}, nowhere.normal, gather(found), size=size)
     centre_of = {t: np.asarray((centres or {}).get(t, clicks[t]), dtype=float) for t in teeth}
     normal, middle, lean = _plane(xyz, away)
     if normal is None or len(teeth) == 1 or lean > LEAN:
@@ -129,10 +139,10 @@ def arch_frames(
     frames = {}
     for tooth, tangent in zip(teeth, tangents, strict=True):
         mesial = tangent if side_of(tooth) == "right" else -tangent
-        outward = _handed(tooth) * np.cross(normal, mesial)
-        frames[tooth] = _sharpened(
-            tooth, clicks[tooth], centre_of[tooth], (mesial, outward, normal), points, found
-        )
+        outward = handed(tooth) * np.cross(normal, mesial)
+        axes = sharpened(tooth, clicks[tooth], (mesial, outward, normal), points, found)
+        if axes is not None:
+            frames[tooth] = ToothFrame(tooth, centre_of[tooth], *axes)
     _order(teeth, form, found)
     return Frames(
         frames,
@@ -142,12 +152,8 @@ def arch_frames(
         front=form.front @ to_space,
         origin=middle,
         curve=middle + form.curve @ to_space,
-        size=form.size,
+        size=size,
     )
-
-
-def _problem(problem: str, remedy: str, severity: str, value: object = "") -> pd.DataFrame:
-    return problem_frame(TABLE, None, "tooth" if value else "", value, problem, remedy, severity)
 
 
 def _valid(clicks: Mapping[int, FloatArray], found: list[pd.DataFrame]) -> list[int]:
@@ -157,11 +163,11 @@ def _valid(clicks: Mapping[int, FloatArray], found: list[pd.DataFrame]) -> list[
         xyz = np.asarray(point, dtype=float)
         if tooth not in FDI_TEETH:
             found.append(
-                _problem("no FDI tooth number", "Use 11 to 48, or 51 to 85.", "exclude", tooth)
+                tooth_problem("no FDI tooth number", "Use 11 to 48, or 51 to 85.", "exclude", tooth)
             )
         elif xyz.shape != (3,) or not np.isfinite(xyz).all():
             found.append(
-                _problem("its point is not three numbers", "Click it again.", "exclude", tooth)
+                tooth_problem("its point is not three numbers", "Click it again.", "exclude", tooth)
             )
         else:
             teeth.append(int(tooth))
@@ -170,7 +176,7 @@ def _valid(clicks: Mapping[int, FloatArray], found: list[pd.DataFrame]) -> list[
         upper = [t for t in teeth if arch_of(t) == "upper"]
         lower = [t for t in teeth if arch_of(t) == "lower"]
         found.append(
-            _problem(
+            tooth_problem(
                 f"teeth of both arches in one scan: {listed(map(str, upper))} upper, "
                 f"{listed(map(str, lower))} lower",
                 "Measure each arch from its own scan, or correct the numbers.",
@@ -179,14 +185,6 @@ def _valid(clicks: Mapping[int, FloatArray], found: list[pd.DataFrame]) -> list[
         )
         return []
     return sorted(teeth, key=lambda t: float(expected_places([t])[0]))
-
-
-def _unit(vector: FloatArray | None) -> FloatArray | None:
-    if vector is None:
-        return None
-    vector = np.asarray(vector, dtype=float)
-    length = float(np.linalg.norm(vector))
-    return vector / length if np.isfinite(length) and length > 0 else None
 
 
 def _plane(xyz: FloatArray, away: FloatArray | None) -> tuple[FloatArray | None, FloatArray, float]:
@@ -247,7 +245,7 @@ def _laid(
     certain = len(teeth) >= 3 and worse > 2.0 * better and worse - better > 0.6
     if not certain and not gum_known:
         found.append(
-            _problem(
+            tooth_problem(
                 f"{number_of(len(teeth), 'tooth', 'teeth')} ({listed(map(str, teeth))}) do not say "
                 "which way is up: they stand nearly in a line",
                 "Click teeth further round the arch, or of both sides.",
@@ -258,7 +256,7 @@ def _laid(
     by_anatomy = 1.0 if same.misfit <= other.misfit else -1.0
     if gum_known and certain and by_anatomy < 0:
         found.append(
-            _problem(
+            tooth_problem(
                 "the gum lies on the wrong side for these tooth numbers: the scan is mirrored, or "
                 "the numbers are those of the other side or of the other arch",
                 "Look at the scan and at the numbers; put right whichever is wrong.",
@@ -267,30 +265,27 @@ def _laid(
         )
     sign = 1.0 if gum_known else by_anatomy
     form = same if sign > 0 else other
-    _doubts(form, teeth, found)
-    return form, sign
-
-
-def _doubts(form: ArchForm, teeth: list[int], found: list[pd.DataFrame]) -> None:
-    """What of the arch is unlike any arch: its size, or where the numbers stand."""
-    if len(teeth) < 3:
-        return
-    least, most = USUAL_SIZE
-    if not least <= form.size <= most:
-        far = form.size < least / 2 or form.size > most * 2
+    if form.misfit > FAR_FROM_USUAL and not any_stop(found):
         found.append(
-            _problem(
-                f"the arch is {form.size:.2g} times the usual size",
-                "Check the unit of the scan and of the points: mm, cm, m or inch.",
-                "stop" if far else "check",
-            )
-        )
-    elif form.misfit > 6.0:
-        found.append(
-            _problem(
+            tooth_problem(
                 f"the points lie {form.misfit:.0f} mm from where such teeth usually stand",
                 "Check the numbers of the teeth and which point belongs to which.",
                 "check",
+            )
+        )
+    return form, sign
+
+
+def _size_doubts(size: float, found: list[pd.DataFrame]) -> None:
+    """Whether an arch is too small or too large to be one in mm."""
+    least, most = USUAL_SIZE
+    if size < least or size > most:
+        far = size < least / 1.5 or size > most * 1.5
+        found.append(
+            tooth_problem(
+                f"the arch is {size:.2g} times the usual size",
+                "Check the unit of the scan and of the points: mm, cm, m or inch.",
+                "stop" if far else "check",
             )
         )
 
@@ -300,102 +295,13 @@ def _order(teeth: list[int], form: ArchForm, found: list[pd.DataFrame]) -> None:
     for a, b, here, there in zip(teeth, teeth[1:], form.places, form.places[1:], strict=False):
         if there < here - 2.0 and expected_places([b])[0] > expected_places([a])[0]:
             found.append(
-                _problem(
+                tooth_problem(
                     f"{a} and {b} stand in the other order along the arch",
                     "Correct the numbers, if the teeth are not transposed.",
                     "check",
                     f"{a}, {b}",
                 )
             )
-
-
-def _handed(tooth: int) -> float:
-    """+1 where mesial, buccal, occlusal are right-handed (upper right, lower left), else -1."""
-    return 1.0 if (arch_of(tooth) == "upper") == (side_of(tooth) == "right") else -1.0
-
-
-Axes = tuple[FloatArray, FloatArray, FloatArray]
-
-
-def _sharpened(
-    tooth: int,
-    click: FloatArray,
-    centre: FloatArray,
-    axes: Axes,
-    points: Mapping[tuple[int, str], FloatArray],
-    found: list[pd.DataFrame],
-) -> ToothFrame:
-    """A tooth's frame: that of the arch, turned to the tooth's own points where they are given."""
-    mesial, buccal, occlusal = axes
-    neck = points.get((tooth, "neck"))
-    if neck is not None:
-        long_axis = _unit(np.asarray(click, dtype=float) - np.asarray(neck, dtype=float))
-        if long_axis is None or _degrees(long_axis, occlusal) > SHARPEN:
-            found.append(
-                _problem(
-                    "its neck does not lie on the gum's side of its crown",
-                    "Place neck in the middle of the tooth at the gum.",
-                    "check",
-                    tooth,
-                )
-            )
-        else:
-            occlusal = long_axis
-    flat = np.eye(3) - np.outer(occlusal, occlusal)
-    mesial = flat @ mesial
-    mesial = mesial / np.linalg.norm(mesial)
-    buccal = _handed(tooth) * np.cross(occlusal, mesial)
-    turn = _own_turn(tooth, points, (mesial, buccal), found)
-    mesial, buccal = (
-        np.cos(turn) * mesial + np.sin(turn) * buccal,
-        np.cos(turn) * buccal - np.sin(turn) * mesial,
-    )
-    return ToothFrame(tooth, centre, mesial, buccal, occlusal)
-
-
-def _own_turn(
-    tooth: int,
-    points: Mapping[tuple[int, str], FloatArray],
-    axes: tuple[FloatArray, FloatArray],
-    found: list[pd.DataFrame],
-) -> float:
-    """Radians from the arch's axes to those of a tooth's own points, from mesial towards buccal.
-
-    Two pairs of points are taken together, each with the square of its length.
-    """
-    pull = 0j
-    for (to, back), quarter in ((("mesial", "distal"), 1.0), (("buccal", "lingual"), -1j)):
-        if (tooth, to) not in points or (tooth, back) not in points:
-            continue
-        line = np.asarray(points[tooth, to], float) - np.asarray(points[tooth, back], float)
-        seen = complex(line @ axes[0], line @ axes[1]) * quarter
-        off = float(np.degrees(np.abs(np.angle(seen))))
-        if off > EXCHANGED:
-            found.append(
-                _problem(
-                    f"its points {to} and {back} seem exchanged",
-                    "Exchange them, or correct the number of the tooth.",
-                    "stop",
-                    tooth,
-                )
-            )
-        elif off > SHARPEN:
-            found.append(
-                _problem(
-                    f"its points {to} and {back} lie {off:.0f} degrees from the arch: the axes "
-                    "follow the arch",
-                    "Check these points, if the tooth is not rotated so far.",
-                    "check",
-                    tooth,
-                )
-            )
-        else:
-            pull += seen * abs(seen)
-    return float(np.angle(pull)) if pull else 0.0
-
-
-def _degrees(a: FloatArray, b: FloatArray) -> float:
-    return float(np.degrees(np.arccos(np.clip(a @ b, -1.0, 1.0))))
 
 
 def _alone(
@@ -410,7 +316,7 @@ def _alone(
     """Axes where no arch can be seen: from each tooth's own points alone."""
     frames = {}
     for tooth in teeth:
-        axes = _own_axes(tooth, clicks[tooth], points, away)
+        axes = own_axes(tooth, clicks[tooth], points, away)
         if axes is not None:
             frames[tooth] = ToothFrame(tooth, centre_of[tooth], *axes)
     without = [t for t in teeth if t not in frames]
@@ -423,7 +329,7 @@ def _alone(
         stopped = any((frame["severity"] == "stop").any() for frame in found)
         if not stopped or not frames:
             found.append(
-                _problem(
+                tooth_problem(
                     why,
                     "Click teeth on both sides of the arch, or give points mesial, distal, buccal "
                     "and lingual of each tooth.",
@@ -432,46 +338,5 @@ def _alone(
                 )
             )
     normals = [f.occlusal for f in frames.values()]
-    normal = _unit(np.mean(normals, axis=0)) if normals else away
+    normal = unit(np.mean(normals, axis=0)) if normals else away
     return Frames(frames, np.full(3, np.nan) if normal is None else normal, gather(found))
-
-
-def _own_axes(
-    tooth: int,
-    click: FloatArray,
-    points: Mapping[tuple[int, str], FloatArray],
-    away: FloatArray | None,
-) -> Axes | None:
-    """Mesial, buccal, occlusal of a tooth from its own points; None where they do not suffice.
-
-    With mesial, distal, buccal and lingual the occlusal axis follows, as a crown's right and left
-    are known from its number; with one pair, the gum's side must be known.
-    """
-
-    def line(to: str, back: str) -> FloatArray | None:
-        if (tooth, to) not in points or (tooth, back) not in points:
-            return None
-        return np.asarray(points[tooth, to], float) - np.asarray(points[tooth, back], float)
-
-    mesial, buccal = line("mesial", "distal"), line("buccal", "lingual")
-    long_axis = away
-    if (tooth, "neck") in points:
-        long_axis = _unit(np.asarray(click, float) - np.asarray(points[tooth, "neck"], float))
-    if mesial is not None and buccal is not None:
-        occlusal = _unit(_handed(tooth) * np.cross(mesial, buccal))
-        if occlusal is None or (long_axis is not None and occlusal @ long_axis < 0.5):
-            return None
-    elif long_axis is not None and (mesial is not None or buccal is not None):
-        occlusal = long_axis
-    else:
-        return None
-    flat = np.eye(3) - np.outer(occlusal, occlusal)
-    pull = np.zeros(3)
-    if mesial is not None:
-        pull += flat @ mesial * np.linalg.norm(mesial)
-    if buccal is not None:
-        pull += _handed(tooth) * np.cross(buccal, occlusal) * np.linalg.norm(buccal)
-    along = _unit(flat @ pull)
-    if along is None:
-        return None
-    return along, _handed(tooth) * np.cross(occlusal, along), occlusal
