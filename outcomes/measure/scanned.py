@@ -207,7 +207,9 @@ def _outside_out(mesh: Mesh, clicks: Mapping[int, FloatArray]) -> Mesh:
         off = ((mesh.vertices - click) ** 2).sum(axis=1)
         near = off < 1.5**2
         votes += float(np.sum(mesh.normals[near] @ away > 0)) - 0.5 * float(near.sum())
-    return mesh if votes >= 0 else turned_inside_out(mesh)
+    if votes >= 0:
+        return mesh
+    return turned_inside_out(mesh)
 
 
 def _stage(

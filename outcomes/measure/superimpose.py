@@ -87,7 +87,8 @@ class _Cloud:
         _, at = self._tree.query(points)
         return self.vertices[at], self.normals[at]
 
-    exactly = roughly
+    def exactly(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return self.roughly(points)
 
 
 def _weighted_axes(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
@@ -204,7 +205,7 @@ def _different(
 
 def turned_inside_out(mesh: Mesh) -> Mesh:
     """The same surface with its other side outside."""
-    return Mesh(mesh.vertices, mesh.faces[:, ::-1].copy(), mesh.notes)
+    return Mesh(mesh.vertices, mesh.faces[:, ::-1].copy(), (*mesh.notes, "turned inside out"))
 
 
 def _carried(fit: Fit, patch: Patch) -> FloatArray:
