@@ -81,6 +81,10 @@ def _check_stl(name: str, head: bytes, size: int) -> None:
             "it is cut off, or not an STL at all",
             EXPORT,
         )
+    if size - 84 - 50 * count >= 50:
+        raise Unreadable(
+            f"{name} says that it holds {count:,} triangles, but has {(size - 84) // 50:,}", EXPORT
+        )
     TRIANGLES.hold(count, name)
 
 
