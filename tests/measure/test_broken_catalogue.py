@@ -30,12 +30,19 @@ def test_each_writes_its_file_and_none_is_large(tmp_path):
     assert [names for names in seen.values() if len(names) > 1] == []
 
 
-@pytest.mark.parametrize("case", [c for c in CASES if c.verdict == "read"], ids=lambda c: c.name)
+#: trimesh itself does not read these as the format allows them; our reading of them is tested.
+NOT_BY_TRIMESH = ("faces before vertices ply", "with a byte order mark obj", "with tabs obj")
+
+
+@pytest.mark.parametrize(
+    "case",
+    [c for c in CASES if c.verdict == "read" and c.name not in NOT_BY_TRIMESH],
+    ids=lambda c: c.name,
+)
 def test_the_odd_and_sound_ones_are_read_by_another_library(case, tmp_path):
     """trimesh finds the surface of the good arch in them."""
-    trimesh = pytest.importorskip("trimesh")
-    if case.name in ("faces before vertices ply", "with a byte order mark obj", "with tabs obj"):
-        pytest.skip("trimesh itself does not read this one as the format allows it")
+    import trimesh
+
     mesh = trimesh.load(case.write(tmp_path), force="mesh", process=True)
     corners = broken.base().vertices[broken.base().faces]
     area = np.linalg.norm(
