@@ -428,7 +428,7 @@ def _check_free(folder: Path, *, overwrite: bool) -> None:
         )
 
 
-PACKAGES = ("outcomes", "numpy", "scipy", "pandas", "trimesh", "small-gicp", "potpourri3d")
+PACKAGES = ("outcomes", "numpy", "scipy", "pandas", "trimesh", "libigl")
 
 
 def _versions() -> dict[str, str]:

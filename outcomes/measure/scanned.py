@@ -17,6 +17,7 @@ from outcomes.measure.register import Fit, Patch, patch_of, register
 from outcomes.measure.superimpose import (
     Superimposition,
     lay_roughly,
+    no_reference,
     on_all,
     on_teeth,
     turned_inside_out,
@@ -234,7 +235,8 @@ def _stage(
         return StageMeasured(None, None, {}, "the scan is a mirror image of the start scan")
     if not _same_teeth(fits):
         why = (
-            "the scan does not show the teeth of the start scan: another patient, or the other arch"
+            "the scan does not show the teeth of the start scan: another patient, or the other "
+            "arch; or it is too noisy to tell"
         )
         return StageMeasured(None, None, {}, why)
     fits = _again(other, fits, patches, frames)
@@ -251,6 +253,8 @@ def _stage(
         laid = on_teeth(good, patches, reference)
         why = f"no tooth of the reference ({listed(map(str, reference))}) was found in it"
     if laid is None:
+        return StageMeasured(None, None, fits, why)
+    if why := no_reference(laid):
         return StageMeasured(None, None, fits, why)
     mesh = other.moved(laid.motion.rotation, laid.motion.translation)
     return StageMeasured(mesh, laid, fits)

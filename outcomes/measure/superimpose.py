@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 from outcomes.measure.meshes import FloatArray, Mesh
 from outcomes.measure.motion import Rigid, fit_rigid
 from outcomes.measure.register import Fit, Patch, search
+from outcomes.words.english import listed
 
 #: mm: teeth of the reference that differ by less kept their places.
 KEPT = 0.15
@@ -274,6 +275,22 @@ def join(
         turn = Rotation.from_rotvec(step[3:]).as_matrix()
         motion = motion.then(Rigid(turn, middle - turn @ middle + step[:3]))
     return motion
+
+
+#: mm, root mean square: a reference that holds together less well is none (common practice, no
+#: source).
+REFERENCE_MOST = 0.5
+
+
+def no_reference(laid: Superimposition) -> str:
+    """Why what was taken as stable cannot be: it lies too far off itself; "" where it holds."""
+    if laid.residual <= REFERENCE_MOST:
+        return ""
+    named = listed(map(str, laid.teeth)) if laid.teeth else "the palate"
+    return (
+        f"what was taken as stable ({named}) lies {laid.residual:.1f} mm off its place: it moved, "
+        "or the scan is another patient's; name another reference"
+    )
 
 
 def _about(arm: FloatArray) -> FloatArray:

@@ -65,6 +65,8 @@ def predicted_error(fit: Fit, reference: FloatArray | None = None) -> tuple[floa
 
     ``reference`` (6, 6): what the superimposition adds.
     """
+    if not np.isfinite(fit.residual):
+        return np.inf, np.inf
     noise = np.linalg.inv(fit.information) * max(fit.residual, 0.005) ** 2 * INDEPENDENT
     variance = np.diag(fit.spread + noise + (0 if reference is None else reference))
     mm, radians = np.sqrt(variance[:3].sum()), np.sqrt(variance[3:].sum())

@@ -4,10 +4,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from outcomes.measure.motion import Rigid
 from outcomes.measure.register import Fit, Patch
-from outcomes.measure.superimpose import KEPT, lay_roughly, on_all, on_teeth
+from outcomes.measure.superimpose import (
+    KEPT,
+    REFERENCE_MOST,
+    _about,
+    lay_roughly,
+    no_reference,
+    on_all,
+    on_teeth,
+)
 from tests.measure.reference_crowns import crowns, error
 from tests.measure.shapes import Drawn, posed
 
@@ -61,6 +70,24 @@ def test_reference_teeth_that_moved_beside_each_other(mm, said):
     one = patches()[36]
     laid = on_teeth(made({36: FRAME, 46: shifted(mm)}), {36: one, 46: one}, (36, 46))
     assert ("moved beside each other" in " ".join(laid.cautions)) is said
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.98, False), (1.02, True)])
+def test_a_reference_that_does_not_hold_together_is_none(share, said):
+    """Two equal teeth, each half of what is between them off: root mean square the same."""
+    one = patches()[36]
+    moved = {36: FRAME, 46: shifted(2 * share * REFERENCE_MOST)}
+    why = no_reference(on_teeth(made(moved), {36: one, 46: one}, (36, 46)))
+    assert bool(why) is said
+    assert not said or "36 and 46" in why
+
+
+def test_a_turn_moves_what_lies_away_from_its_axis():
+    """A small turn about z moves a point on x along y; the sign is that of a drawn turn."""
+    arm, turn = np.array([10.0, 0.0, 0.0]), np.array([0.0, 0.0, 0.01])
+    there = Rotation.from_rotvec(turn).apply(arm) - arm
+    assert there[1] > 0
+    assert (_about(arm) @ np.r_[0, 0, 0, turn])[:3] == pytest.approx(there, abs=1e-3)
 
 
 def test_lost_teeth_of_the_reference_are_named():
