@@ -138,10 +138,10 @@ def _of_groups(mesh: Mesh, group: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _off(mesh: Mesh, faces: IntArray) -> NDArray[np.bool_]:
-    """(m,): triangles whose middle, or the middle of an edge, is more than WITHIN off the scan."""
+    """(m,): triangles whose middles, or the middles of whose edges, come near WITHIN off the scan."""
     corners = mesh.vertices[faces]
     middles = [corners.mean(axis=1), *((corners[:, k] + corners[:, k - 1]) / 2 for k in range(3))]
     squared = need("igl").point_mesh_squared_distance(
         np.concatenate(middles), mesh.vertices, mesh.faces
     )[0]
-    return (squared.reshape(4, -1) > WITHIN**2).any(axis=0)
+    return (squared.reshape(4, -1) > (0.8 * WITHIN) ** 2).any(axis=0)
