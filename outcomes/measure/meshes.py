@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outcomes.cohort.sizes import TRIANGLES
+from outcomes.domain.scan_tables import MM_PER_UNIT as UNITS
 from outcomes.errors import Unreadable
 from outcomes.measure.extra import need
 from outcomes.measure.mesh_files import EXPORT, check_file
@@ -19,8 +20,6 @@ from outcomes.measure.mesh_files import EXPORT, check_file
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-#: One of each unit in mm.
-UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 
 #: The longest side of the box around a scan of one arch or part of it, mm (common practice, no
 #: source: an arch is 50 to 80 mm wide; a model with its base seldom above 120).
