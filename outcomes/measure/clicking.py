@@ -73,7 +73,7 @@ def click_teeth(
     anywidget, traitlets = need("anywidget"), need("traitlets")
     clicking = open_clicking(scan, arch=arch, landmarks=landmarks, unit=unit)
 
-    class ClickTeeth(anywidget.AnyWidget):  # type: ignore[misc, name-defined]
+    class ClickTeeth(anywidget.AnyWidget):  # type: ignore[name-defined]
         _esm = _module()
         _css = _template("clicking.css")
         scan = traitlets.Dict().tag(sync=True)
@@ -161,7 +161,12 @@ def _module() -> str:
 
 
 def _script() -> str:
-    return f"{_template('surface.js')}\n{_template('clicking.js')}"
+    return f"{surface_script()}\n{_template('clicking.js')}"
+
+
+def surface_script() -> str:
+    """What pages with a scan share."""
+    return _template("surface.js")
 
 
 def plotly_script() -> str:
@@ -180,7 +185,7 @@ def _payload(clicking: Clicking, height: int, *, kept: str) -> dict[str, Any]:
     shown, _ = thinned(clicking.mesh)
     vertices = shown.vertices / mm
     permanent, deciduous = arch_order(clicking.arch)
-    eye, up = view_of(shown)
+    eye, up = seen_from(shown, clicking.arch)
     return {
         "vertices": packed(vertices, "<f8"),
         "faces": packed(shown.faces, "<u4"),
@@ -214,12 +219,12 @@ def packed(values: Any, kind: str) -> str:
     return base64.b64encode(np.ascontiguousarray(values, dtype=kind).tobytes()).decode("ascii")
 
 
-def view_of(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
+def seen_from(mesh: Mesh, arch: str) -> tuple[FloatArray, FloatArray]:
     """Unit vectors from the scan to the eye and upwards, so that the biting surfaces are seen.
 
     An open scan is seen from where it was taken: the sum of its triangles' vectors points there. A
     closed one has no such side: then its flattest direction is taken, and the view can be turned
-    round. The front teeth are above, where the arch is closed.
+    round. The front teeth, where the arch is closed, are above in an upper arch and below in a lower.
     """
     centred = mesh.vertices - mesh.vertices.mean(axis=0)
     _, axes = np.linalg.eigh(centred.T @ centred)
@@ -232,7 +237,7 @@ def view_of(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
     across = across / np.linalg.norm(across)
     up = np.cross(eye, across)
     wide, high = np.abs(centred @ across), centred @ up
-    if (wide - wide.mean()) @ high > 0:
+    if ((wide - wide.mean()) @ high > 0) == (arch == "upper"):
         up = -up
     return eye, up
 

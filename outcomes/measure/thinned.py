@@ -68,20 +68,23 @@ def thinned(mesh: Mesh, most: int = SHOWN_TRIANGLES) -> tuple[Mesh, IntArray]:
         small = _within(mesh, budget)
         if small is not None:
             return small
-        budget *= 1.4
+        budget *= 1.25
     return mesh, np.arange(len(mesh.vertices))
 
 
 def _within(mesh: Mesh, most: float) -> tuple[Mesh, IntArray] | None:
     """A mesh of so many triangles that stays within the tolerance, if one is found."""
     area = float(np.linalg.norm(mesh.face_vectors, axis=1).sum()) / 2
-    size = 1.7 * np.sqrt(area / most)  # a vertex a cube, two triangles a vertex; smaller at bends
+    # a vertex a cube, two triangles a vertex; smaller at bends
+    size = 1.7 * np.sqrt(area / most)
     for _ in range(8):
         alone = np.zeros(len(mesh.vertices), bool)
         for _ in range(_ROUNDS):
             group = _groups(mesh, size, alone)
             faces, rows = _of_groups(mesh, group)
             if len(faces) > most:
+                if alone.any():  # larger cubes would need more single vertices still
+                    return None
                 break
             off = _off(mesh, rows[faces])
             if not off.any():

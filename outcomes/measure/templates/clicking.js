@@ -174,8 +174,11 @@ function clicking(Plotly, root, scan, points, io) {
     if (!plot.data) return;
     const dots = points.map(lifted);
     const [x, y, z] = [0, 1, 2].map((k) => [dots.map((dot) => dot[k])]);
-    Plotly.restyle(plot, { x, y, z, text: [points.map((point) => String(point.tooth))],
-      "textfont.size": [points.map(() => 17)] }, [1]);
+    const annotations = points.map((point, n) => ({
+      x: dots[n][0], y: dots[n][1], z: dots[n][2], text: `<b>${point.tooth}</b>`, showarrow: false, yshift: 16,
+      font: { size: 14, color: "#332288" }, bgcolor: "rgba(255,255,255,0.75)", borderpad: 1,
+    }));
+    Plotly.update(plot, { x, y, z }, { "scene.annotations": annotations }, [1]);
   }
 
   function flip() {
@@ -234,9 +237,8 @@ function clicking(Plotly, root, scan, points, io) {
       vertexcolor: painted(shade, () => [240, 233, 216]),
     },
     {
-      type: "scatter3d", mode: "markers+text", x: [], y: [], z: [], text: [], hoverinfo: "none", showlegend: false,
+      type: "scatter3d", mode: "markers", x: [], y: [], z: [], hoverinfo: "none", showlegend: false,
       marker: { size: 7, color: "#332288", line: { color: "white", width: 1 } },
-      textfont: { size: 17, color: "#332288" }, textposition: "top center",
     },
   ], {
     scene: sceneOf(spans, cameraFrom(scan.eye, scan.up)), margin: { l: 0, r: 0, t: 0, b: 0 },
