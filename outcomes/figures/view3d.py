@@ -11,7 +11,6 @@ turning and touching would be ours to keep.
 
 from __future__ import annotations
 
-import base64
 import html
 import json
 from collections.abc import Iterator
@@ -83,10 +82,10 @@ class View3D:
         return path
 
     def _repr_html_(self) -> str:
-        # a frame of its own: its script and the notebook's cannot meet
-        data = base64.b64encode(self.page.encode()).decode("ascii")
+        # a frame of its own: its script and the notebook's cannot meet. (As a data address the page
+        # would stay empty: browsers take no such address above 2 MB.)
         return (
-            f'<iframe title="{html.escape(self.alt)}" src="data:text/html;charset=utf-8;base64,{data}" '
+            f'<iframe title="{html.escape(self.alt)}" srcdoc="{html.escape(self.page)}" '
             'style="width:100%;height:700px;border:0"></iframe>'
         )
 
