@@ -133,6 +133,12 @@ def _row(
     quality += [_refused(t, s, why[s]) for s in stages if s in why for t in sorted(clicks.clicks)]
     for problem in done.axes.problems.itertuples():
         note("teeth", problem.value, str(problem.problem), str(problem.remedy), _mild(problem))
+    for name, file in {"start": row.start, **row.stages()}.items():
+        mesh = done.start if name == "start" else meshes.get(name)
+        later_one = done.stages.get(name)
+        mesh = later_one.mesh if later_one and later_one.mesh else mesh
+        for mended in mesh.notes if mesh else ():
+            note(name, file.name, f"{name}: {mended}", "Nothing, if its teeth look right.", "check")
     notes = _notes(row, done, note)
     part = replace(
         _part(row, quality, found), motions=done.motions, frames=done.frames, notes=notes,
