@@ -11,7 +11,7 @@ import io
 import os
 import tempfile
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -169,6 +169,7 @@ class Clicking:
     arch: str
     unit: str
     file: ClickedFile
+    _known: list[str | None] = field(repr=False)
 
     def save(self, clicks: Iterable[Mapping[str, Any]]) -> str:
         """Write clicks (tooth, x, y, z in the unit of the scan), whole or not at all; what was done.
@@ -176,8 +177,15 @@ class Clicking:
         Raises
         ------
         InputError
-            If a click is of no tooth of this arch, twice there, or off the scan; nothing is written.
+            If a click is of no tooth of this arch, twice there, or off the scan, or if somebody else
+            has changed the file since; nothing is written.
         """
+        path = self.file.path
+        if _text_of(path) != self._known[0]:
+            raise InputError(
+                f"Not saved: {path.name} was changed by something else since it was opened. Open the "
+                "scan again to go on from what it holds now."
+            )
         points: dict[int, FloatArray] = {}
         wrong = []
         for click in clicks:
@@ -196,8 +204,9 @@ class Clicking:
         if wrong:
             raise InputError(f"Not saved: {'; '.join(wrong)}.")
         text = self.file.text(points, self.arch)
-        _replace(self.file.path, text)
-        return f"Saved {number_of(len(points), 'tooth', 'teeth')} in {self.file.path}"
+        _replace(path, text)
+        self._known[0] = text
+        return f"Saved {number_of(len(points), 'tooth', 'teeth')} in {path}"
 
 
 def off_scan(mesh: Mesh, points: Mapping[int, FloatArray], unit: str) -> list[str]:
@@ -229,7 +238,12 @@ def open_clicking(
             f"{path.name} does not belong to {scan.name}: {far[0]}",
             "Name the landmarks file of this scan, or another new one, with landmarks=.",
         )
-    return Clicking(scan, mesh, arch, unit, file)
+    return Clicking(scan, mesh, arch, unit, file, [_text_of(path)])
+
+
+def _text_of(path: Path) -> str | None:
+    """What a file holds, None where there is none."""
+    return path.read_bytes().decode("utf-8", "replace") if path.exists() else None
 
 
 def _replace(path: Path, text: str) -> None:

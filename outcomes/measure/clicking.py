@@ -81,8 +81,7 @@ def click_teeth(
         saves = traitlets.Int(0).tag(sync=True)
         said = traitlets.Unicode("").tag(sync=True)
 
-        @traitlets.observe("points", "saves")
-        def _keep(self, change: Any) -> None:
+        def keep(self, change: Any) -> None:
             try:
                 done = clicking.save(self.points)
                 self.said = f"{done}, {datetime.now():%H:%M:%S}."
@@ -90,7 +89,9 @@ def click_teeth(
                 self.said = str(error)
 
     payload = _payload(clicking, height, kept=f"Every click is kept in {clicking.file.path}.")
-    return ClickTeeth(scan=payload, points=payload["points"])
+    widget = ClickTeeth(scan=payload, points=payload["points"])
+    widget.observe(widget.keep, ["points", "saves"])  # opening a scan writes nothing
+    return widget
 
 
 def click_page(
