@@ -243,10 +243,15 @@ def _near(
 
 
 def _top(stages: list[dict[str, Any]], name: str) -> float:
-    """The number at the dark end: what 95 in 100 points stay below, rounded up to tenths."""
+    """The number at the dark end: rounded up to tenths.
+
+    Of movement the largest, so that a tooth that moved alone is not cut short; of what is left
+    over what 95 in 100 points stay below, as margins and holes leave much.
+    """
     values = [one[name][np.isfinite(one[name])] for one in stages]
     joined = np.concatenate(values) if values else np.empty(0)
-    high = float(np.quantile(joined, 0.95)) if len(joined) else 0.0
+    share = 1.0 if name == "moved" else 0.95
+    high = float(np.quantile(joined, share)) if len(joined) else 0.0
     return max(SHOWS[name][1], float(np.ceil(high * 10 - 1e-9) / 10))
 
 

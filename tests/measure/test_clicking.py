@@ -162,7 +162,7 @@ def test_a_file_that_cannot_be_continued_is_left_alone(scan, text, says):
 def test_arguments_that_cannot_be_meant(scan, tmp_path):
     with pytest.raises(InputError, match="arch='upper' or arch='lower'"):
         open_clicking(scan, arch="top")
-    with pytest.raises(InputError, match="ends in .csv"):
+    with pytest.raises(InputError, match=r"ends in \.csv"):
         open_clicking(scan, arch="lower", landmarks=scan)
     with pytest.raises(InputError, match="no folder"):
         open_clicking(scan, arch="lower", landmarks=tmp_path / "none" / "a.csv")
