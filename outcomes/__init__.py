@@ -74,6 +74,7 @@ _WHERE = {
     "measurement_error": "outcomes.measure.readings",
     "StudyPlan": "outcomes.study.plan",
     "plan_study": "outcomes.study.plan",
+    "simulate_arch": "outcomes.simulate.arches.arch",
     "simulate_cohort": "outcomes.simulate.cohorts",
     "simulate_rates": "outcomes.simulate.rates",
     "plot": "outcomes.figures.dispatch",
