@@ -72,6 +72,8 @@ _WHERE = {
     "Loop": "outcomes.overcorrect.loop",
     "closing_loop": "outcomes.overcorrect.loop",
     "measurement_error": "outcomes.measure.readings",
+    "Measured": "outcomes.measure.measured",
+    "measure_landmarks": "outcomes.measure.landmarks",
     "StudyPlan": "outcomes.study.plan",
     "plan_study": "outcomes.study.plan",
     "simulate_arch": "outcomes.simulate.arches.arch",

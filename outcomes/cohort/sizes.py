@@ -18,6 +18,7 @@ class Limit:
     variable: str
     default: int
     what: str
+    remedy: str = "Leave in the file what belongs to the cohort, or split it."
 
     def value(self) -> int:
         """The limit in force.
@@ -48,8 +49,8 @@ class Limit:
         if found > most:
             raise Unreadable(
                 f"{where} has {found:,} {self.what}; at most {most:,} are read",
-                f"Leave in the file what belongs to the cohort, or split it. If all of it does and "
-                f"the memory is there, set {self.variable}={_rounded(found)}.",
+                f"{self.remedy} If all of it belongs there and the memory is there, set "
+                f"{self.variable}={_rounded(found)}.",
             )
 
 
@@ -71,8 +72,14 @@ UNPACKED_MB = Limit("OUTCOMES_MAX_UNPACKED_MB", 1000, "megabytes once unpacked")
 ROWS = Limit("OUTCOMES_MAX_ROWS", 2_000_000, "rows")
 COLUMNS = Limit("OUTCOMES_MAX_COLUMNS", 1000, "columns")
 CELLS = Limit("OUTCOMES_MAX_CELLS", 25_000_000, "cells")
+TRIANGLES = Limit(
+    "OUTCOMES_MAX_TRIANGLES",
+    3_000_000,
+    "triangles",
+    "Export the scan at a lower resolution: 100,000 to 300,000 triangles are enough for one arch.",
+)
 
-LIMITS = (FILE_MB, UNPACKED_MB, ROWS, COLUMNS, CELLS)
+LIMITS = (FILE_MB, UNPACKED_MB, ROWS, COLUMNS, CELLS, TRIANGLES)
 
 _MB = 1_000_000
 

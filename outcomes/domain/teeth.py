@@ -84,6 +84,13 @@ CROWN_AND_ROOT = {
     },
 }
 
+#: Mesiodistal crown width, mm, by arch and position from the midline: means in Wheeler's Dental
+#: Anatomy, Physiology and Occlusion (from memory).
+CROWN_WIDTH = {
+    "upper": (8.5, 6.5, 7.5, 7.0, 7.0, 10.0, 9.0, 8.5),
+    "lower": (5.0, 5.5, 7.0, 7.0, 7.0, 11.0, 10.5, 10.0),
+}
+
 LOWER_INCISORS = (31, 32, 41, 42)
 
 _NOISE = re.compile(r"[\s\-_#]+|TOOTH")

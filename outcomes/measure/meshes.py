@@ -1,0 +1,249 @@
+"""Scans in: STL, PLY and OBJ as triangle meshes in mm, cleaned; broken ones with a remedy."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outcomes.cohort.sizes import TRIANGLES
+from outcomes.errors import Unreadable
+from outcomes.measure.extra import need
+from outcomes.measure.mesh_files import EXPORT, check_file
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+#: One of each unit in mm.
+UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+
+#: The longest side of the box around a scan of one arch or part of it, mm (common practice, no
+#: source: an arch is 50 to 80 mm wide; a model with its base seldom above 120).
+SMALLEST, LARGEST = 12.0, 180.0
+#: Between these a scan is more likely a whole arch: used to name the unit that would fit.
+LIKELY = (30.0, 110.0)
+#: Fewer triangles do not describe one crown.
+FEWEST = 200
+
+_LOADING = (
+    ValueError, TypeError, KeyError, IndexError, AttributeError, NotImplementedError, struct.error,
+    UnicodeError, MemoryError, AssertionError, ArithmeticError, EOFError, OSError, RuntimeError,
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """A surface of triangles.
+
+    Attributes
+    ----------
+    vertices
+        (n, 3), mm.
+    faces
+        (m, 3), rows of ``vertices``; anticlockwise seen from outside where the file keeps to it.
+    notes
+        What was mended on reading, in words.
+    """
+
+    vertices: FloatArray
+    faces: IntArray
+    notes: tuple[str, ...] = ()
+
+    @cached_property
+    def face_vectors(self) -> FloatArray:
+        """(m, 3): outward, of twice the triangle's area."""
+        a, b, c = (self.vertices[self.faces[:, k]] for k in range(3))
+        return np.cross(b - a, c - a)
+
+    @cached_property
+    def areas(self) -> FloatArray:
+        """(n,): the third of the triangles around each vertex, mm²."""
+        size = np.linalg.norm(self.face_vectors, axis=1) / 6
+        return np.bincount(self.faces.ravel(), np.repeat(size, 3), minlength=len(self.vertices))
+
+    @cached_property
+    def normals(self) -> FloatArray:
+        """(n, 3): unit, outward, the area-weighted mean of the triangles around each vertex."""
+        return _unit(_at_vertices(self.face_vectors, self.faces, len(self.vertices)))
+
+    def moved(self, rotation: FloatArray, translation: FloatArray) -> Mesh:
+        """The mesh after x' = rotation @ x + translation."""
+        return Mesh(self.vertices @ rotation.T + translation, self.faces, self.notes)
+
+    def part(self, faces: NDArray[np.bool_]) -> Mesh:
+        """The mesh of some of its faces, with the vertices they need."""
+        used, renumbered = np.unique(self.faces[faces], return_inverse=True)
+        return Mesh(self.vertices[used], renumbered.reshape(-1, 3).astype(np.int64), self.notes)
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    length = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return vectors / np.where(length > 0, length, 1.0)
+
+
+def _at_vertices(values: FloatArray, faces: IntArray, n: int) -> FloatArray:
+    """Sums of values of faces (m, 3) at their vertices."""
+    return np.column_stack(
+        [np.bincount(faces.ravel(), np.repeat(values[:, k], 3), minlength=n) for k in range(3)]
+    )
+
+
+def read_mesh(path: str | PathLike[str], *, unit: str = "mm") -> Mesh:
+    """Read a scan of one arch, or of part of it.
+
+    Equal vertices are merged; triangles without area, twice there, or with numbers that are not
+    finite are left out; triangles are turned so that neighbours face the same way. Materials and
+    pictures that a file names are never opened.
+
+    Parameters
+    ----------
+    path
+        ``.stl``, ``.ply`` or ``.obj``.
+    unit
+        Of its numbers: mm, cm, m or inch.
+
+    Returns
+    -------
+    Mesh
+        In mm.
+
+    Raises
+    ------
+    Unreadable
+        If the file is broken, is not what its ending says, is over the limits
+        (``OUTCOMES_MAX_MB``, ``OUTCOMES_MAX_TRIANGLES``), or its size is not that of an arch in
+        this unit: the message names the unit that would fit.
+    """
+    if unit not in UNITS:
+        raise Unreadable(f"{unit!r} is no unit of length here", f"Use one of {', '.join(UNITS)}.")
+    path = Path(path)
+    kind = check_file(path)
+    vertices, faces = _load(path, kind)
+    mesh = clean(vertices * UNITS[unit], faces, path.name)
+    check_size(mesh, path.name, unit)
+    return mesh
+
+
+def _load(path: Path, kind: str) -> tuple[FloatArray, IntArray]:
+    trimesh = need("trimesh")
+    try:
+        with path.open("rb") as file:
+            # without a resolver no other file is opened
+            options = {"skip_materials": True} if kind == "obj" else {}
+            loaded = trimesh.load(
+                file, file_type=kind, process=False, force="mesh", resolver=None, **options
+            )
+        vertices = np.array(loaded.vertices, float).reshape(-1, 3)
+        faces = np.array(loaded.faces, np.int64).reshape(-1, 3)
+    except _LOADING as error:
+        reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
+        raise Unreadable(f"{path.name} cannot be read as {kind.upper()}: {reason}", EXPORT) from None
+    if not len(faces):
+        raise Unreadable(f"{path.name} has no triangle", EXPORT)
+    TRIANGLES.hold(len(faces), path.name)
+    if faces.min() < 0 or faces.max() >= len(vertices):
+        raise Unreadable(f"{path.name} has triangles with corners that are not there", EXPORT)
+    return vertices, faces
+
+
+def clean(vertices: FloatArray, faces: IntArray, name: str = "The mesh") -> Mesh:
+    """A mesh without what has no meaning as a surface (see :func:`read_mesh`).
+
+    Raises
+    ------
+    Unreadable
+        If too little is left.
+    """
+    notes = []
+    finite = np.isfinite(vertices).all(axis=1) & (np.abs(vertices) < 1e9).all(axis=1)
+    whole = finite[faces].all(axis=1)
+    if not whole.all():
+        share = 1 - whole.mean()
+        if share > 0.01:
+            raise Unreadable(
+                f"{name} has numbers that are missing or not finite in {share:.0%} of its triangles",
+                EXPORT,
+            )
+        notes.append(f"{int((~whole).sum())} triangles with numbers that are not finite left out")
+        faces = faces[whole]
+    if not len(faces):
+        raise Unreadable(f"{name} has no triangle", EXPORT)
+    vertices, faces = _merge(vertices, faces)
+    twice = (faces == np.roll(faces, 1, axis=1)).any(axis=1)
+    corner = np.sort(faces, axis=1)
+    _, first = np.unique(
+        (corner[:, 0] * len(vertices) + corner[:, 1]).astype(float) * len(vertices) + corner[:, 2]
+        if len(vertices) > 2_000_000
+        else (corner[:, 0] * len(vertices) + corner[:, 1]) * len(vertices) + corner[:, 2],
+        return_index=True,
+    )
+    keep = np.zeros(len(faces), bool)
+    keep[first] = True
+    keep &= ~twice
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    keep &= np.linalg.norm(np.cross(b - a, c - a), axis=1) > 1e-12
+    if not keep.all():
+        notes.append(f"{int((~keep).sum())} triangles without area or given twice left out")
+        faces = faces[keep]
+    if len(faces) < FEWEST:
+        raise Unreadable(
+            f"{name} has {len(faces)} usable triangle{'s' if len(faces) != 1 else ''}: too few for "
+            "a scan of teeth",
+            EXPORT,
+        )
+    mesh = Mesh(vertices, faces).part(np.ones(len(faces), bool))
+    turned = _oriented(mesh.faces)
+    if turned is not mesh.faces:
+        notes.append("triangles that faced both ways turned to face one")
+    return Mesh(mesh.vertices, turned, tuple(notes))
+
+
+def _merge(vertices: FloatArray, faces: IntArray) -> tuple[FloatArray, IntArray]:
+    """Equal vertices as one: equal to a millionth of the size of the mesh."""
+    used = np.unique(faces)
+    low = vertices[used].min(axis=0)
+    step = max(float((vertices[used].max(axis=0) - low).max()), 1e-9) * 1e-6
+    cell = np.round((vertices[used] - low) / step).astype(np.int64)
+    key = (cell[:, 0] << 42) | (cell[:, 1] << 21) | cell[:, 2]
+    _, first, same = np.unique(key, return_index=True, return_inverse=True)
+    number = np.full(len(vertices), -1, np.int64)
+    number[used] = same
+    return vertices[used][first], number[faces]
+
+
+def _oriented(faces: IntArray) -> IntArray:
+    """Neighbouring triangles facing the same way; the same array if they all do."""
+    edge = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    key = edge[:, 0] * (int(faces.max()) + 1) + edge[:, 1]
+    if len(np.unique(key)) == len(key):  # no edge is run through twice in one direction
+        return faces
+    turned, part = need("igl").bfs_orient(faces)
+    turned, part = np.asarray(turned, np.int64), np.asarray(part)
+    # each piece as most of its triangles were
+    same = (turned == faces).all(axis=1) | (np.roll(turned, 1, axis=1) == faces).all(axis=1)
+    same |= (np.roll(turned, 2, axis=1) == faces).all(axis=1)
+    kept = np.bincount(part, np.where(same, 1.0, -1.0))
+    wrong = kept[part] < 0
+    turned[wrong] = turned[wrong][:, ::-1]
+    return turned
+
+
+def check_size(mesh: Mesh, name: str, unit: str) -> None:
+    """Refuse a scan whose size is not that of an arch: :class:`Unreadable`, with the unit that fits."""
+    size = float(np.ptp(mesh.vertices, axis=0).max())
+    if SMALLEST <= size <= LARGEST:
+        return
+    given = size / UNITS[unit]
+    fits = [u for u, mm in UNITS.items() if LIKELY[0] <= given * mm <= LIKELY[1]]
+    if fits:
+        remedy = f"In {' or '.join(fits)} it would fit: write that in the column unit."
+    elif LIKELY[0] <= given / 1000 <= LIKELY[1]:
+        remedy = "It would fit in micrometres: divide by 1000 and export in mm."
+    else:
+        remedy = "No unit that is known here fits: look at what was exported, and in which unit."
+    raise Unreadable(f"{name} is {given:.4g} {unit} wide: no arch has that size", remedy)
