@@ -1,0 +1,90 @@
+"""Measured from an invented arch's own truth: what figures and reports are tried on."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.measure.measured import ArchPart, Measured, assemble
+from outcomes.measure.motion import Rigid, ToothFrame
+from outcomes.simulate.arches import simulate_arch
+from outcomes.simulate.arches.simulated import SimulatedArch
+from outcomes.simulate.arches.surface import Mesh
+
+
+@dataclass(frozen=True)
+class Detail:
+    """Scans in the coordinates of the start scan, and the vertices of each crown there."""
+
+    start: Mesh
+    planned: Mesh | None
+    achieved: Mesh | None
+    crowns: dict[int, Any]
+
+
+def part_of(
+    made: SimulatedArch,
+    *,
+    patient: str = "P001",
+    course: int = 1,
+    refused: dict[tuple[int, str], str] | None = None,
+    repeat: int = 1,
+    crowns: bool = True,
+    stages: tuple[str, ...] = ("planned", "achieved"),
+    only: tuple[int, ...] = (),
+) -> ArchPart:
+    """The truth of an invented arch as if it had been measured; ``refused`` with reasons."""
+    refused = refused or {}
+    frames = {
+        t: ToothFrame(t, a.centre, a.mesial, a.buccal, a.occlusal)
+        for t, a in made.frames.items()
+        if t in (only or made.frames)
+    }
+    motions = {
+        (tooth, stage): Rigid.from_matrix(made.moved[stage][tooth])
+        for stage in stages
+        for tooth in made.moved[stage]
+        if tooth in frames and (tooth, stage) not in refused
+    }
+    quality = [
+        {
+            "tooth": tooth, "stage": stage, "residual": 0.02, "overlap": 0.97,
+            "confidence": "low" if (tooth, stage) in refused else "high",
+            "verdict": "refused" if (tooth, stage) in refused else "given",
+            "reason": refused.get((tooth, stage), ""),
+        }
+        for stage in stages for tooth in frames
+    ]  # fmt: skip
+    later = {
+        stage: Mesh(
+            Rigid.from_matrix(made.superimposition[stage]).apply(made.meshes[stage].vertices),
+            made.meshes[stage].faces,
+        )
+        if stage in stages
+        else None
+        for stage in ("planned", "achieved")
+    }
+    labels = {t: np.flatnonzero(made.labels["start"] == t) for t in frames}
+    return ArchPart(
+        patient, course, made.arch, motions, frames, quality, stages, repeat,
+        notes=("The molars are taken to have stood still.",),
+        detail=Detail(made.start, **later, crowns=labels) if crowns else None,
+    )  # fmt: skip
+
+
+def drawn(*parts: ArchPart, **options: Any) -> Measured:
+    """Parts put together as invented records."""
+    return assemble(parts, source="scans.csv", invented=True, **options)
+
+
+def small_arch(arch: str = "upper", seed: int = 1, **options: Any) -> SimulatedArch:
+    """An invented arch of few triangles."""
+    return simulate_arch(arch, seed=seed, resolution=options.pop("resolution", 1.0), **options)
+
+
+def left_out() -> pd.DataFrame:
+    """A sensitivity as it might come."""
+    return pd.DataFrame(
+        {"patient": "P001", "course": 1, "arch": "upper", "left_out": [16, 26], "change": [0.02, 0.05]}
+    )
