@@ -35,7 +35,7 @@ N ?= 200
 SEED ?= 1
 JOBS ?= 2
 mutants: $(STAMP)  ## plant N small faults, see which the tests notice (tests/mutants/README.md)
-	$(BIN)/python -m pip install --quiet -c constraints.txt -e ".[dev,mutants]"
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e ".[dev,scans,mutants]"
 	$(BIN)/python tests/mutants/run.py --sample $(N) --seed $(SEED) --jobs $(JOBS)
 
 lab: $(STAMP)  ## JupyterLab on the notebooks
@@ -56,7 +56,7 @@ demo: $(STAMP)  ## write the invented cohorts anew
 $(STAMP): pyproject.toml constraints.txt
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --upgrade pip
-	$(BIN)/python -m pip install --quiet -c constraints.txt -e ".[dev]"
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e ".[dev,scans]"
 	@touch $(STAMP)
 
 clean:

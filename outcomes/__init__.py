@@ -54,6 +54,8 @@ _WHERE = {
     "hinge": "outcomes.clinical.hinge",
     "ApexDisplacement": "outcomes.clinical.roots",
     "apex_displacement": "outcomes.clinical.roots",
+    "RootMotion": "outcomes.clinical.root_motion",
+    "root_motion": "outcomes.clinical.root_motion",
     "unplanned": "outcomes.clinical.unplanned",
     "worst_unplanned": "outcomes.clinical.unplanned",
     "Courses": "outcomes.clinical.courses",

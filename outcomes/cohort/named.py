@@ -25,6 +25,7 @@ from outcomes.cohort.totals import set_totals_aside
 from outcomes.domain.languages import heading_meanings
 from outcomes.domain.table_types import TableSchema
 from outcomes.domain.tables import DERIVED, EXAMPLE_PATIENT
+from outcomes.domain.teeth import NOTATIONS
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,10 @@ def name_columns(headed: Headed) -> Named:
     frame, extras = _columns(headed, sieve)
     units = {n: found.headings[i].unit for n, i in found.known.items() if found.headings[i].unit}
     notation = found.headings[found.known["tooth"]].notation if "tooth" in found.known else ""
+    if "tooth" in found.known and not notation:
+        notation, column = _notation_said(frame, extras)
+        if column:
+            frame, extras = frame.drop(columns=column), tuple(e for e in extras if e != column)
     if "patient" in frame:
         example = EXAMPLE_PATIENT.casefold()
         is_example = cells.where(
@@ -108,6 +113,16 @@ def name_columns(headed: Headed) -> Named:
     if headed.sheet.delimited and found.headings:
         _check_width(headed, sieve)
     return Named(table, frame, extras, units, notation, sieve, sieve.kept, _merged(headed))
+
+
+def _notation_said(frame: pd.DataFrame, extras: tuple[str, ...]) -> tuple[str, str]:
+    """What a column headed notation says of all rows alike, and the name of that column."""
+    for name in extras:
+        if headers.heading(name).name in ("notation", "tooth_notation"):
+            words = {str(word).casefold() for word in cells.texts(frame[name])} - {""}
+            if len(words) == 1 and words <= set(NOTATIONS):
+                return words.pop(), name
+    return "", ""
 
 
 def _merged(headed: Headed) -> dict[str, np.ndarray]:

@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.problems import gather, problem_frame
+from outcomes.cohort.problems import any_stop, gather, problem_frame
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.scan_tables import PALATE_TOOTH, STAGES
 from outcomes.domain.teeth import FDI_TEETH
@@ -25,6 +25,7 @@ from outcomes.measure.axes import arch_frames
 from outcomes.measure.measured import ArchPart, Measured, assemble
 from outcomes.measure.motion import FloatArray, Rigid, ToothFrame, components, fit_rigid
 from outcomes.measure.points import CROWN, read_points
+from outcomes.measure.tables_in import CannotMeasure
 from outcomes.words.english import listed, number_of
 
 __all__ = ["measure_landmarks"]
@@ -109,7 +110,7 @@ def measure_landmarks(
         parts.append(part)
         sensitivity += changes
     notes = (_reference_note(reference),)
-    return assemble(
+    measured = assemble(
         parts,
         problems=[table.problems],
         notes=notes,
@@ -123,6 +124,9 @@ def measure_landmarks(
             else [int(t) for t in reference],
         },
     )  # fmt: skip
+    if not len(measured.movements) and any_stop([measured.problems]):
+        raise CannotMeasure(measured.problems, table.name or "The landmarks table")
+    return measured
 
 
 def _check_reference(reference: Sequence[int]) -> None:

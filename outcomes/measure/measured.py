@@ -148,8 +148,13 @@ class Measured:
         if not len(self.movements):
             raise CannotAnswer("No tooth was measured: see .quality and .problems for the reasons.")
         repeats = self.repeats if len(self.repeats) else None
+        # What was measured here are changes, and their signs are those of the records.
         return from_frames(
-            self.movements, repeats=repeats, source=self.source, invented=self.invented
+            self.movements,
+            repeats=repeats,
+            source=self.source,
+            invented=self.invented,
+            answered=("positions",),
         )
 
     def plot(self, *args: Any, **options: Any) -> Any:
@@ -169,7 +174,7 @@ class Measured:
         Returns
         -------
         Path
-            The folder: movements.csv (a cohort), quality.csv, frames.csv, problems.csv,
+            The folder: movements.csv (a cohort; its last column says that teeth are FDI), quality.csv, frames.csv, problems.csv,
             provenance.json; repeats.csv and sensitivity.csv where there are any.
 
         Raises
@@ -195,13 +200,16 @@ class Measured:
     def write_files(self, folder: Path) -> None:
         """Write the tables into a folder, made if need be."""
         folder.mkdir(exist_ok=True)
+        # Numbers of one upper arch could be Universal ones too: the column says that they are not.
         tables = {
-            "movements": self.movements,
+            "movements": self.movements.assign(notation="FDI"),
             "quality": self.quality,
             "frames": self.frames,
             "problems": self.problems,
         }
         more = {"repeats": self.repeats, "sensitivity": self.sensitivity}
+        if len(self.repeats):
+            more["repeats"] = self.repeats.assign(notation="FDI")
         for name, table in (tables | {n: t for n, t in more.items() if len(t)}).items():
             write_csv(_written(table), folder / f"{name}.csv")
         text = json.dumps(self.provenance(), indent=2, ensure_ascii=False)

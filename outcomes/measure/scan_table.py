@@ -176,7 +176,7 @@ def _list_each(rows: Rows, column: str, said: list[Said]) -> None:
     """List the problems of single rows, those alike together."""
     words = rows.texts(column)
     for problem, remedy, severity in dict.fromkeys(s for s in said if s is not None):
-        at = np.array([s == (problem, remedy, severity) for s in said]) & rows.sieve.kept
+        at = np.array([s == (problem, remedy, severity) for s in said])
         listing: Callable[..., None] = (
             rows.sieve.exclude if severity == "exclude" else rows.sieve.check
         )
@@ -278,7 +278,7 @@ def _same_files(rows: Rows, files: dict[str, list[Path | None]]) -> None:
         pairs = zip(files["start"], files[stage], strict=True)
         same = np.array([a is not None and b is not None and a == b for a, b in pairs])
         rows.sieve.exclude(
-            same & rows.sieve.kept,
+            same,
             stage,
             rows.texts(stage),
             f"the start scan is given as {stage} too",

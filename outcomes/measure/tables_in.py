@@ -22,7 +22,7 @@ from outcomes.cohort.sources import bytes_at
 from outcomes.domain.table_types import Column, TableSchema
 from outcomes.errors import CohortError, InputError, Unreadable
 
-__all__ = ["CannotMeasure", "Rows", "open_table", "table_of_frame"]
+__all__ = ["CannotMeasure", "Rows", "open_table", "sheet_at", "table_of_frame"]
 
 
 class CannotMeasure(CohortError):
@@ -142,7 +142,7 @@ def open_table(path: str | Path, table: TableSchema) -> Rows:
         if path.is_dir():
             raise Unreadable("a folder, not a file", f"Give the file with the {table.name} table.")
         data = bytes_at(path)
-        sheet = _sheet(path, data, table)
+        sheet = sheet_at(path, data, table)
     except Unreadable as error:
         stopped = Sieve(table.name, np.empty(0, dtype=int))
         stopped.note("", error.problem, error.remedy, severity="stop", value=path.name)
@@ -172,7 +172,14 @@ def table_of_frame(frame: pd.DataFrame, table: TableSchema) -> Rows:
     return _rows(body, np.arange(len(frame)) + 2, headings, table, "", "")
 
 
-def _sheet(path: Path, data: bytes, table: TableSchema) -> pd.DataFrame:
+def sheet_at(path: Path, data: bytes, table: TableSchema) -> pd.DataFrame:
+    """Cells of the table in a file's bytes.
+
+    Raises
+    ------
+    Unreadable
+        If they cannot be read.
+    """
     suffix = path.suffix.lower()
     if not data:
         raise Unreadable("the file is empty", "Save it anew, or copy it again from its source.")
