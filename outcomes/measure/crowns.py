@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.sparse.linalg import splu
@@ -30,10 +31,14 @@ from outcomes.measure.motion import ToothFrame
 NET = 0.45
 FROM_MARGIN = 0.6
 #: How much seldomer a concave edge is crossed, for each 1/mm of curvature above `FLAT`.
-CONCAVE = 6.0
+CONCAVE = 8.0
 FLAT = 0.15
 #: Weight of the usual sizes beside one step of the net.
 PRIOR = 0.005
+#: Size beside the usual one beyond which no crown reaches.
+BEYOND = 1.5
+#: mm: a border of the scan longer than this is its rim, a shorter one a hole.
+RIM = 40.0
 #: mm: a click further from the scan than this is on no crown.
 OFF_SCAN = 2.0
 
@@ -65,14 +70,15 @@ class Crown:
 
 @dataclass(frozen=True)
 class Net:
-    """A scan thinned: points, unit normals, edges (a, b) with their lengths, and where each
-    vertex of the scan went."""
+    """A scan thinned: points, unit normals, edges (a, b), how concave each is (1/mm), where each
+    vertex of the scan went, and which points lie on the rim of the scan."""
 
     points: FloatArray
     normals: FloatArray
     edges: IntArray
     concave: FloatArray
     of_vertex: IntArray
+    rim: NDArray[np.bool_]
 
     @property
     def lengths(self) -> FloatArray:
@@ -114,7 +120,24 @@ def net_of(mesh: Mesh, size: float = NET, *, smooth: int = 3) -> Net:
     along = smoothed[b] - smoothed[a]
     squared = np.maximum((along**2).sum(axis=1), (0.3 * size) ** 2)
     concave = -((normals[b] - normals[a]) * along).sum(axis=1) / squared
-    return Net(points, normals, edges, concave, of_vertex)
+    rim = np.zeros(n, bool)
+    rim[of_vertex[_rim(mesh)]] = True
+    return Net(points, normals, edges, concave, of_vertex, rim)
+
+
+def _rim(mesh: Mesh) -> IntArray:
+    """Vertices on the long borders of a scan: where it ends, not where it has a hole."""
+    n = len(mesh.vertices)
+    edge = np.sort(mesh.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    key, count = np.unique(edge[:, 0] * n + edge[:, 1], return_counts=True)
+    once = key[count == 1]
+    border = np.column_stack([once // n, once % n])
+    if not len(border):
+        return np.empty(0, np.int64)
+    _, loop = connected_components(_symmetric(border, np.ones(len(border)), n))
+    long = np.linalg.norm(mesh.vertices[border[:, 0]] - mesh.vertices[border[:, 1]], axis=1)
+    length = np.bincount(loop[border[:, 0]], long, minlength=n)
+    return np.unique(border[length[loop[border[:, 0]]] > RIM])
 
 
 def _symmetric(edges: IntArray, weights: FloatArray, n: int) -> sparse.csr_array:
@@ -178,7 +201,7 @@ def _walk(
     graph = _symmetric(net.edges, weights, n)
     reach = np.empty((k, n))
     seed = np.full(n, -1)
-    far = np.ones(n, bool)
+    far, rim = np.ones(n, bool), net.rim.copy()
     closest = np.full(n, np.inf)
     for i, (tooth, frame, click) in enumerate(zip(teeth, frames, clicks, strict=True)):
         size = usual_size(tooth)
@@ -200,9 +223,10 @@ def _walk(
         mine = certain & (distance < closest)
         seed[mine] = i
         closest[mine] = distance[mine]
-        far &= (reach[i] > 2.2) | (depth > 1.3 * size[2] + 1.0)
+        far &= reach[i] > BEYOND
+        rim &= (depth > 0.5 * size[2]) | (distance > 0.8)
     seed[at] = np.arange(k)
-    seed[far & (seed < 0)] = k
+    seed[(far | rim) & (seed < 0)] = k
     home = PRIOR * np.clip((reach.min(axis=0) - 1.0) / 0.5, 0, 1)
     free = seed < 0
     if not free.any():

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outcomes.cohort.sizes import TRIANGLES
+from outcomes.domain.scan_tables import MM_PER_UNIT as UNITS
 from outcomes.errors import Unreadable
 from outcomes.measure.extra import need
 from outcomes.measure.mesh_files import EXPORT, check_file
@@ -19,8 +20,6 @@ from outcomes.measure.mesh_files import EXPORT, check_file
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-#: One of each unit in mm.
-UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 
 #: The longest side of the box around a scan of one arch or part of it, mm (common practice, no
 #: source: an arch is 50 to 80 mm wide; a model with its base seldom above 120).
@@ -29,6 +28,9 @@ SMALLEST, LARGEST = 12.0, 180.0
 LIKELY = (30.0, 110.0)
 #: Fewer triangles do not describe one crown.
 FEWEST = 200
+
+#: mm: over how far normals are averaged before surfaces are compared.
+SMOOTH = 0.35
 
 _LOADING = (
     ValueError, TypeError, KeyError, IndexError, AttributeError, NotImplementedError, struct.error,
@@ -70,6 +72,17 @@ class Mesh:
     def normals(self) -> FloatArray:
         """(n, 3): unit, outward, the area-weighted mean of the triangles around each vertex."""
         return _unit(_at_vertices(self.face_vectors, self.faces, len(self.vertices)))
+
+    @cached_property
+    def smooth_normals(self) -> FloatArray:
+        """(n, 3): unit, outward, each averaged over about half a millimetre of surface."""
+        corners = self.vertices[self.faces[:, [0, 1]]]
+        edge = float(np.median(np.linalg.norm(corners[:, 0] - corners[:, 1], axis=1)))
+        times = int(np.clip((SMOOTH / max(edge, 1e-6)) ** 2, 0, 12))
+        normals, n = self.normals, len(self.vertices)
+        for _ in range(times):
+            normals = _unit(_at_vertices(normals[self.faces].sum(axis=1), self.faces, n))
+        return normals
 
     def moved(self, rotation: FloatArray, translation: FloatArray) -> Mesh:
         """The mesh after x' = rotation @ x + translation."""
