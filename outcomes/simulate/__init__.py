@@ -4,6 +4,7 @@ For tests, the demo cohort, coverage checks, benchmarks and study planning. The 
 the rate model of the estimates exactly (a slope per tooth class through the origin, patients and
 tooth sites as random effects), so that what a fit should find is known beforehand.
 
+``simulate_arch`` (in ``arches/``) makes scans of teeth whose crowns move exactly as asked.
 ``simulate_cohort`` makes all five tables, several courses long; ``simulate_rates`` makes one
 movement's rows only, fast enough for thousands of cohorts.
 """

@@ -31,6 +31,7 @@ def simulate_arch(
     teeth: Collection[int] | None = None,
     planned: Movements | None = None,
     achieved: Movements | None = None,
+    before: Movements | None = None,
     reference: Collection[int] | None = None,
     noise: float = 0.02,
     holes: int = 0,
@@ -63,6 +64,9 @@ def simulate_arch(
         tooth -> movement -> value, mm or degrees, about the crown's centre, signs as in the
         cohort's movements; what is not named is 0. Default: drawn, up to 1.5 mm and 8 degrees,
         but for the reference; the outcome is then 0.3 to 1 times the plan, and a little beside it.
+    before
+        Movements made before the start, as another course's ``achieved``: with the same seed the
+        crowns are the same, and stand at the start where that course left them.
     reference
         Teeth that stay where movements are drawn, and stand as reference in ``scans.csv``; default
         the molars.
@@ -120,7 +124,11 @@ def simulate_arch(
     layout = lay_out(arch, there, rng, closed=closed, shape=shape)
     for names, what in ((attachments, "attachments"), (extracted, "extracted")):
         _among(names, there, what)
-    _among([*(planned or {}), *(achieved or {})], there, "planned and achieved")
+    _among(
+        [*(planned or {}), *(achieved or {}), *(before or {})],
+        there,
+        "planned, achieved and before",
+    )
     still = [t for t in there if t % 10 >= 6] if reference is None else [int(t) for t in reference]
     _among(still, there, "reference")
 
@@ -129,6 +137,10 @@ def simulate_arch(
     noises = rng.spawn(4)
     bodies = {"start": Bodies(layout, Gum.around(layout, noises[0], palate=roof), {})}
     axes = _about_centres(layout, bodies["start"])
+    if before:
+        layout = layout.moved({t: motion_matrix(before[t], axes[t]) for t in there if t in before})
+        bodies["start"] = Bodies(layout, Gum.around(layout, noises[0], palate=roof), {})
+        axes = _about_centres(layout, bodies["start"])
     asked_for = _asked(planned, achieved, there, set(still), rng)
     in_arch = {
         stage: {t: motion_matrix(asked_for[stage][t], axes[t]) for t in there}
@@ -141,7 +153,9 @@ def simulate_arch(
         )
         change = gum_change if stage == "achieved" else 0.0
         kept = {t: block for t, block in blocks.items() if t not in extracted}
-        bodies[stage] = Bodies(left, Gum.around(left, own, change=change, palate=roof), kept)
+        bodies[stage] = Bodies(
+            left, Gum.around(left, own, change=change, palate=roof, start=layout), kept
+        )
     scans = {}
     for stage, own in zip(STAGES, rng.spawn(3), strict=True):
         made = scan(bodies[stage], own, cell=resolution, noise=noise, closed=solid)

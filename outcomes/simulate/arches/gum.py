@@ -13,6 +13,8 @@ COVER = 0.7
 """How far the margin lies above the neck in the middle of a tooth, mm."""
 PAPILLA = 2.6
 """How much higher it stands between two teeth, mm."""
+FOLLOWS = 0.7
+"""Share of a tooth's movement that its gum follows (a choice, no source)."""
 FLANK = 0.22
 """How much the ridge widens per mm away from the margin."""
 DEEP = 11.0
@@ -44,16 +46,24 @@ class Gum:
         *,
         change: float = 0.0,
         palate: "Palate | None" = None,
+        start: Layout | None = None,
     ) -> "Gum":
-        """The gum of a layout, its margin ``change`` mm higher (swelling) or lower (recession)."""
+        """The gum of a layout, its margin ``change`` mm higher (swelling) or lower (recession).
+
+        With the layout at the ``start`` given, it follows the teeth from there only in part.
+        """
         teeth = list(layout.teeth.values())
-        curve = _smooth_curve(np.array([p.neck[:2] for p in teeth]))
-        at = curve.place(np.array([p.neck for p in teeth]))[0]
+        necks = np.array([p.neck for p in teeth])
+        if start is not None:
+            before = np.array([start.teeth[t].neck for t in layout.teeth])
+            necks = before + FOLLOWS * (necks - before)
+        curve = _smooth_curve(necks[:, :2])
+        at = curve.place(necks)[0]
         order = np.argsort(at)
-        at, teeth = at[order], [teeth[i] for i in order]
+        at, necks, teeth = at[order], necks[order], [teeth[i] for i in order]
         half = np.array([[p.crown.half[0], p.crown.neck[1]] for p in teeth])
         local = change * (1.0 + 0.3 * rng.standard_normal(len(at)))
-        margin = np.array([p.neck[2] for p in teeth]) + COVER + local
+        margin = necks[:, 2] + COVER + local
         between = 0.5 * (at[1:] + at[:-1])
         space = np.diff(at) - half[1:, 0] - half[:-1, 0]
         close = np.clip(1.0 - space / 2.5, 0.0, 1.0)

@@ -160,4 +160,5 @@ def without_teeth(whole: Scan, bodies: Bodies, teeth: Collection[int]) -> Scan:
     names = np.array(list(bodies.layout.teeth))
     middles = np.array([p.out(p.crown.middle) for p in bodies.layout.teeth.values()])[:, :2]
     nearest = names[cKDTree(middles).query(whole.exact[:, :2])[1]]
-    return largest(whole.keep(~np.isin(nearest, list(teeth))[whole.mesh.faces].any(axis=1)))
+    gone = np.isin(nearest, list(teeth)) | np.isin(whole.labels, list(teeth))
+    return largest(whole.keep(~gone[whole.mesh.faces].any(axis=1)))

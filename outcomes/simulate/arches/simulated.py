@@ -1,5 +1,6 @@
 """An invented arch in three stages, with its truth."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import pandas as pd
 
 from outcomes.errors import InputError
 from outcomes.simulate.arches.layout import Placed
-from outcomes.simulate.arches.motions import Axes
+from outcomes.simulate.arches.motions import Axes, inverse, placed
 from outcomes.simulate.arches.smooth import Floats
 from outcomes.simulate.arches.surface import Ints, Mesh
 from outcomes.simulate.arches.write import KINDS, Kind, write_mesh
@@ -33,7 +34,7 @@ class SimulatedArch:
         tooth -> a point on the middle of its biting surface or edge in the start scan, (3,).
     points
         (tooth, name) -> the points ``mesial``, ``distal``, ``buccal``, ``lingual`` of a crown in
-        the start scan, (3,); ``(0, "palate")`` is not among them, see ``palate``.
+        the start scan, (3,).
     palate
         Points that outline the palate in the start scan, (k, 3), in order; none without palate.
     reference
@@ -80,18 +81,52 @@ class SimulatedArch:
         """stage -> mesh."""
         return {"start": self.start, "planned": self.planned, "achieved": self.achieved}
 
-    def landmarks(self, *, points: bool = False) -> pd.DataFrame:
-        """The landmarks table of the start scan: a click for each tooth and the palate's outline.
+    def landmarks(
+        self, *, points: bool = False, stages: Sequence[str] = ("start",), decimals: int = 4
+    ) -> pd.DataFrame:
+        """The landmarks table: a click for each tooth, and the palate's outline.
 
-        ``points`` adds mesial, distal, buccal and lingual points. Columns model, tooth, point, x,
-        y, z.
+        Parameters
+        ----------
+        points
+            Adds the mesial, distal, buccal and lingual points.
+        stages
+            Models to give the teeth's points in, each in its scan's own coordinates; a tooth that
+            is gone there has none. The palate's outline is given at the start.
+        decimals
+            To how many decimals of a mm; 17 leaves them as they are.
+
+        Returns
+        -------
+        DataFrame
+            model, tooth, point, x, y, z.
+
+        Raises
+        ------
+        InputError
+            If a stage is none of start, planned, achieved.
         """
-        rows: list[tuple[int, str, Floats]] = [(t, "crown", p) for t, p in self.clicks.items()]
+        unknown = [stage for stage in stages if stage not in STAGES]
+        if unknown:
+            raise InputError(f"No such stage: {', '.join(unknown)}. Use {', '.join(STAGES)}.")
+        named = [(t, "crown", p) for t, p in self.clicks.items()]
         if points:
-            rows += [(tooth, name, p) for (tooth, name), p in self.points.items()]
-        rows += [(0, "palate", p) for p in self.palate]
+            named += [(tooth, name, p) for (tooth, name), p in self.points.items()]
+        rows: list[tuple[str, int, str, Floats]] = []
+        for stage in stages:
+            if stage == "start":
+                rows += [(stage, *of_it) for of_it in named]
+                continue
+            back = inverse(self.superimposition[stage])
+            moved = self.moved[stage]
+            rows += [
+                (stage, t, name, placed(back, placed(moved[t], p)))
+                for t, name, p in named
+                if t in moved
+            ]
+        rows += [("start", 0, "palate", p) for p in self.palate]
         return pd.DataFrame(
-            [("start", tooth, name, *np.round(p, 4)) for tooth, name, p in rows],
+            [(stage, t, name, *np.round(p, decimals)) for stage, t, name, p in rows],
             columns=["model", "tooth", "point", "x", "y", "z"],
         )
 

@@ -15,8 +15,8 @@ def larger(a: Floats, b: Floats, width: float) -> Floats:
 
     Examples
     --------
-    >>> larger(np.array([0.0, 0.0]), np.array([1.0, 0.0]), 0.4).tolist()
-    [1.0, 0.1]
+    >>> larger(np.array([0.0, 0.0]), np.array([1.0, 0.0]), 0.5).tolist()
+    [1.0, 0.125]
     """
     apart = np.maximum(width - np.abs(a - b), 0.0)
     result: Floats = np.maximum(a, b) + apart * apart / (4.0 * width)
