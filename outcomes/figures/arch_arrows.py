@@ -42,7 +42,7 @@ from outcomes.figures.base import (
     style,
 )
 from outcomes.measure.outlines import crown_mesh, silhouette
-from outcomes.measure.view import ArchView, view_of
+from outcomes.measure.view import ArchView, every_frame, view_of
 from outcomes.words.english import listed, number_of
 from outcomes.words.numbers import size
 
@@ -172,8 +172,8 @@ def _panels(
 
 
 def _ratio(part: ArchPart) -> float:
-    view = view_of(part.arch, part.frames)
-    places = view.flat(np.array([frame.centre for frame in part.frames.values()]))
+    view = view_of(part.arch, every_frame(part))
+    places = view.flat(np.array([frame.centre for frame in every_frame(part).values()]))
     across, high = np.ptp(places, axis=0) + [22, 16]
     return min(float(high / across), 1.2)
 
@@ -181,10 +181,10 @@ def _ratio(part: ArchPart) -> float:
 def _from_above(
     part: ArchPart, moved: pd.DataFrame, times: int, inches: float, ax: Axes
 ) -> None:
-    view = view_of(part.arch, part.frames)
+    view = view_of(part.arch, every_frame(part))
     refused = refused_stages(part)
     drawn, numbers = [], {}
-    for tooth, frame in part.frames.items():
+    for tooth, frame in every_frame(part).items():
         path = _crown(part, tooth, view)
         look = _look(hollow=tooth in refused)
         centre = view.flat(frame.centre)
@@ -248,7 +248,7 @@ def _arrow(start: np.ndarray, along: np.ndarray, times: int, stage: str, ax: Axe
 
 def _vertical(part: ArchPart, moved: pd.DataFrame, most: float, ax: Axes) -> None:
     """Vertical movement by tooth; ``most``: mm, the largest of the figure."""
-    there = in_order(part.frames)
+    there = in_order(every_frame(part))
     refused = refused_stages(part)
     place = {tooth: k for k, tooth in enumerate(there)}
     for row in moved.itertuples():

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from outcomes.domain import teeth
 from outcomes.errors import InputError
 from outcomes.figures.base import INK, QUIET, style, text_width
+from outcomes.measure.view import every_frame
 from outcomes.words.english import listed, wrapped
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def one_course(
 
 def parts_of(measured: Measured, patient: str | None, course: int | None) -> list[ArchPart]:
     """The arches of one patient and course, upper first; see ``one_course``."""
-    with_axes = [part for part in measured.arches if part.repeat == 1 and part.frames]
+    with_axes = [part for part in measured.arches if part.repeat == 1 and every_frame(part)]
     there = pd.DataFrame(
         [(part.patient, part.course) for part in with_axes], columns=["patient", "course"]
     )

@@ -33,8 +33,8 @@ from outcomes.figures.arch_panel import (
 from outcomes.figures.arches import NAMES, SEEN_FROM
 from outcomes.figures.base import FULL_WIDTH, INK, PAPER, QUIET, RATES, halo, set_alt_text, style
 from outcomes.measure.outlines import crown_mesh, silhouette
-from outcomes.measure.residuals import CrownResiduals, crown_residuals
-from outcomes.measure.view import view_of
+from outcomes.measure.residuals import CrownResiduals, crown_residuals, later_scan
+from outcomes.measure.view import every_frame, view_of
 from outcomes.words.english import listed
 from outcomes.words.numbers import number, size
 
@@ -83,7 +83,7 @@ def residual_map(
     parts = [
         part
         for part in parts_of(measured, patient, course)
-        if part.detail is not None and getattr(part.detail, stage, None) is not None
+        if later_scan(part, stage) is not None
     ]
     if not parts:
         raise InputError(f"There is no {stage} scan to compare crowns with.")
@@ -127,8 +127,8 @@ def _panels(
 
 
 def _ratio(part: ArchPart) -> float:
-    places = view_of(part.arch, part.frames).flat(
-        np.array([frame.centre for frame in part.frames.values()])
+    places = view_of(part.arch, every_frame(part)).flat(
+        np.array([frame.centre for frame in every_frame(part).values()])
     )
     across, high = np.ptp(places, axis=0) + [24, 17]
     return min(float(high / across), 1.2)
@@ -142,10 +142,10 @@ def _draw(
     ax: Axes,
 ) -> None:
     """One arch in a panel so many inches wide."""
-    view = view_of(part.arch, part.frames)
+    view = view_of(part.arch, every_frame(part))
     shaded = {crown.tooth: crown for crown in crowns}
     drawn, numbers = [], {}
-    for tooth, frame in part.frames.items():
+    for tooth, frame in every_frame(part).items():
         mesh = crown_mesh(part, tooth)
         if mesh is None:
             continue

@@ -15,7 +15,7 @@ from scipy import ndimage
 
 from outcomes.domain.scan_tables import STAGES
 from outcomes.measure.motion import FloatArray, Rigid
-from outcomes.measure.view import view_of
+from outcomes.measure.view import every_frame, view_of
 
 if TYPE_CHECKING:
     from outcomes.measure.measured import ArchPart, Measured
@@ -47,7 +47,7 @@ def outlines(measured: Measured) -> pd.DataFrame:
     rows = [
         (part.patient, part.course, part.arch, *row)
         for part in measured.arches
-        if part.repeat == 1 and part.frames
+        if part.repeat == 1 and every_frame(part)
         for row in _of_arch(part)
     ]
     return pd.DataFrame(rows, columns=OUTLINES)
@@ -67,7 +67,7 @@ def crown_mesh(part: ArchPart, tooth: int) -> tuple[FloatArray, Any] | None:
 
 
 def _of_arch(part: ArchPart) -> Iterator[tuple[int, str, str, float, float]]:
-    view = view_of(part.arch, part.frames)
+    view = view_of(part.arch, every_frame(part))
     known = () if part.detail is None else sorted(part.detail.crowns)
     for tooth in known:
         crown = crown_mesh(part, tooth)

@@ -14,8 +14,9 @@ from outcomes.measure.outlines import crown_mesh
 
 if TYPE_CHECKING:
     from outcomes.measure.measured import ArchPart
+    from outcomes.measure.meshes import Mesh
 
-__all__ = ["CrownResiduals", "crown_residuals"]
+__all__ = ["CrownResiduals", "crown_residuals", "later_scan"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +40,12 @@ class CrownResiduals:
     distance: FloatArray
 
 
+def later_scan(part: ArchPart, stage: str) -> Mesh | None:
+    """A later scan laid on the start scan; None where there is none or it could not be laid."""
+    found = None if part.detail is None else part.detail.stages.get(stage)
+    return None if found is None else found.mesh
+
+
 def crown_residuals(part: ArchPart, stage: str = "achieved") -> list[CrownResiduals]:
     """The residuals of every crown that was registered in a stage.
 
@@ -49,7 +56,7 @@ def crown_residuals(part: ArchPart, stage: str = "achieved") -> list[CrownResidu
     MissingExtra
         If what reads scans is not installed; the message says what to type.
     """
-    later = None if part.detail is None else getattr(part.detail, stage)
+    later = later_scan(part, stage)
     if later is None:
         raise CannotAnswer(f"There is no {stage} scan of this arch, so there are no residuals.")
     vertices = np.ascontiguousarray(later.vertices, dtype=float)

@@ -8,13 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from outcomes.errors import CannotAnswer
 from outcomes.measure.motion import FloatArray, ToothFrame
 
-__all__ = ["ArchView", "view_of"]
+if TYPE_CHECKING:
+    from outcomes.measure.measured import ArchPart
+
+__all__ = ["ArchView", "every_frame", "view_of"]
 
 _FORWARD = np.radians([5.0, 15.0, 40.0, 65.0, 75.0, 85.0, 88.0, 90.0])
 """How far mesial has turned from sideways to forwards, from the central incisor to the third molar:
@@ -79,6 +83,15 @@ def view_of(arch: str, frames: Mapping[int, ToothFrame]) -> ArchView:
     left = np.cross(front, occlusal) if arch == "upper" else np.cross(occlusal, front)
     centre = np.mean([f.centre for f in frames.values()], axis=0)
     return ArchView(arch, centre, left, front, occlusal)
+
+
+def every_frame(part: ArchPart) -> dict[int, ToothFrame]:
+    """The axes of all teeth of an arch, also of those that were refused in every stage.
+
+    Those that were measured have them about the reference point of their movements.
+    """
+    clicked = {} if part.detail is None else part.detail.axes.frames
+    return {**clicked, **part.frames}
 
 
 def _unit(vector: FloatArray) -> FloatArray:

@@ -1,26 +1,17 @@
 """Measured from an invented arch's own truth: what figures and reports are tried on."""
 
-from dataclasses import dataclass
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from outcomes.measure.measured import ArchPart, Measured, assemble
+from outcomes.measure.meshes import Mesh
 from outcomes.measure.motion import Rigid, ToothFrame
+from outcomes.measure.scanned import ArchMeasured, StageMeasured
+from outcomes.measure.superimpose import Superimposition
 from outcomes.simulate.arches import simulate_arch
 from outcomes.simulate.arches.simulated import SimulatedArch
-from outcomes.simulate.arches.surface import Mesh
-
-
-@dataclass(frozen=True)
-class Detail:
-    """Scans in the coordinates of the start scan, and the vertices of each crown there."""
-
-    start: Mesh
-    planned: Mesh | None
-    achieved: Mesh | None
-    crowns: dict[int, Any]
 
 
 def part_of(
@@ -56,20 +47,23 @@ def part_of(
         }
         for stage in stages for tooth in frames
     ]  # fmt: skip
-    later = {
-        stage: Mesh(
-            Rigid.from_matrix(made.superimposition[stage]).apply(made.meshes[stage].vertices),
-            made.meshes[stage].faces,
+    later = {}
+    for stage in stages:
+        laid, mesh = Rigid.from_matrix(made.superimposition[stage]), made.meshes[stage]
+        later[stage] = StageMeasured(
+            Mesh(laid.apply(mesh.vertices), mesh.faces),
+            Superimposition(laid, made.reference, 0.02, ()),
+            {},
         )
-        if stage in stages
-        else None
-        for stage in ("planned", "achieved")
-    }
     labels = {t: np.flatnonzero(made.labels["start"] == t) for t in frames}
+    axes: Any = SimpleNamespace(frames=frames)
+    start = Mesh(made.start.vertices, made.start.faces)
+    given = {t: f for t, f in frames.items() if t in {tooth for tooth, _ in motions}}
+    detail = ArchMeasured(made.arch, start, later, labels, {}, motions, quality, given, axes)
     return ArchPart(
-        patient, course, made.arch, motions, frames, quality, stages, repeat,
+        patient, course, made.arch, motions, given, quality, stages, repeat,
         notes=("The molars are taken to have stood still.",),
-        detail=Detail(made.start, **later, crowns=labels) if crowns else None,
+        detail=detail if crowns else None,
     )  # fmt: skip
 
 
@@ -81,10 +75,3 @@ def drawn(*parts: ArchPart, **options: Any) -> Measured:
 def small_arch(arch: str = "upper", seed: int = 1, **options: Any) -> SimulatedArch:
     """An invented arch of few triangles."""
     return simulate_arch(arch, seed=seed, resolution=options.pop("resolution", 1.0), **options)
-
-
-def left_out() -> pd.DataFrame:
-    """A sensitivity as it might come."""
-    return pd.DataFrame(
-        {"patient": "P001", "course": 1, "arch": "upper", "left_out": [16, 26], "change": [0.02, 0.05]}
-    )
