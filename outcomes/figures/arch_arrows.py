@@ -38,6 +38,7 @@ from outcomes.figures.base import (
     PAPER,
     QUIET,
     halo,
+    records,
     set_alt_text,
     style,
 )
@@ -146,7 +147,9 @@ def _panels(
     lines = [high] * (len(parts) // across) if alone else [high, _STRIP] * (len(parts) // across)
     heights = [*lines, *([text_height(notes, width)] if notes else [])]
     figure = blank_figure(width, 0.3 + sum(heights))
-    places = list(np.ravel(figure.subfigures(len(heights), 1, height_ratios=heights, squeeze=False)))
+    places = list(
+        np.ravel(figure.subfigures(len(heights), 1, height_ratios=heights, squeeze=False))
+    )
     if alone:
         axes = list(places[0].subplots(1, 2, width_ratios=[0.56, 0.44]))
         axes[1].set_box_aspect(0.6)
@@ -174,13 +177,11 @@ def _panels(
 def _ratio(part: ArchPart) -> float:
     view = view_of(part.arch, every_frame(part))
     places = view.flat(np.array([frame.centre for frame in every_frame(part).values()]))
-    across, high = np.ptp(places, axis=0) + [22, 16]
+    across, high = np.ptp(places, axis=0) + np.array([22.0, 16.0])
     return min(float(high / across), 1.2)
 
 
-def _from_above(
-    part: ArchPart, moved: pd.DataFrame, times: int, inches: float, ax: Axes
-) -> None:
+def _from_above(part: ArchPart, moved: pd.DataFrame, times: int, inches: float, ax: Axes) -> None:
     view = view_of(part.arch, every_frame(part))
     refused = refused_stages(part)
     drawn, numbers = [], {}
@@ -194,9 +195,9 @@ def _from_above(
         else:
             ax.add_patch(Polygon(path, **look))
         drawn.append(path)
-        for row in moved[moved["tooth"] == tooth].itertuples():
+        for row in records(moved[moved["tooth"] == tooth]):
             shift = view.direction(row.mesiodistal * frame.mesial + row.buccolingual * frame.buccal)
-            _arrow(centre, times * shift, times, str(row.stage), ax)
+            _arrow(centre, times * shift, times, row.stage, ax)
             drawn.append((centre + times * shift)[None])
             path = np.concatenate([path, drawn[-1]])
         numbers[tooth] = beside_crown(view, frame, path, 2.2)
@@ -205,7 +206,7 @@ def _from_above(
     for tooth, place in zip(numbers, at, strict=True):
         hollow = tooth in refused
         ax.text(
-            *place, f"({tooth})" if hollow else str(tooth), ha="center", va="center",
+            float(place[0]), float(place[1]), f"({tooth})" if hollow else str(tooth), ha="center", va="center",
             fontsize=NUMBER, color=QUIET if hollow else INK, zorder=6, path_effects=halo(1.6),
         )  # fmt: skip
     view_panel(ax, np.concatenate([*drawn, at - 1.5, at + 1.5]))
@@ -251,8 +252,8 @@ def _vertical(part: ArchPart, moved: pd.DataFrame, most: float, ax: Axes) -> Non
     there = in_order(every_frame(part))
     refused = refused_stages(part)
     place = {tooth: k for k, tooth in enumerate(there)}
-    for row in moved.itertuples():
-        at = place[int(row.tooth)]
+    for row in records(moved):
+        at = place[row.tooth]
         if row.stage == "planned":
             ax.bar(at, row.vertical, width=0.62, color=COLOUR["planned"], alpha=0.75, zorder=2)
         else:
@@ -301,7 +302,7 @@ def _words(parts: list[ArchPart], moved: dict[str, pd.DataFrame], notes: list[st
     for arch, frame in moved.items():
         n = frame["tooth"].nunique()
         sentences.append(f"{arch.capitalize()} arch: {number_of(n, 'tooth', 'teeth')} measured.")
-        shift = np.hypot(frame["mesiodistal"], frame["buccolingual"])
+        shift = pd.Series(np.hypot(frame["mesiodistal"], frame["buccolingual"]))
         for stage, name in (("planned", "plan"), ("achieved", "outcome")):
             part = frame[frame["stage"] == stage]
             if not len(part):
@@ -312,6 +313,7 @@ def _words(parts: list[ArchPart], moved: dict[str, pd.DataFrame], notes: list[st
             if not len(top):
                 sentences.append(f"Less than {size(STAYED, 'mm')} in the plane in the {name}.")
                 continue
-            named = [f"{frame.at[i, 'tooth']} ({size(v, 'mm')})" for i, v in top.items()]
+            teeth: dict[Any, int] = frame["tooth"].to_dict()
+            named = [f"{teeth[i]} ({size(v, 'mm')})" for i, v in top.items()]
             sentences.append(f"Furthest in the plane in the {name}: {listed(named)}.")
     return " ".join([*sentences, *notes])

@@ -131,7 +131,11 @@ def _panels(rows: pd.DataFrame, width: float, views: tuple[str, ...]) -> np.ndar
     for ax, (arch, view, seen) in zip(axes, shown, strict=True):
         _draw(seen, arch, view, width / across, ax)
     figure.legend(
-        handles=_legend(rows), loc="outside upper left", ncols=4, handlelength=2.2, columnspacing=1.4
+        handles=_legend(rows),
+        loc="outside upper left",
+        ncols=4,
+        handlelength=2.2,
+        columnspacing=1.4,
     )
     if notes:
         axes.append(parts[-1].subplots())
@@ -161,9 +165,9 @@ def _draw(seen: pd.DataFrame, arch: str, view: str, inches: float, ax: Axes) -> 
     )
     every = seen[["x", "y"]].to_numpy(float)
     starts: dict[int, np.ndarray] = {}
-    by_tooth = dict(tuple(seen.groupby("tooth")))
+    by_tooth: dict[int, Any] = {int(str(t)): part for t, part in seen.groupby("tooth")}
     for depth, tooth in enumerate(sorted(by_tooth, key=lambda t: (-(t % 10), t))):
-        stages = {name: part[["x", "y"]] for name, part in by_tooth[tooth].groupby("stage")}
+        stages = {str(s): part[["x", "y"]] for s, part in by_tooth[tooth].groupby("stage")}
         starts[tooth] = stages["start"].to_numpy(float)
         _draw_crown(stages, 1 + 0.05 * depth if view == "frontal" else 1, ax)
     middles = np.array([(p.min(axis=0) + p.max(axis=0)) / 2 for p in starts.values()])
@@ -172,8 +176,8 @@ def _draw(seen: pd.DataFrame, arch: str, view: str, inches: float, ax: Axes) -> 
         beyond = every[:, 1].min() - 1.6 if arch == "upper" else every[:, 1].max() + 1.6
         scale = points_per_mm(every, inches)
         row = np.column_stack([middles[:, 0], np.zeros(len(middles))])
-        middles = apart(row, (1.5 * NUMBER / scale, 1.0)) + [0, beyond]
-        every = np.concatenate([every, middles + [[0, -1], [0, 1]][arch != "upper"]])
+        middles = apart(row, (1.5 * NUMBER / scale, 1.0)) + np.array([0, beyond])
+        every = np.concatenate([every, middles + np.array([0, 1 if beyond > 0 else -1])])
     for tooth, (x, y) in zip(starts, middles, strict=True):
         ax.text(
             x, y, str(tooth), ha="center", va="center", fontsize=NUMBER, color=INK, zorder=3,
@@ -214,13 +218,15 @@ def _legend(rows: pd.DataFrame) -> list[Any]:
 
 def _without(rows: pd.DataFrame) -> dict[int, list[str]]:
     """Tooth -> the stages that others have an outline of and it has not."""
-    there = {(row.arch, row.stage) for row in rows[["arch", "stage"]].drop_duplicates().itertuples()}
+    there = {
+        (row.arch, row.stage) for row in rows[["arch", "stage"]].drop_duplicates().itertuples()
+    }
     found: dict[int, list[str]] = {}
     for (arch, tooth), part in rows.groupby(["arch", "tooth"]):
         own = set(part["stage"])
         lost = [stage for stage in STAGES if (arch, stage) in there and stage not in own]
         if lost:
-            found[int(tooth)] = lost
+            found[int(str(tooth))] = lost
     return found
 
 

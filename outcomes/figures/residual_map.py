@@ -81,9 +81,7 @@ def residual_map(
         If there is no such scan.
     """
     parts = [
-        part
-        for part in parts_of(measured, patient, course)
-        if later_scan(part, stage) is not None
+        part for part in parts_of(measured, patient, course) if later_scan(part, stage) is not None
     ]
     if not parts:
         raise InputError(f"There is no {stage} scan to compare crowns with.")
@@ -112,7 +110,9 @@ def _panels(
     high = min(0.35 + min(width / across, 4.4) * max(map(_ratio, parts)), 4.4)
     heights = [high] * lines + [0.5] + ([text_height(notes, width)] if notes else [])
     figure = blank_figure(width, sum(heights))
-    places = list(np.ravel(figure.subfigures(len(heights), 1, height_ratios=heights, squeeze=False)))
+    places = list(
+        np.ravel(figure.subfigures(len(heights), 1, height_ratios=heights, squeeze=False))
+    )
     axes: list[Axes] = []
     for place in places[:lines]:
         axes += list(np.ravel(place.subplots(1, across, squeeze=False)))
@@ -130,7 +130,7 @@ def _ratio(part: ArchPart) -> float:
     places = view_of(part.arch, every_frame(part)).flat(
         np.array([frame.centre for frame in every_frame(part).values()])
     )
-    across, high = np.ptp(places, axis=0) + [24, 17]
+    across, high = np.ptp(places, axis=0) + np.array([24.0, 17.0])
     return min(float(high / across), 1.2)
 
 
@@ -166,13 +166,15 @@ def _draw(
     at = apart(at, (2.4 * NUMBER / scale, 2.3 * NUMBER / scale))
     for tooth, place in zip(numbers, at, strict=True):
         _number(tooth, shaded.get(tooth), place, ax)
-    view_panel(ax, np.concatenate([*drawn, at - [3, 2.4], at + [3, 2.4]]))
+    box = np.array([3.0, 2.4])
+    view_panel(ax, np.concatenate([*drawn, at - box, at + box]))
     ax.set_title(f"{part.arch.capitalize()} arch, {SEEN_FROM[part.arch]}")
     sides(ax)
     scale_bar(ax, 10, "10 mm")
 
 
-def _number(tooth: int, crown: CrownResiduals | None, at: np.ndarray, ax: Axes) -> None:
+def _number(tooth: int, crown: CrownResiduals | None, place: np.ndarray, ax: Axes) -> None:
+    at = float(place[0]), float(place[1])
     look: dict[str, Any] = {"ha": "center", "path_effects": halo(1.6), "zorder": 4}
     if crown is None:
         ax.text(*at, f"({tooth})", va="center", fontsize=NUMBER, color=QUIET, **look)

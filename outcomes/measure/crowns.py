@@ -142,9 +142,7 @@ def _rim(mesh: Mesh) -> IntArray:
 
 def _symmetric(edges: IntArray, weights: FloatArray, n: int) -> sparse.csr_array:
     a, b = edges.T
-    return sparse.csr_array(
-        (np.r_[weights, weights], (np.r_[a, b], np.r_[b, a])), shape=(n, n)
-    )
+    return sparse.csr_array((np.r_[weights, weights], (np.r_[a, b], np.r_[b, a])), shape=(n, n))
 
 
 def usual_size(tooth: int) -> FloatArray:
@@ -212,12 +210,9 @@ def _walk(
             + (own[:, 1] / (0.68 * size[1])) ** 2
             + (depth / (1.1 * size[2])) ** 4
         )
-        certain = (
-            (own[:, 0] / (0.24 * size[0])) ** 2
-            + (own[:, 1] / (0.3 * size[1])) ** 2
-            + (depth / (0.4 * size[2])) ** 2
-            < 1
-        )
+        certain = (own[:, 0] / (0.24 * size[0])) ** 2 + (own[:, 1] / (0.3 * size[1])) ** 2 + (
+            depth / (0.4 * size[2])
+        ) ** 2 < 1
         certain[at[i]] = True
         distance = np.linalg.norm(own / size, axis=1)
         mine = certain & (distance < closest)
@@ -239,7 +234,9 @@ def _walk(
     target[np.arange(len(target)), seed[~free]] = 1.0
     right = known @ target
     right[:, k] += home[free]
-    chance = splu(sparse.csc_matrix(inside), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(right)
+    chance = splu(
+        sparse.csc_matrix(inside), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}
+    ).solve(right)
     label = seed.copy()
     label[free] = chance.argmax(axis=1)
     return np.where(label == k, -1, label)

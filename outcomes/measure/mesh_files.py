@@ -82,7 +82,9 @@ def _check_stl(name: str, head: bytes, size: int) -> None:
 def _check_obj(name: str, head: bytes, size: int) -> None:
     if not _is_text(head):
         raise Unreadable(f"{name} is no OBJ: it is not text", EXPORT)
-    if size <= _HEAD and not (re.search(rb"(?m)^\s*v\s", head) and re.search(rb"(?m)^\s*f\s", head)):
+    if size <= _HEAD and not (
+        re.search(rb"(?m)^\s*v\s", head) and re.search(rb"(?m)^\s*f\s", head)
+    ):
         raise Unreadable(f"{name} has no vertices ('v') or no faces ('f')", EXPORT)
     TRIANGLES.hold(size // 200, name)  # a face and its share of vertices are seldom above 150
 

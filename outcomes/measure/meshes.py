@@ -155,7 +155,9 @@ def _load(path: Path, kind: str) -> tuple[FloatArray, IntArray]:
         faces = np.array(loaded.faces, np.int64).reshape(-1, 3)
     except _LOADING as error:
         reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        raise Unreadable(f"{path.name} cannot be read as {kind.upper()}: {reason}", EXPORT) from None
+        raise Unreadable(
+            f"{path.name} cannot be read as {kind.upper()}: {reason}", EXPORT
+        ) from None
     if not len(faces):
         raise Unreadable(f"{path.name} has no triangle", EXPORT)
     TRIANGLES.hold(len(faces), path.name)

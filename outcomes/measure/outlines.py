@@ -118,7 +118,7 @@ def silhouette(points: FloatArray, faces: Any) -> FloatArray:
     if pieces > 1:
         closed = numbered == 1 + int(np.argmax(np.bincount(numbered.ravel())[1:]))
     soft = ndimage.gaussian_filter(closed.astype(float), 1.2)
-    lines = contour_generator(z=soft.T).lines(0.5)
+    lines: list[FloatArray] = list(contour_generator(z=soft.T).lines(0.5))  # type: ignore[arg-type]
     longest = max(lines, key=len)[::2]
     return np.asarray(low + (longest + 0.5) * STEP, dtype=float)
 
@@ -134,5 +134,5 @@ def _spread(points: FloatArray, faces: Any) -> FloatArray:
         i, j = np.meshgrid(np.arange(n + 1), np.arange(n + 1))
         inside = i + j <= n
         share = np.stack([i[inside], j[inside], (n - i - j)[inside]], axis=1) / n
-        found.append(np.einsum("pc,fcx->fpx", share, corners[parts == n]).reshape(-1, 2))
+        found.append((share @ corners[parts == n]).reshape(-1, 2))
     return np.concatenate(found)

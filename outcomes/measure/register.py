@@ -202,15 +202,15 @@ def search(
         if exact:
             off = np.linalg.norm(points - onto, axis=2)
             band = np.clip(TUKEY * 1.4826 * np.median(off, axis=1), NARROW, band)
-        rows, misfit, weight, distance = _equations(
-            points, facing, onto, normals, band, either
-        )
+        rows, misfit, weight, distance = _equations(points, facing, onto, normals, band, either)
         cost = (np.minimum(distance, capped) ** 2).mean(axis=1)
         if step == len(bands):
             break
         weighted = rows * weight[:, :, None]
         left = np.einsum("sni,snj->sij", weighted, rows)
-        left += np.eye(6) * (1e-4 * np.maximum(np.trace(left, axis1=1, axis2=2), 1e-3))[:, None, None]
+        left += (
+            np.eye(6) * (1e-4 * np.maximum(np.trace(left, axis1=1, axis2=2), 1e-3))[:, None, None]
+        )
         right = -np.einsum("sni,sn->si", weighted, misfit)
         move = np.linalg.solve(left, right[:, :, None])[:, :, 0]
         size = np.linalg.norm(move, axis=1, keepdims=True)
@@ -245,9 +245,7 @@ def starts_around(
     return np.array(rotations), np.array(shifts)
 
 
-def register(
-    patch: Patch, mesh: Mesh, guesses: Sequence[Rigid], axes: FloatArray
-) -> Fit | None:
+def register(patch: Patch, mesh: Mesh, guesses: Sequence[Rigid], axes: FloatArray) -> Fit | None:
     """Find a crown in another scan.
 
     Parameters
@@ -292,9 +290,7 @@ def register(
     return _judged(patch, surface, Rigid(rotations[0], shifts[0]), rival)
 
 
-def _unlikely(
-    rotations: FloatArray, shifts: FloatArray, first: Rigid, patch: Patch
-) -> FloatArray:
+def _unlikely(rotations: FloatArray, shifts: FloatArray, first: Rigid, patch: Patch) -> FloatArray:
     """What a motion far from the likeliest guess costs, mm²: only to choose between ends."""
     far = np.linalg.norm(rotations @ patch.centre + shifts - first.apply(patch.centre), axis=1)
     turns = Rotation.from_matrix(rotations @ first.rotation.T).magnitude()
@@ -355,7 +351,11 @@ def _left_out(
         if not weight[out].any():
             continue
         less = left - (rows[out] * weight[out, None]).T @ rows[out]
-        moves.append(-np.linalg.solve(less + 1e-3 * np.diag(np.diag(left)), (right.sum(0) - right[out].sum(0))))
+        moves.append(
+            -np.linalg.solve(
+                less + 1e-3 * np.diag(np.diag(left)), (right.sum(0) - right[out].sum(0))
+            )
+        )
     moves = np.array(moves) if moves else np.zeros((1, 6))
     count = len(moves)
     centred = moves - moves.mean(axis=0)

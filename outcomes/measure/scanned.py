@@ -224,7 +224,9 @@ def _stage(
     crowns = _together(patches)
     other, fits = _found(start, other, crowns, patches, frames)
     if not _same_teeth(fits):
-        why = "the scan does not show the teeth of the start scan: another patient, or the other arch"
+        why = (
+            "the scan does not show the teeth of the start scan: another patient, or the other arch"
+        )
         mirrored = Mesh(other.vertices * [-1.0, 1.0, 1.0], other.faces[:, ::-1].copy())
         few = dict(sorted(patches.items(), key=lambda p: p[0] % 10)[-6:])
         if _same_teeth(_found(start, mirrored, crowns, few, frames)[1]):
@@ -315,5 +317,3 @@ def _better(fit: Fit, before: Fit) -> bool:
         return float(np.mean(np.minimum(f.distances, 0.3) ** 2))
 
     return cost(fit) < cost(before)
-
-

@@ -291,9 +291,7 @@ def on_teeth(
     )
 
 
-def on_all(
-    fits: Mapping[int, Fit], patches: Mapping[int, Patch]
-) -> Superimposition | None:
+def on_all(fits: Mapping[int, Fit], patches: Mapping[int, Patch]) -> Superimposition | None:
     """Superimposition on the teeth that kept their places among each other.
 
     Where at least four did (within 0.15 mm), they are the reference; else all teeth, those far off
@@ -308,7 +306,9 @@ def on_all(
             "no reference was named: the teeth that kept their places among each other "
             f"({', '.join(map(str, sorted(kept)))}) are taken to have stood still"
         )
-        return Superimposition(motion.inverse(), tuple(sorted(kept)), _root_mean_square(off), (said,))
+        return Superimposition(
+            motion.inverse(), tuple(sorted(kept)), _root_mean_square(off), (said,)
+        )
     weights = dict.fromkeys(fits, 1.0)
     for _ in range(15):
         motion = join(fits, patches, weights)
@@ -321,9 +321,7 @@ def on_all(
     return Superimposition(motion.inverse(), tuple(sorted(fits)), _root_mean_square(off), (said,))
 
 
-def _that_kept(
-    fits: Mapping[int, Fit], patches: Mapping[int, Patch]
-) -> tuple[set[int], Rigid]:
+def _that_kept(fits: Mapping[int, Fit], patches: Mapping[int, Patch]) -> tuple[set[int], Rigid]:
     """The largest set of teeth that one motion carries within ``KEPT``, and that motion."""
     teeth = list(fits)
     thin = {t: Patch(patches[t].points[::16], patches[t].normals[::16]) for t in teeth}

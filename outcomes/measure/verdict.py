@@ -136,9 +136,7 @@ def judge(fit: Fit | None, noise: float, moved: Rigid | None, centre: FloatArray
 OVERLAP_MOST = 0.15
 
 
-def _refused(
-    reason: str, overlap: float, error: tuple[float, float] = (np.inf, np.inf)
-) -> Verdict:
+def _refused(reason: str, overlap: float, error: tuple[float, float] = (np.inf, np.inf)) -> Verdict:
     return Verdict(False, False, reason, overlap, error)
 
 

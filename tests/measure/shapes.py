@@ -79,10 +79,23 @@ class Arch:
         if self.family == "balls":
             spots = [(0, 0, 0.45 * h, 0.98), (0, 0, -0.1 * h, 0.85)]
             if n > 3:
-                spots += [(sx * a * 0.4, sy * b * 0.42 + 0.2 * o[1], h * (0.72 + 0.03 * o[2 + sx]),
-                           0.5) for sx in ((-1, 1) if n > 5 else (0.15 * o[0],) * 1)
-                          for sy in (-1, 1)] if n > 5 else [
-                    (0.2 * o[0], 0.45 * b, 0.75 * h, 0.55), (0.2 * o[1], -0.45 * b, 0.66 * h, 0.5)]
+                spots += (
+                    [
+                        (
+                            sx * a * 0.4,
+                            sy * b * 0.42 + 0.2 * o[1],
+                            h * (0.72 + 0.03 * o[2 + sx]),
+                            0.5,
+                        )
+                        for sx in ((-1, 1) if n > 5 else (0.15 * o[0],) * 1)
+                        for sy in (-1, 1)
+                    ]
+                    if n > 5
+                    else [
+                        (0.2 * o[0], 0.45 * b, 0.75 * h, 0.55),
+                        (0.2 * o[1], -0.45 * b, 0.66 * h, 0.5),
+                    ]
+                )
             else:
                 spots += [(sx * a * 0.45, 0.15 * o[4 + sx], h * 0.8, 0.48) for sx in (-1, 0, 1)]
             f = None
@@ -134,8 +147,19 @@ class Arch:
         m[:3, 3] = c - m[:3, :3] @ c + axes @ np.asarray(shift)
         return m
 
-    def draw(self, moved=None, *, step=0.5, noise=0.0, gum=0.0, seed=0, attachments=(), without=(),
-             holes=0, palate=False):
+    def draw(
+        self,
+        moved=None,
+        *,
+        step=0.5,
+        noise=0.0,
+        gum=0.0,
+        seed=0,
+        attachments=(),
+        without=(),
+        holes=0,
+        palate=False,
+    ):
         """Mesh of a stage. `gum` raises the gum by so many mm; attachments stand on the outside."""
         rng, moved = np.random.default_rng(seed), moved or {}
         up = -1.0 if self.arch == "upper" else 1.0
@@ -147,9 +171,18 @@ class Arch:
         grid = [np.arange(a, b, step) for a, b in zip(lo, hi, strict=True)]
         shape = [len(g) for g in grid]
         gx, gy = np.meshgrid(grid[0], grid[1], indexing="ij")
-        order = sorted(self.frames, key=lambda t: (t // 10 in (1, 4), t % 10 * (-1 if t // 10 in (1, 4) else 1)))
-        line = np.array([self.frames[t][0] for t in sorted(
-            self.frames, key=lambda t: -t % 10 if t // 10 in (1, 4) else 10 + t % 10)])
+        order = sorted(
+            self.frames,
+            key=lambda t: (t // 10 in (1, 4), t % 10 * (-1 if t // 10 in (1, 4) else 1)),
+        )
+        line = np.array(
+            [
+                self.frames[t][0]
+                for t in sorted(
+                    self.frames, key=lambda t: -t % 10 if t // 10 in (1, 4) else 10 + t % 10
+                )
+            ]
+        )
         del order
         line = np.concatenate([line[:1] * 2 - line[1:2], line, line[-1:] * 2 - line[-2:-1]])
         fine = np.array([np.interp(np.linspace(0, len(line) - 1, 400), range(len(line)), c)
