@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from outcomes.errors import InputError
-from outcomes.figures.arch_arrows import arch_arrows
 from outcomes.figures.arches import arch_outlines
-from outcomes.figures.residual_map import residual_map
+from outcomes.figures.crown_arrows import arch_arrows
+from outcomes.figures.crown_residuals import residual_map
 from outcomes.measure.measured import Measured
 
 KINDS = {"outlines": arch_outlines, "arrows": arch_arrows, "residuals": residual_map}
