@@ -76,6 +76,7 @@ _WHERE = {
     "measurement_error": "outcomes.measure.readings",
     "Measured": "outcomes.measure.measured",
     "measure_landmarks": "outcomes.measure.landmarks",
+    "measure_scans": "outcomes.measure.scans",
     "StudyPlan": "outcomes.study.plan",
     "plan_study": "outcomes.study.plan",
     "simulate_arch": "outcomes.simulate.arches.arch",

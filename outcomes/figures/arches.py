@@ -110,8 +110,10 @@ def _checked(frame: pd.DataFrame) -> pd.DataFrame:
 def _panels(rows: pd.DataFrame, width: float, views: tuple[str, ...]) -> np.ndarray:
     arches = [name for name in ("upper", "lower") if (rows["arch"] == name).any()]
     across = len(views) if width >= NARROW else 1
+    if len(views) == 1:
+        across = len(arches)
     shown = [(arch, view, _seen(rows, arch, view)) for arch in arches for view in views]
-    notes = _notes(rows)
+    notes = outline_notes(rows)
     ratios = [_ratio(part) for _, _, part in shown]
     lines = [ratios[k : k + across] for k in range(0, len(shown), across)]
     heights = [0.32 + (width - 0.15 * across) / across * max(line) for line in lines]
@@ -129,7 +131,8 @@ def _panels(rows: pd.DataFrame, width: float, views: tuple[str, ...]) -> np.ndar
     for part in parts[: len(lines)]:
         axes += list(np.ravel(part.subplots(1, across, squeeze=False)))
     for ax, (arch, view, seen) in zip(axes, shown, strict=True):
-        _draw(seen, arch, view, width / across, ax)
+        title = _title(arch, view, short=width / across < 3)
+        draw_outlines(seen, view, width / across, ax, title=title)
     figure.legend(
         handles=_legend(rows),
         loc="outside upper left",
@@ -157,12 +160,23 @@ def _ratio(part: pd.DataFrame) -> float:
     return min(high / across, 1.3)
 
 
-def _draw(seen: pd.DataFrame, arch: str, view: str, inches: float, ax: Axes) -> None:
-    """One view of one arch in a panel so many inches wide."""
-    ax.set_title(
-        f"{arch.capitalize()} arch, "
-        f"{'occlusal, ' + SEEN_FROM[arch] if view == 'occlusal' else 'from the front'}"
-    )
+def _title(arch: str, view: str, *, short: bool = False) -> str:
+    where = SEEN_FROM[arch] if view == "occlusal" else "from the front"
+    if short:
+        return f"{arch.capitalize()}, {where}"
+    return f"{arch.capitalize()} arch, {'occlusal, ' if view == 'occlusal' else ''}{where}"
+
+
+def draw_outlines(seen: pd.DataFrame, view: str, inches: float, ax: Axes, *, title: str) -> None:
+    """One view of one arch in a panel so many inches wide.
+
+    Parameters
+    ----------
+    seen
+        Its rows of `outcomes.measure.outlines.outlines`, of one course and this view.
+    """
+    arch = str(seen["arch"].iloc[0])
+    ax.set_title(title)
     every = seen[["x", "y"]].to_numpy(float)
     starts: dict[int, np.ndarray] = {}
     by_tooth: dict[int, Any] = {int(str(t)): part for t, part in seen.groupby("tooth")}
@@ -230,7 +244,8 @@ def _without(rows: pd.DataFrame) -> dict[int, list[str]]:
     return found
 
 
-def _notes(rows: pd.DataFrame) -> list[str]:
+def outline_notes(rows: pd.DataFrame) -> list[str]:
+    """Which teeth, and which stages, have no outline because they were not measured."""
     lost = _without(rows)
     notes = []
     if lost:
@@ -252,6 +267,6 @@ def _words(rows: pd.DataFrame, patient: str, course: int) -> str:
         [
             f"Outlines of the crowns of {patient}, course {course}: {listed(counts)}, {listed(there)}; "
             "the patient's right on the left.",
-            *_notes(rows),
+            *outline_notes(rows),
         ]
     )

@@ -34,8 +34,12 @@ def check_file(path: Path) -> str:
         what its ending says.
     """
     if not path.is_file():
-        what = "is a folder" if path.is_dir() else "is not there"
-        raise Unreadable(f"{path.name} {what}", "Name a mesh file; paths start at the table's.")
+        what = (
+            f"{path.name} is a folder, not a file"
+            if path.is_dir()
+            else f"there is no file {path.name}"
+        )
+        raise Unreadable(what, "Name a mesh file; paths start at the table's.")
     kind = path.suffix.lower()
     if kind not in ENDINGS:
         raise Unreadable(
@@ -61,7 +65,8 @@ def _check_stl(name: str, head: bytes, size: int) -> None:
         low = head.lower()
         if not (low.lstrip().startswith(b"solid") and b"facet" in low):
             raise Unreadable(
-                f"{name} is text but no STL: it does not begin with 'solid' and 'facet'", EXPORT
+                f"{name} is not an STL, or cut off in its head: it is text without 'solid' and 'facet'",
+                EXPORT,
             )
         TRIANGLES.hold(size // 500, name)  # a facet in text is seldom above 300 characters
         return
@@ -69,11 +74,11 @@ def _check_stl(name: str, head: bytes, size: int) -> None:
         raise Unreadable(f"{name} is too short for an STL: {size} bytes", EXPORT)
     count = int.from_bytes(head[80:84], "little")
     if count == 0:
-        raise Unreadable(f"{name} has no triangle", EXPORT)
+        raise Unreadable(f"{name} says that it holds 0 triangles", EXPORT)
     if 84 + 50 * count > size:
         raise Unreadable(
             f"{name} promises {count:,} triangles but has room for {max(size - 84, 0) // 50:,}: "
-            "it is cut off, or no STL",
+            "it is cut off, or not an STL at all",
             EXPORT,
         )
     TRIANGLES.hold(count, name)
@@ -81,18 +86,31 @@ def _check_stl(name: str, head: bytes, size: int) -> None:
 
 def _check_obj(name: str, head: bytes, size: int) -> None:
     if not _is_text(head):
+<<<<<<< HEAD
         raise Unreadable(f"{name} is no OBJ: it is not text", EXPORT)
     if size <= _HEAD and not (
         re.search(rb"(?m)^\s*v\s", head) and re.search(rb"(?m)^\s*f\s", head)
     ):
         raise Unreadable(f"{name} has no vertices ('v') or no faces ('f')", EXPORT)
+=======
+        raise Unreadable(f"{name} is not an OBJ: it is not text", EXPORT)
+    if size <= _HEAD and not (
+        re.search(rb"(?m)^\s*v\s", head) and re.search(rb"(?m)^\s*f\s", head)
+    ):
+        raise Unreadable(
+            f"{name} is not an OBJ with a surface: it has no vertices ('v') or no faces ('f')",
+            EXPORT,
+        )
+>>>>>>> scans
     TRIANGLES.hold(size // 200, name)  # a face and its share of vertices are seldom above 150
 
 
 def _check_ply(name: str, head: bytes, size: int) -> None:
     end = re.search(rb"end_header\r?\n?", head)
     if not head.startswith(b"ply") or not end:
-        raise Unreadable(f"{name} is no PLY: its header does not begin or does not end", EXPORT)
+        raise Unreadable(
+            f"{name} is not a PLY, or cut off: its head does not begin or does not end", EXPORT
+        )
     lines = head[: end.start()].decode("ascii", "replace").splitlines()
     words = [line.split() for line in lines if line.strip()]
     form = next((w[1] for w in words if w[0] == "format" and len(w) > 1), "")

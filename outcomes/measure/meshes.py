@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from dataclasses import dataclass
 from functools import cached_property
+from io import BytesIO
 from os import PathLike
 from pathlib import Path
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +32,16 @@ LIKELY = (30.0, 110.0)
 #: Fewer triangles do not describe one crown.
 FEWEST = 200
 
+#: Thickness beside width below which a mesh is a plane.
+FLAT = 0.005
 #: mm: over how far normals are averaged before surfaces are compared.
 SMOOTH = 0.35
 
+_NOT_READ = {
+    "ply": "what follows its head is not what the head says",
+    "stl": "it is not whole",
+    "obj": "a line holds what is not a number, or no corner",
+}
 _LOADING = (
     ValueError, TypeError, KeyError, IndexError, AttributeError, NotImplementedError, struct.error,
     UnicodeError, MemoryError, AssertionError, ArithmeticError, EOFError, OSError, RuntimeError,
@@ -66,7 +76,8 @@ class Mesh:
     def areas(self) -> FloatArray:
         """(n,): the third of the triangles around each vertex, mm²."""
         size = np.linalg.norm(self.face_vectors, axis=1) / 6
-        return np.bincount(self.faces.ravel(), np.repeat(size, 3), minlength=len(self.vertices))
+        found = np.bincount(self.faces.ravel(), np.repeat(size, 3), minlength=len(self.vertices))
+        return found.astype(float)
 
     @cached_property
     def normals(self) -> FloatArray:
@@ -146,24 +157,42 @@ def _load(path: Path, kind: str) -> tuple[FloatArray, IntArray]:
     trimesh = need("trimesh")
     try:
         with path.open("rb") as file:
+            options: dict[str, Any] = {}
+            data: BinaryIO = file
+            if kind == "obj":
+                data, options = BytesIO(_tidy_obj(file.read(), path.name)), {"skip_materials": True}
             # without a resolver no other file is opened
-            options = {"skip_materials": True} if kind == "obj" else {}
             loaded = trimesh.load(
-                file, file_type=kind, process=False, force="mesh", resolver=None, **options
+                data, file_type=kind, process=False, force="mesh", resolver=None, **options
             )
         vertices = np.array(loaded.vertices, float).reshape(-1, 3)
         faces = np.array(loaded.faces, np.int64).reshape(-1, 3)
     except _LOADING as error:
         reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
         raise Unreadable(
+<<<<<<< HEAD
             f"{path.name} cannot be read as {kind.upper()}: {reason}", EXPORT
+=======
+            f"{path.name} cannot be read as {kind.upper()}: {_NOT_READ[kind]} ({reason})", EXPORT
+>>>>>>> scans
         ) from None
     if not len(faces):
-        raise Unreadable(f"{path.name} has no triangle", EXPORT)
+        raise Unreadable(f"{path.name} has no triangle: it is empty or cut off", EXPORT)
     TRIANGLES.hold(len(faces), path.name)
     if faces.min() < 0 or faces.max() >= len(vertices):
         raise Unreadable(f"{path.name} has triangles with corners that are not there", EXPORT)
     return vertices, faces
+
+
+def _tidy_obj(data: bytes, name: str) -> bytes:
+    """The lines of vertices and faces alone, blanks for tabs; corners are counted from 1."""
+    lines = [line for line in data.replace(b"\t", b" ").replace(b"\\\n", b" ").splitlines()
+             if line.lstrip()[:2] in (b"v ", b"f ")]  # fmt: skip
+    if any(re.search(rb" 0+(/|\s|$)", line) for line in lines if line.lstrip()[:1] == b"f"):
+        raise Unreadable(
+            f"{name} has a face with corner 0: in an OBJ vertices are counted from 1", EXPORT
+        )
+    return b"\n".join(line.strip() for line in lines) + b"\n"
 
 
 def clean(vertices: FloatArray, faces: IntArray, name: str = "The mesh") -> Mesh:
@@ -175,7 +204,7 @@ def clean(vertices: FloatArray, faces: IntArray, name: str = "The mesh") -> Mesh
         If too little is left.
     """
     notes = []
-    finite = np.isfinite(vertices).all(axis=1) & (np.abs(vertices) < 1e9).all(axis=1)
+    finite: NDArray[np.bool_] = np.all(np.isfinite(vertices) & (np.abs(vertices) < 1e9), axis=1)
     whole = finite[faces].all(axis=1)
     if not whole.all():
         share = 1 - whole.mean()
@@ -212,10 +241,32 @@ def clean(vertices: FloatArray, faces: IntArray, name: str = "The mesh") -> Mesh
             EXPORT,
         )
     mesh = Mesh(vertices, faces).part(np.ones(len(faces), bool))
+    _check_surface(mesh, name, notes)
     turned = _oriented(mesh.faces)
     if turned is not mesh.faces:
         notes.append("triangles that faced both ways turned to face one")
     return Mesh(mesh.vertices, turned, tuple(notes))
+
+
+def _check_surface(mesh: Mesh, name: str, notes: list[str]) -> None:
+    """Refuse what lies in a plane or hangs together nowhere; note edges of three triangles."""
+    centred = mesh.vertices - mesh.vertices.mean(axis=0)
+    thin = float(np.ptp(centred @ np.linalg.eigh(centred.T @ centred)[1][:, 0]))
+    if thin < FLAT * float(np.ptp(mesh.vertices, axis=0).max()):
+        raise Unreadable(f"{name} lies flat in a plane: it shows no crown", EXPORT)
+    edge = np.sort(mesh.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    key = np.sort(edge[:, 0] * len(mesh.vertices) + edge[:, 1])
+    starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
+    count = np.diff(np.r_[starts, len(key)])
+    if (count == 1).mean() > 0.6:
+        raise Unreadable(
+            f"{name} is no surface: most of its triangles are not connected to others at an edge",
+            EXPORT,
+        )
+    if (count > 2).any():
+        notes.append(
+            f"{int((count > 2).sum())} edges with more than two triangles (not a manifold)"
+        )
 
 
 def _merge(vertices: FloatArray, faces: IntArray) -> tuple[FloatArray, IntArray]:
@@ -235,7 +286,8 @@ def _oriented(faces: IntArray) -> IntArray:
     """Neighbouring triangles facing the same way; the same array if they all do."""
     edge = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
     key = edge[:, 0] * (int(faces.max()) + 1) + edge[:, 1]
-    if len(np.unique(key)) == len(key):  # no edge is run through twice in one direction
+    key.sort()
+    if not (key[1:] == key[:-1]).any():  # no edge is run through twice in one direction
         return faces
     turned, part = need("igl").bfs_orient(faces)
     turned, part = np.asarray(turned, np.int64), np.asarray(part)
@@ -259,6 +311,8 @@ def check_size(mesh: Mesh, name: str, unit: str) -> None:
         remedy = f"In {' or '.join(fits)} it would fit: write that in the column unit."
     elif LIKELY[0] <= given / 1000 <= LIKELY[1]:
         remedy = "It would fit in micrometres: divide by 1000 and export in mm."
+    elif 4.0 < size < SMALLEST:
+        remedy = "It may show one tooth or crown only: export the whole arch."
     else:
         remedy = "No unit that is known here fits: look at what was exported, and in which unit."
     raise Unreadable(f"{name} is {given:.4g} {unit} wide: no arch has that size", remedy)

@@ -20,9 +20,11 @@ from outcomes.measure.view import every_frame, view_of
 if TYPE_CHECKING:
     from outcomes.measure.measured import ArchPart, Measured
 
-__all__ = ["OUTLINES", "VIEWS", "crown_mesh", "outlines", "silhouette"]
+__all__ = ["OUTLINES", "OUTLINES_FILE", "VIEWS", "crown_mesh", "outlines", "silhouette"]
 
 OUTLINES = ["patient", "course", "arch", "tooth", "stage", "view", "x", "y"]
+OUTLINES_FILE = "outlines.csv"
+"""Where a report keeps them, so that other reports can draw them without the scans."""
 VIEWS = ("occlusal", "frontal")
 
 STEP = 0.1

@@ -75,4 +75,11 @@ def on_palate(
         cautions.append(
             f"the patch holds the scan only to {mm:.1f} mm and {degrees:.1f} degrees: outline more"
         )
-    return Superimposition(fit.motion.inverse(), (), fit.residual, tuple(cautions)), ""
+    return Superimposition(
+        fit.motion.inverse(),
+        (),
+        fit.residual,
+        tuple(cautions),
+        fit.spread,
+        fit.motion.apply(patch.centre),
+    ), ""

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -43,7 +44,7 @@ _LEVER = 4.0  # mm: a turn of 1/4 rad is as far as a shift of 1 mm
 
 @dataclass(frozen=True)
 class Patch:
-    """Points on a surface with unit normals, spread evenly; those of the crown's halves by sign."""
+    """Points on a surface (n, 3) with unit normals, spread evenly."""
 
     points: FloatArray
     normals: FloatArray
@@ -118,6 +119,14 @@ def patch_of(mesh: Mesh, vertices: IntArray, count: int = FINE, seed: int = 0) -
     return Patch(points, normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9))
 
 
+class Nearest(Protocol):
+    """What is asked of a scan: nearest points, and the normals there, of points (n, 3)."""
+
+    def roughly(self, points: FloatArray) -> tuple[FloatArray, FloatArray]: ...
+
+    def exactly(self, points: FloatArray) -> tuple[FloatArray, FloatArray]: ...
+
+
 class Surface:
     """The part of a scan around a crown, ready for nearest points."""
 
@@ -183,7 +192,7 @@ def _equations(
 
 
 def search(
-    patch: Patch, surface: Surface, rotations: FloatArray, shifts: FloatArray,
+    patch: Patch, surface: Nearest, rotations: FloatArray, shifts: FloatArray,
     bands: Sequence[float], *, exact: bool, either: bool = False, capped: float = CAPPED,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:  # fmt: skip
     """Improve s motions at once, one step a band (mm); x' = R x + t. Also the cost of each, mm².
@@ -336,9 +345,8 @@ def _judged(patch: Patch, surface: Surface, motion: Rigid, rival: float) -> Fit:
 def _left_out(
     patch: Patch, rows: FloatArray, misfit: FloatArray, weight: FloatArray, left: FloatArray
 ) -> FloatArray:
-    """Covariance (6, 6) by the jackknife over twelve parts of the crown.
-
-    A part: an octant about the centre in the crown's principal axes, the largest cut in two.
+    """Covariance (6, 6) by the jackknife over eight parts of the crown: the octants of its
+    principal axes.
     """
     own = patch.points - patch.centre
     _, _, axes = np.linalg.svd(own, full_matrices=False)
@@ -356,7 +364,13 @@ def _left_out(
                 less + 1e-3 * np.diag(np.diag(left)), (right.sum(0) - right[out].sum(0))
             )
         )
+<<<<<<< HEAD
     moves = np.array(moves) if moves else np.zeros((1, 6))
     count = len(moves)
     centred = moves - moves.mean(axis=0)
+=======
+    without = np.array(moves) if moves else np.zeros((1, 6))
+    count = len(without)
+    centred = without - without.mean(axis=0)
+>>>>>>> scans
     return (count - 1) / count * centred.T @ centred

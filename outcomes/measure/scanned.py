@@ -30,6 +30,8 @@ Reference = Literal["palate", "all"] | tuple[int, ...]
 AROUND = 12.0
 #: Share of the crowns in a scan that must fit, for it to show the same teeth.
 SAME_TEETH = 0.5
+#: Share of the crowns that fit from which no mirror image is looked for.
+NEARLY_ALL = 0.8
 
 
 @dataclass(frozen=True)
@@ -159,7 +161,8 @@ def measure_arch(
                 continue
             fit = done.fits.get(tooth)
             moved = fit.motion.then(laid.motion) if fit else None
-            said = judge(fit, noise, moved, centres[tooth])
+            adds = laid.error_at(fit.motion.apply(centres[tooth])) if fit else None
+            said = judge(fit, noise, moved, centres[tooth], adds)
             row["overlap"] = said.overlap
             row["residual"] = fit.residual if fit and np.isfinite(fit.residual) else np.nan
             if said.given and tooth in clash:
@@ -207,7 +210,9 @@ def _outside_out(mesh: Mesh, clicks: Mapping[int, FloatArray]) -> Mesh:
         off = ((mesh.vertices - click) ** 2).sum(axis=1)
         near = off < 1.5**2
         votes += float(np.sum(mesh.normals[near] @ away > 0)) - 0.5 * float(near.sum())
-    return mesh if votes >= 0 else turned_inside_out(mesh)
+    if votes >= 0:
+        return mesh
+    return turned_inside_out(mesh)
 
 
 def _stage(
@@ -223,14 +228,21 @@ def _stage(
         return StageMeasured(None, None, {}, "no crown was found on the start scan")
     crowns = _together(patches)
     other, fits = _found(start, other, crowns, patches, frames)
+    if _share_that_fits(fits) < NEARLY_ALL and _is_mirrored(
+        start, other, crowns, patches, frames, fits
+    ):
+        return StageMeasured(None, None, {}, "the scan is a mirror image of the start scan")
     if not _same_teeth(fits):
         why = (
             "the scan does not show the teeth of the start scan: another patient, or the other arch"
         )
+<<<<<<< HEAD
         mirrored = Mesh(other.vertices * [-1.0, 1.0, 1.0], other.faces[:, ::-1].copy())
         few = dict(sorted(patches.items(), key=lambda p: p[0] % 10)[-6:])
         if _same_teeth(_found(start, mirrored, crowns, few, frames)[1]):
             why = "the scan is a mirror image of the start scan"
+=======
+>>>>>>> scans
         return StageMeasured(None, None, {}, why)
     fits = _again(other, fits, patches, frames)
     good = {t: f for t, f in fits.items() if fits_somewhere(f)}
@@ -283,6 +295,20 @@ def _same_teeth(fits: Mapping[int, Fit]) -> bool:
     there = [f for f in fits.values() if f.overlap_within(0.5) > 0.3]
     fit = sum(map(fits_somewhere, there))
     return fit >= min(2, max(len(fits), 1)) and fit >= SAME_TEETH * len(there)
+
+
+def _share_that_fits(fits: Mapping[int, Fit]) -> float:
+    return sum(map(fits_somewhere, fits.values())) / max(len(fits), 1)
+
+
+def _is_mirrored(
+    start: Mesh, other: Mesh, crowns: Patch, patches: Mapping[int, Patch],
+    frames: Mapping[int, ToothFrame], fits: Mapping[int, Fit],
+) -> bool:  # fmt: skip
+    """Whether more crowns fit the mirror image of a scan."""
+    mirrored = Mesh(other.vertices * [-1.0, 1.0, 1.0], other.faces[:, ::-1].copy())
+    found = _found(start, mirrored, crowns, patches, frames)[1]
+    return _same_teeth(found) and _share_that_fits(found) > _share_that_fits(fits)
 
 
 def _again(

@@ -22,6 +22,8 @@ from outcomes.measure.register import Fit, Patch, search
 KEPT = 0.15
 #: Fewest teeth that kept their places for these alone to be the reference.
 FEWEST_KEPT = 4
+#: Variance of a reference of one or two teeth, whose common error nothing shows, is so much more.
+FEW_TEETH = 4.0
 #: mm: how far a tooth may differ before it loses its weight, where too few kept their places.
 LOOSE = 0.8
 #: mm: how near is near, when scans are laid roughly; and the share that is enough.
@@ -46,12 +48,27 @@ class Superimposition:
         start scan.
     cautions
         What is to be said of it, in words.
+    spread, middle
+        (6, 6): covariance of shift (mm) and turn (radians) about ``middle`` (3,), coordinates of
+        the other scan.
     """
 
     motion: Rigid
     teeth: tuple[int, ...]
     residual: float
     cautions: tuple[str, ...] = ()
+    spread: FloatArray | None = None
+    middle: FloatArray | None = None
+
+    def error_at(self, point: FloatArray) -> FloatArray:
+        """(6, 6): covariance of shift (mm) and turn (radians) that the reference gives a crown.
+
+        ``point`` (3,) in the coordinates of the other scan.
+        """
+        if self.spread is None or self.middle is None:
+            return np.zeros((6, 6))
+        moves = _about(point - self.middle)
+        return moves @ self.spread @ moves.T
 
 
 @dataclass(frozen=True)
@@ -87,7 +104,8 @@ class _Cloud:
         _, at = self._tree.query(points)
         return self.vertices[at], self.normals[at]
 
-    exactly = roughly
+    def exactly(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return self.roughly(points)
 
 
 def _weighted_axes(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
@@ -204,7 +222,7 @@ def _different(
 
 def turned_inside_out(mesh: Mesh) -> Mesh:
     """The same surface with its other side outside."""
-    return Mesh(mesh.vertices, mesh.faces[:, ::-1].copy(), mesh.notes)
+    return Mesh(mesh.vertices, mesh.faces[:, ::-1].copy(), (*mesh.notes, "turned inside out"))
 
 
 def _carried(fit: Fit, patch: Patch) -> FloatArray:
@@ -248,8 +266,7 @@ def join(
             turn = Rotation.from_matrix(to.rotation @ motion.rotation.T).as_rotvec()
             rest = np.r_[to.apply(centre) - motion.apply(centre), turn]
             arm = motion.apply(centre) - middle
-            moves = np.eye(6)
-            moves[:3, 3:] = -_cross(arm)
+            moves = _about(arm)
             information = fits[tooth].information * weights[tooth]
             left += moves.T @ information @ moves
             right += moves.T @ information @ rest
@@ -257,6 +274,30 @@ def join(
         turn = Rotation.from_rotvec(step[3:]).as_matrix()
         motion = motion.then(Rigid(turn, middle - turn @ middle + step[:3]))
     return motion
+
+
+def _about(arm: FloatArray) -> FloatArray:
+    """(6, 6): shift and turn at a point ``arm`` away from where they are given."""
+    moves = np.eye(6)
+    moves[:3, 3:] = -_cross(arm)
+    return moves
+
+
+def _spread(
+    fits: Mapping[int, Fit], patches: Mapping[int, Patch], teeth: Sequence[int], motion: Rigid
+) -> tuple[FloatArray, FloatArray]:
+    """Covariance of the joint motion (start to other) of equally weighted teeth, and its middle."""
+    centres = {t: motion.apply(patches[t].centre) for t in teeth}
+    middle = np.mean(list(centres.values()), axis=0)
+    left, noise = np.eye(6) * 1e-9, np.zeros((6, 6))
+    for tooth in teeth:
+        moves = _about(centres[tooth] - middle)
+        gain = moves.T @ fits[tooth].information
+        left += gain @ moves
+        noise += gain @ fits[tooth].spread @ gain.T
+    inverse = np.linalg.inv(left)
+    few = FEW_TEETH if len(teeth) < 3 else 1.0
+    return inverse @ noise @ inverse * few, middle
 
 
 def _cross(v: FloatArray) -> FloatArray:
@@ -287,8 +328,9 @@ def on_teeth(
         listed = ", ".join(f"{t} ({off[t]:.2f} mm)" for t in apart)
         cautions.append(f"teeth of the reference moved beside each other: {listed}")
     return Superimposition(
-        motion.inverse(), tuple(sorted(there)), _root_mean_square(off), tuple(cautions)
-    )
+        motion.inverse(), tuple(sorted(there)), _root_mean_square(off), tuple(cautions),
+        *_spread(fits, patches, list(there), motion),
+    )  # fmt: skip
 
 
 def on_all(fits: Mapping[int, Fit], patches: Mapping[int, Patch]) -> Superimposition | None:
@@ -307,8 +349,14 @@ def on_all(fits: Mapping[int, Fit], patches: Mapping[int, Patch]) -> Superimposi
             f"({', '.join(map(str, sorted(kept)))}) are taken to have stood still"
         )
         return Superimposition(
+<<<<<<< HEAD
             motion.inverse(), tuple(sorted(kept)), _root_mean_square(off), (said,)
         )
+=======
+            motion.inverse(), tuple(sorted(kept)), _root_mean_square(off), (said,),
+            *_spread(fits, patches, sorted(kept), motion),
+        )  # fmt: skip
+>>>>>>> scans
     weights = dict.fromkeys(fits, 1.0)
     for _ in range(15):
         motion = join(fits, patches, weights)

@@ -60,10 +60,13 @@ class Verdict:
     error: tuple[float, float]
 
 
-def predicted_error(fit: Fit) -> tuple[float, float]:
-    """What the motion may be off by, mm (of the centre) and degrees: three standard errors."""
+def predicted_error(fit: Fit, reference: FloatArray | None = None) -> tuple[float, float]:
+    """What the motion may be off by, mm (of the centre) and degrees: three standard errors.
+
+    ``reference`` (6, 6): what the superimposition adds.
+    """
     noise = np.linalg.inv(fit.information) * max(fit.residual, 0.005) ** 2 * INDEPENDENT
-    variance = np.diag(fit.spread + noise)
+    variance = np.diag(fit.spread + noise + (0 if reference is None else reference))
     mm, radians = np.sqrt(variance[:3].sum()), np.sqrt(variance[3:].sum())
     return ERRORS * float(mm), ERRORS * float(np.degrees(radians))
 
@@ -83,7 +86,13 @@ def fits_somewhere(fit: Fit) -> bool:
     return fit.residual < 0.6 * SAME_CROWN and fit.overlap_within(SAME_CROWN) > SURELY_FOUND
 
 
-def judge(fit: Fit | None, noise: float, moved: Rigid | None, centre: FloatArray) -> Verdict:
+def judge(
+    fit: Fit | None,
+    noise: float,
+    moved: Rigid | None,
+    centre: FloatArray,
+    reference: FloatArray | None = None,
+) -> Verdict:
     """The verdict on a crown.
 
     Parameters
@@ -96,19 +105,21 @@ def judge(fit: Fit | None, noise: float, moved: Rigid | None, centre: FloatArray
         Its motion after superimposition.
     centre
         (3,), of the crown in the start scan.
+    reference
+        (6, 6), what the superimposition adds to the covariance of shift and turn.
     """
     if fit is None:
         return _refused("no surface where the crown should be: it is not in this scan", 0.0)
     band = float(np.clip(4.5 * noise, 0.06, OVERLAP_MOST))
     overlap = fit.overlap_within(band)
-    error = predicted_error(fit)
     mm, degrees = (0.0, 0.0)
     if moved is not None:
         mm = float(np.linalg.norm(moved.apply(centre) - centre))
         degrees = moved.angle()
     if overlap < FOUND:
         why = f"only {overlap:.0%} of the crown was found in this scan: it is missing, covered or changed"
-        return _refused(why, overlap, error)
+        return _refused(why, overlap)
+    error = predicted_error(fit, reference)
     if fit.residual > min(3.0 * noise + 0.02, SAME_CROWN):
         why = f"what was found has another shape ({fit.residual:.2f} mm off): another tooth or a changed crown"
         return _refused(why, overlap, error)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import igl
 import numpy as np
+from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 SIZES = {  # mesiodistal, buccolingual, height of the crown, mm, by position
@@ -57,7 +58,7 @@ class Arch:
                 i = np.searchsorted(arc, s)
                 t = (curve[i + 1] - curve[i - 1]) / np.linalg.norm(curve[i + 1] - curve[i - 1])
                 along, out = np.r_[t, 0], np.r_[-t[1], t[0], 0]
-                centre = np.r_[curve[i], 0] - out * 0.0
+                centre = np.r_[curve[i], 0]
                 if side == 1:  # x > 0 is the patient's right: front +y, up +z
                     mirror = np.array([-1, 1, 1])
                     along, out, centre = along * mirror, out * mirror, centre * mirror
@@ -78,24 +79,15 @@ class Arch:
         x, y, z = p.T
         if self.family == "balls":
             spots = [(0, 0, 0.45 * h, 0.98), (0, 0, -0.1 * h, 0.85)]
-            if n > 3:
-                spots += (
-                    [
-                        (
-                            sx * a * 0.4,
-                            sy * b * 0.42 + 0.2 * o[1],
-                            h * (0.72 + 0.03 * o[2 + sx]),
-                            0.5,
-                        )
-                        for sx in ((-1, 1) if n > 5 else (0.15 * o[0],) * 1)
-                        for sy in (-1, 1)
-                    ]
-                    if n > 5
-                    else [
-                        (0.2 * o[0], 0.45 * b, 0.75 * h, 0.55),
-                        (0.2 * o[1], -0.45 * b, 0.66 * h, 0.5),
-                    ]
-                )
+            if n > 5:
+                spots += [
+                    (sx * a * 0.4, sy * b * 0.42 + 0.2 * o[1], h * (0.72 + 0.03 * o[2 + sx]), 0.5)
+                    for sx in (-1, 1)
+                    for sy in (-1, 1)
+                ]
+            elif n > 3:
+                spots += [(0.2 * o[0], 0.45 * b, 0.75 * h, 0.55)]
+                spots += [(0.2 * o[1], -0.45 * b, 0.66 * h, 0.5)]
             else:
                 spots += [(sx * a * 0.45, 0.15 * o[4 + sx], h * 0.8, 0.48) for sx in (-1, 0, 1)]
             f = None
@@ -117,7 +109,7 @@ class Arch:
         elif n < 3:
             top = h + 0.15 * o[1] * x / a - 0.1 * (x / a) ** 2
         else:
-            top = h - 1.4 + 0.12 * o[2] * x / a + 0 * x
+            top = h - 1.4 + 0.12 * o[2] * x / a
             for i, sx in enumerate((-0.45, 0.45) if n > 5 else (0.05 * o[3],)):
                 for j, sy in enumerate((-0.5, 0.5)):
                     high = 1.5 + 0.3 * o[4 + 2 * i + j] - (0.5 if n < 6 and sy < 0 else 0)
@@ -140,7 +132,7 @@ class Arch:
 
     def motion(self, tooth, shift=(0, 0, 0), turn=(0, 0, 0)):
         """4x4 of a shift (mm) and rotation vector (degrees) in own axes, about the centre."""
-        centre, axes = self.frames[tooth]
+        axes = self.frames[tooth][1]
         axes = axes * [np.linalg.det(axes), 1, 1]
         m, c = np.eye(4), self.centre(tooth)
         m[:3, :3] = Rotation.from_rotvec(axes @ np.radians(turn)).as_matrix()
@@ -165,16 +157,12 @@ class Arch:
         up = -1.0 if self.arch == "upper" else 1.0
         centres = np.array([f[0] for f in self.frames.values()])
         lo = centres.min(0) - [9, 9, 0] - rng.uniform(0, step, 3)
-        hi = centres.max(0) + [9, 9, 0]
+        hi = centres.max(0) + np.array([9, 9, 0])
         lo[2], hi[2] = (-13.5, 9.5) if up < 0 else (-9.5, 13.5)
         lo[2] -= rng.uniform(0, step)
         grid = [np.arange(a, b, step) for a, b in zip(lo, hi, strict=True)]
         shape = [len(g) for g in grid]
         gx, gy = np.meshgrid(grid[0], grid[1], indexing="ij")
-        order = sorted(
-            self.frames,
-            key=lambda t: (t // 10 in (1, 4), t % 10 * (-1 if t // 10 in (1, 4) else 1)),
-        )
         line = np.array(
             [
                 self.frames[t][0]
@@ -183,12 +171,9 @@ class Arch:
                 )
             ]
         )
-        del order
         line = np.concatenate([line[:1] * 2 - line[1:2], line, line[-1:] * 2 - line[-2:-1]])
         fine = np.array([np.interp(np.linspace(0, len(line) - 1, 400), range(len(line)), c)
                          for c in line.T]).T  # fmt: skip
-        from scipy.spatial import cKDTree
-
         d, near = cKDTree(fine[:, :2]).query(np.c_[gx.ravel(), gy.ravel()])
         wave = 0.5 * np.cos(near / 400 * 2 * np.pi * 14)
         ridge = 0.2 + gum + wave + rng.normal(0, 0.1)
@@ -196,8 +181,6 @@ class Arch:
         high = ridge - 0.09 * np.maximum(d - 2, 0) ** 2
         f = np.maximum((z[None, :] - high[:, None]) * 0.7, (d - 7.5)[:, None] + 0.02 * z[None, :])
         if palate:
-            inside = 7 + 0 * d
-            del inside
             vault = -2 - 3 * np.exp(-(((gx - 3) / 9) ** 2 + ((gy + 20) / 7) ** 2)).ravel()
             vault += 0.7 * np.sin(gy.ravel() / 2.2) * np.exp(-((gx.ravel() / 8) ** 2))
             within = np.abs(gx.ravel()) - 18

@@ -15,7 +15,7 @@ from outcomes.errors import CannotAnswer, InputError
 from outcomes.figures.measured import KINDS
 from outcomes.measure.extra import ExtraMissing
 from outcomes.measure.measured import Measured
-from outcomes.measure.outlines import outlines
+from outcomes.measure.outlines import OUTLINES_FILE, outlines
 from outcomes.progress import Step, silent
 from outcomes.reports.build.page import TEMPLATES
 from outcomes.reports.build.show import Shown, fold, save_table, say, show
@@ -31,11 +31,9 @@ from outcomes.reports.scans.results import (
 from outcomes.words.english import listed
 from outcomes.words.safe import write_csv
 
-__all__ = ["OUTLINES_FILE", "figures_of", "movement_tables", "write_report"]
+__all__ = ["figures_of", "movement_tables", "write_report"]
 
 TITLE = "Movements measured from scans"
-OUTLINES_FILE = "outlines.csv"
-"""The curves of the outlines, so that other reports can draw them without the scans."""
 
 Section = tuple[str, list[Shown]]
 
