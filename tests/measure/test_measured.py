@@ -189,3 +189,19 @@ def test_wrong_use_of_the_command(points, tmp_path):
         assert done.exit_code == 2, done.output
         assert "Traceback" not in done.output
         assert not (tmp_path / "out").exists()
+
+
+def test_without_the_extra_the_command_says_which_line_to_type(tmp_path, monkeypatch):
+    """What the engine raises where a library is missing reaches the user, with nothing written."""
+    line = "pip install 'outcomes[scans]'"
+
+    def missing(path):
+        raise CannotAnswer(f"Scans need trimesh, which is not installed: {line}")
+
+    monkeypatch.setattr("outcomes.cli.measure._scans", missing)
+    scans = tmp_path / "scans.csv"
+    scans.write_text("patient,arch,start,achieved,teeth\nP1,upper,a.stl,b.stl,t.csv\n")
+    done = run(scans, "--out", tmp_path / "out")
+    assert done.exit_code == 2
+    assert line in done.output
+    assert not (tmp_path / "out").exists()
