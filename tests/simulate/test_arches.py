@@ -494,8 +494,8 @@ def test_landmarks_of_the_later_models_moved_with_their_crowns():
                 np.linalg.norm(start[:, None] - start, axis=2),
                 np.linalg.norm(later[:, None] - later, axis=2), atol=1e-10,
             )  # fmt: skip
-            seen = arch.exact[stage][arch.labels[stage] == tooth]
-            nearest = np.linalg.norm(seen[None] - later[:, None], axis=2).min(axis=1)
-            assert nearest[0] < 1.2
+            of_it = arch.truth[arch.truth["tooth"] == tooth].set_index("movement")[stage].to_dict()
+            asked = placed(motion_matrix(of_it, arch.frames[tooth]), start)
+            assert np.allclose(placed(arch.superimposition[stage], later), asked, atol=1e-9)
     with pytest.raises(oc.InputError, match="later"):
         arch.landmarks(stages=("later",))
