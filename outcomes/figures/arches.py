@@ -52,6 +52,8 @@ LINES: dict[str, dict[str, Any]] = {
 NAMES = {"start": "start", "planned": "plan", "achieved": "outcome"}
 IN_FRONT = 4
 """Teeth up to the first premolar are drawn from the front: they hide those behind them."""
+SMALLEST, FIT_IN = 4.8, 4.2
+"""Points, the least size of a number on a crown; mm, the narrow crown it should fit in."""
 SEEN_FROM = {"upper": "from below", "lower": "from above"}
 
 
@@ -185,16 +187,17 @@ def draw_outlines(seen: pd.DataFrame, view: str, inches: float, ax: Axes, *, tit
         starts[tooth] = stages["start"].to_numpy(float)
         _draw_crown(stages, 1 + 0.05 * depth if view == "frontal" else 1, ax)
     middles = np.array([(p.min(axis=0) + p.max(axis=0)) / 2 for p in starts.values()])
+    scale = points_per_mm(every, inches)
+    size = min(NUMBER, max(SMALLEST, FIT_IN * scale / 1.25))
     if view == "frontal":
         # One row beyond the biting edges: where crowns hide each other, no number stands on another.
         beyond = every[:, 1].min() - 1.6 if arch == "upper" else every[:, 1].max() + 1.6
-        scale = points_per_mm(every, inches)
         row = np.column_stack([middles[:, 0], np.zeros(len(middles))])
         middles = apart(row, (1.5 * NUMBER / scale, 1.0)) + np.array([0, beyond])
         every = np.concatenate([every, middles + np.array([0, 1 if beyond > 0 else -1])])
     for tooth, (x, y) in zip(starts, middles, strict=True):
         ax.text(
-            x, y, str(tooth), ha="center", va="center", fontsize=NUMBER, color=INK, zorder=3,
+            x, y, str(tooth), ha="center", va="center", fontsize=size, color=INK, zorder=3,
             path_effects=halo(1.6),
         )  # fmt: skip
     view_panel(ax, every)

@@ -364,13 +364,7 @@ def _left_out(
                 less + 1e-3 * np.diag(np.diag(left)), (right.sum(0) - right[out].sum(0))
             )
         )
-<<<<<<< HEAD
-    moves = np.array(moves) if moves else np.zeros((1, 6))
-    count = len(moves)
-    centred = moves - moves.mean(axis=0)
-=======
     without = np.array(moves) if moves else np.zeros((1, 6))
     count = len(without)
     centred = without - without.mean(axis=0)
->>>>>>> scans
     return (count - 1) / count * centred.T @ centred

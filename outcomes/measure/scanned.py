@@ -236,13 +236,6 @@ def _stage(
         why = (
             "the scan does not show the teeth of the start scan: another patient, or the other arch"
         )
-<<<<<<< HEAD
-        mirrored = Mesh(other.vertices * [-1.0, 1.0, 1.0], other.faces[:, ::-1].copy())
-        few = dict(sorted(patches.items(), key=lambda p: p[0] % 10)[-6:])
-        if _same_teeth(_found(start, mirrored, crowns, few, frames)[1]):
-            why = "the scan is a mirror image of the start scan"
-=======
->>>>>>> scans
         return StageMeasured(None, None, {}, why)
     fits = _again(other, fits, patches, frames)
     good = {t: f for t, f in fits.items() if fits_somewhere(f)}

@@ -349,14 +349,9 @@ def on_all(fits: Mapping[int, Fit], patches: Mapping[int, Patch]) -> Superimposi
             f"({', '.join(map(str, sorted(kept)))}) are taken to have stood still"
         )
         return Superimposition(
-<<<<<<< HEAD
-            motion.inverse(), tuple(sorted(kept)), _root_mean_square(off), (said,)
-        )
-=======
             motion.inverse(), tuple(sorted(kept)), _root_mean_square(off), (said,),
             *_spread(fits, patches, sorted(kept), motion),
         )  # fmt: skip
->>>>>>> scans
     weights = dict.fromkeys(fits, 1.0)
     for _ in range(15):
         motion = join(fits, patches, weights)

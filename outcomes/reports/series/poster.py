@@ -55,7 +55,7 @@ WORTH = {
 }
 """What leaving a part out costs; the pictures more than all others together: left out only where
 nothing else helps. Parts that are not named here stay."""
-BESIDE_OUTLINES = 4.5
+BESIDE_OUTLINES = 2.5
 """What leaving out the place for pictures costs where outlines of crowns are shown."""
 ROOM_FOR_PICTURES = 300.0
 """Least height of the place for the author's pictures, points; it takes what its column spares."""
