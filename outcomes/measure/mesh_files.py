@@ -81,18 +81,15 @@ def _check_stl(name: str, head: bytes, size: int) -> None:
             "it is cut off, or not an STL at all",
             EXPORT,
         )
+    if size - 84 - 50 * count >= 50:
+        raise Unreadable(
+            f"{name} says that it holds {count:,} triangles, but has {(size - 84) // 50:,}", EXPORT
+        )
     TRIANGLES.hold(count, name)
 
 
 def _check_obj(name: str, head: bytes, size: int) -> None:
     if not _is_text(head):
-<<<<<<< HEAD
-        raise Unreadable(f"{name} is no OBJ: it is not text", EXPORT)
-    if size <= _HEAD and not (
-        re.search(rb"(?m)^\s*v\s", head) and re.search(rb"(?m)^\s*f\s", head)
-    ):
-        raise Unreadable(f"{name} has no vertices ('v') or no faces ('f')", EXPORT)
-=======
         raise Unreadable(f"{name} is not an OBJ: it is not text", EXPORT)
     if size <= _HEAD and not (
         re.search(rb"(?m)^\s*v\s", head) and re.search(rb"(?m)^\s*f\s", head)
@@ -101,7 +98,6 @@ def _check_obj(name: str, head: bytes, size: int) -> None:
             f"{name} is not an OBJ with a surface: it has no vertices ('v') or no faces ('f')",
             EXPORT,
         )
->>>>>>> scans
     TRIANGLES.hold(size // 200, name)  # a face and its share of vertices are seldom above 150
 
 

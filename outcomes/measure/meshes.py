@@ -170,11 +170,7 @@ def _load(path: Path, kind: str) -> tuple[FloatArray, IntArray]:
     except _LOADING as error:
         reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
         raise Unreadable(
-<<<<<<< HEAD
-            f"{path.name} cannot be read as {kind.upper()}: {reason}", EXPORT
-=======
             f"{path.name} cannot be read as {kind.upper()}: {_NOT_READ[kind]} ({reason})", EXPORT
->>>>>>> scans
         ) from None
     if not len(faces):
         raise Unreadable(f"{path.name} has no triangle: it is empty or cut off", EXPORT)
