@@ -119,7 +119,10 @@ def _sections(
         [
             say(*words.refused(measured)),
             _table(reasons(measured, refused=True), tables.reasons, "Refused, and why"),
-            _table(low, tables.reasons, "Measured with low confidence, and why"),
+            fold(
+                "Measured with low confidence, and why",
+                _table(low, tables.reasons, "Measured with low confidence"),
+            ),
         ],
     )
     yield (
@@ -128,7 +131,10 @@ def _sections(
             say(*words.reference(measured)),
             _table(references(measured), tables.references, "What each scan was laid on"),
             say(*words.sensitivity(measured)),
-            _table(measured.sensitivity, tables.sensitivity, "With another reference"),
+            fold(
+                "Every other reference that was tried",
+                _table(measured.sensitivity, tables.sensitivity, "With another reference"),
+            ),
         ],
     )
     yield (

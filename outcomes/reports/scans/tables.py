@@ -111,17 +111,28 @@ def _pair(values: pd.DataFrame, name: str, digits: int) -> str:
 
 
 def sensitivity(frame: pd.DataFrame) -> pd.DataFrame:
-    """Of ``Measured.sensitivity``: numbers to two decimals, a dash for what is missing."""
-    shown = {}
-    for name in frame.columns:
-        heading = str(name).replace("_", " ").capitalize()
-        numbers = frame[name].dtype.kind == "f"
-        shown[heading] = [
-            BLANK if value is None or (not isinstance(value, (list, str)) and pd.isna(value))
-            else number(value, 2) if numbers else str(value)
-            for value in frame[name]
-        ]  # fmt: skip
-    return pd.DataFrame(shown, dtype=object)
+    """Of ``Measured.sensitivity``: the largest change of any movement with another reference."""
+    left_out = [BLANK if pd.isna(tooth) else str(int(tooth)) for tooth in frame["left_out"]]
+    changed = {
+        "Largest change, mm": ("largest_mm", 2),
+        "Largest change, °": ("largest_degree", 1),
+    }
+    return pd.DataFrame(
+        {
+            "Patient": frame["patient"],
+            "Course": frame["course"].astype(str),
+            "Arch": frame["arch"],
+            "Scan": frame["stage"].map(STAGE),
+            "Left out": left_out,
+            "Laid on": frame["instead"],
+            **{
+                heading: [BLANK if pd.isna(v) else number(v, digits) for v in frame[name]]
+                for heading, (name, digits) in changed.items()
+            },
+            "Note": frame["note"].fillna("").replace("", BLANK),
+        },
+        dtype=object,
+    )
 
 
 def error(frame: pd.DataFrame) -> pd.DataFrame:

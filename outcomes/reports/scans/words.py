@@ -114,7 +114,9 @@ def refused(measured: Measured) -> list[str]:
 def reference(measured: Measured) -> list[str]:
     """What was taken as stable in each scan, how well it fits, and what is to be said of it."""
     table = references(measured)
-    lines = list(measured.notes)
+    # What each arch says of its scans stands in the table, where there is one.
+    own = {note for part in measured.arches for note in part.notes} if len(table) else set()
+    lines = [note for note in measured.notes if note not in own]
     said = table["cautions"].tolist() if len(table) else []
     for note in dict.fromkeys(sentence for each in said for sentence in each):
         there = [
@@ -131,11 +133,23 @@ def sensitivity(measured: Measured) -> list[str]:
     """How far the reference decides the result."""
     if not len(measured.sensitivity):
         return ["How much the movements depend on the reference was not tried."]
-    return [
+    rows = measured.sensitivity.dropna(subset=["largest_mm", "largest_degree"])
+    lines = [
         "The movements were computed again with each tooth of the reference left out, and against "
         "another reference where there is one. What changes with that choice is not known better "
         "than by as much."
     ]
+    if len(rows):
+        lines.append(
+            f"Of all movements of all teeth the largest change was "
+            f"{size(float(rows['largest_mm'].max()), 'mm')} and "
+            f"{size(float(rows['largest_degree'].max()), 'degree')}, in "
+            f"{number_of(len(rows), 'other reference')} tried."
+        )
+    untried = len(measured.sensitivity) - len(rows)
+    if untried:
+        lines.append(f"{capital(number_of(untried, 'other reference'))} could not be tried.")
+    return lines
 
 
 def quality(measured: Measured) -> list[str]:
