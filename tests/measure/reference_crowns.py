@@ -12,7 +12,6 @@ from outcomes.measure.meshes import IntArray, Mesh, clean
 from outcomes.measure.register import Patch, patch_of
 from tests.measure.shapes import Arch, random_motions
 
-
 ATTACHED = (43, 35)
 
 
