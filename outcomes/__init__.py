@@ -77,6 +77,8 @@ _WHERE = {
     "Measured": "outcomes.measure.measured",
     "measure_landmarks": "outcomes.measure.landmarks",
     "measure_scans": "outcomes.measure.scans",
+    "click_teeth": "outcomes.measure.clicking",
+    "click_page": "outcomes.measure.clicking",
     "StudyPlan": "outcomes.study.plan",
     "plan_study": "outcomes.study.plan",
     "simulate_arch": "outcomes.simulate.arches.arch",

@@ -67,6 +67,12 @@ def test_the_page_fetches_nothing(folder):
     assert "<script" not in text
 
 
+def test_the_first_course_can_be_turned_on_the_page(page):
+    (frame,) = page.find_all("iframe")
+    assert frame["src"].startswith("data:text/html")
+    assert "Of 2 arches 1 was put here" in section(page, "In three dimensions")
+
+
 def test_the_page_begins_with_what_was_measured_and_refused(page):
     titles = [h.get_text() for h in page.find("main").find_all("h2")]
     assert titles[:5] == [

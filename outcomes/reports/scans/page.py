@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from html import escape
 from pathlib import Path
@@ -13,6 +14,7 @@ import pandas as pd
 
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.figures.measured import KINDS
+from outcomes.figures.view3d import view_arch
 from outcomes.measure.extra import ExtraMissing
 from outcomes.measure.measured import Measured
 from outcomes.measure.outlines import OUTLINES_FILE, outlines
@@ -25,6 +27,7 @@ from outcomes.reports.scans.results import (
     arches,
     courses,
     error_of_repeats,
+    first_readings,
     reasons,
     references,
 )
@@ -34,6 +37,9 @@ from outcomes.words.safe import write_csv
 __all__ = ["figures_of", "movement_tables", "write_report"]
 
 TITLE = "Movements measured from scans"
+
+TURNED = 2
+"""Arches in three dimensions on the page: each takes several megabytes."""
 
 Section = tuple[str, list[Shown]]
 
@@ -155,6 +161,9 @@ def _sections(
         ],
     )
     yield "Figures", [*_drawn(drawn), say(*undrawn, kind="list")]
+    turned = _turned(measured)
+    if turned:
+        yield "In three dimensions", turned
     error, _ = error_of_repeats(measured)
     yield (
         "Measurement error",
@@ -168,6 +177,21 @@ def _sections(
         ],
     )
     yield "Cautions", [say(*words.cautions(measured), kind="list")]
+
+
+def _turned(measured: Measured) -> list[Shown]:
+    """The arches of the first course, to be turned; nothing where there are no scans to show."""
+    every = [part for part in first_readings(measured) if part.detail is not None]
+    first = [p for p in every if (p.patient, p.course) == (every[0].patient, every[0].course)]
+    shown = []
+    for part in first[:TURNED]:
+        try:
+            view = view_arch(replace(measured, arches=(part,)))
+        except (CannotAnswer, ExtraMissing) as error:
+            shown.append(say(f"{part.patient}, course {part.course}, {part.arch} arch: {error}"))
+        else:
+            shown += [say(view.title, kind="h3"), Shown(view._repr_html_())]
+    return [say(*words.turned(len(every), len(first[:TURNED]))), *shown] if shown else []
 
 
 def movement_tables(measured: Measured) -> list[Shown]:

@@ -28,6 +28,7 @@ __all__ = [
     "sensitivity",
     "summary",
     "teeth_listed",
+    "turned",
 ]
 
 STAGE = {"planned": "plan", "achieved": "outcome"}
@@ -169,6 +170,20 @@ def quality(measured: Measured) -> list[str]:
 def no_movements(measured: Measured) -> list[str]:
     """Said in the place of the movements where there are none."""
     return [] if len(measured.movements) else ["No tooth was measured, so there are no movements."]
+
+
+def turned(arches: int, shown: int) -> list[str]:
+    """How to use the views to be turned, and which arches have none on the page."""
+    lines = [
+        "Turn the arch with the mouse or a finger. Point at a tooth for its movements, planned and "
+        "achieved, or for the reason why it was refused."
+    ]
+    if arches > shown:
+        lines.append(
+            f"Of {number_of(arches, 'arch', 'arches')} {shown} {was(shown)} put here, as each takes "
+            "several megabytes; outcomes.figures.view_arch shows any of them."
+        )
+    return lines
 
 
 def measurement(measured: Measured) -> list[str]:
