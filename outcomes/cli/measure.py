@@ -60,8 +60,18 @@ def measure(
         wrong_use(str(error))
     with written_whole(out, overwrite=overwrite) as folder:
         found.write_files(folder)
+        _draw(found, folder)
     _say(found, out, demo)
     raise typer.Exit(DONE if len(found.movements) else STOPPED)
+
+
+def _draw(found: "Measured", folder: Path) -> None:
+    """The report and its figures, beside the tables."""
+    from outcomes.progress import shown
+    from outcomes.reports.scans.page import write_report
+
+    with shown() as step:
+        write_report(found, folder, step)
 
 
 def _demo_scans() -> Path:
@@ -111,7 +121,7 @@ def _say(found: "Measured", out: Path, demo: bool) -> None:
     for sentence in found.notes:
         console.print(sentence, highlight=False, markup=False)
     console.print(f"{capital(found.counts())}.", highlight=False, markup=False)
-    typer.echo(f"The movements and their quality are in {out}.")
+    typer.echo(f"The movements and their quality are in {out}: open {out / 'report.html'}")
     if demo:
         typer.echo("All of it is invented.")
     if not len(found.movements):

@@ -44,13 +44,44 @@ def case_series(
             "--poster", help="Write posters (A0 portrait, 48 x 36 in landscape) and slides too."
         ),
     ] = False,
+    scans: Annotated[
+        Path | None,
+        typer.Option(
+            "--scans",
+            exists=True,
+            file_okay=False,
+            help="A folder that `outcomes measure` wrote: outlines of crowns for cases and poster.",
+        ),
+    ] = None,
     overwrite: OverwriteOption = False,
     seed: SeedOption = 1,
     mapping: MappingOption = None,
     notation: NotationOption = None,
 ) -> None:
     """Write a case series: figures, tables and text for a paper, a draft in Word, a poster."""
-    _report("case_series", cohort, out, overwrite, seed, notation, mapping, poster=poster)
+    if scans is not None:
+        _check_outlines(scans)
+    _report(
+        "case_series",
+        cohort,
+        out,
+        overwrite,
+        seed,
+        notation,
+        mapping,
+        poster=poster,
+        scans=None if scans is None else str(scans.absolute()),
+    )
+
+
+def _check_outlines(scans: Path) -> None:
+    """Stop before anything is computed where the folder holds no outlines."""
+    from outcomes.reports.series.scans import read_outlines
+
+    try:
+        read_outlines(scans)
+    except InputError as error:
+        wrong_use(str(error))
 
 
 @app.command()

@@ -14,6 +14,7 @@ from outcomes.clinical.following import first_not_measured, history, remaining
 from outcomes.domain.limits import TOLERANCE, within_tolerance
 from outcomes.domain.names import measure_name
 from outcomes.errors import InputError
+from outcomes.figures.arches import draw_outlines, outline_notes
 from outcomes.figures.base import (
     COLOURS,
     FAINT,
@@ -31,7 +32,7 @@ from outcomes.figures.base import (
 )
 from outcomes.figures.measure_course import draw_course_of, measure_title
 from outcomes.figures.rows import write_beside
-from outcomes.words.english import counted, listed, number_of, wrapped
+from outcomes.words.english import counted, listed, lower_first, number_of, wrapped
 from outcomes.words.numbers import number
 from outcomes.words.units import unit_mark, unit_symbol
 
@@ -43,11 +44,19 @@ PANELS = 8
 KEY_TEETH = 8
 """Movements shown in each unit."""
 _GLYPHS = "●■▲◆"  # of MARKERS, in text
+ARCHES = 4
+"""Arches in a line."""
 _NAMED = 4
 """Movements named, the largest first."""
 
 
-def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.ndarray:
+def case_page(
+    cohort: Cohort,
+    patient: str,
+    *,
+    width: float = FULL_WIDTH,
+    outlines: pd.DataFrame | None = None,
+) -> np.ndarray:
     """Draw one case on a page.
 
     Parameters
@@ -58,6 +67,10 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
         Which patient.
     width
         Inches.
+    outlines
+        Of crowns at the start, as planned and in the outcome, where scans were measured: see
+        `outcomes.measure.outlines.outlines`. The patient's are drawn, a panel for each course and
+        arch.
 
     Raises
     ------
@@ -85,9 +98,10 @@ def case_page(cohort: Cohort, patient: str, *, width: float = FULL_WIDTH) -> np.
         words.append(f"First course not measured: {counted(unknown, 'planned movement')}.")
     if not len(left) and not len(values):
         words.append("Nothing of this patient is measured yet.")
-    words = [*words, "Crowns were measured, not roots or bone."]
+    curves = _outlines_of(outlines, patient)
+    words = [*words, *_outline_words(curves), "Crowns were measured, not roots or bone."]
     with style():
-        axes = _page(cohort, patient, width, times, values, left, words)
+        axes = _page(cohort, patient, width, times, values, left, words, curves)
         set_alt_text(axes[0], " ".join([f"Case {patient}.", _time_words(times), *words]))
     return axes
 
@@ -100,6 +114,7 @@ def _page(
     values: pd.DataFrame,
     left: pd.DataFrame,
     words: list[str],
+    curves: dict[tuple[int, str], pd.DataFrame],
 ) -> np.ndarray:
     """Lay the page out and draw its parts."""
     shown = _chosen(values)
@@ -112,6 +127,7 @@ def _page(
         *([0.62 + 0.2 * len(times)] if len(times) else []),
         *([1.45 * lines] if lines else []),
         *([0.95 + 0.21 * deep] if units else []),
+        *([2.1 * lines_of(len(curves), ARCHES)] if curves else []),
         0.25 + 0.15 * (text.count("\n") + 1),
     ]
     figure = Figure(figsize=(width, sum(heights) + 0.35), layout="constrained")
@@ -126,6 +142,8 @@ def _page(
         rows = cohort.movements[cohort.movements["patient"] == patient]
         panels = fill(parts.pop(0), len(units), len(units))
         axes += [_key_teeth(rows, left, unit, ax) for unit, ax in zip(units, panels, strict=True)]
+    if curves:
+        axes += _arches(curves, width, parts.pop(0))
     axes.append(_text_panel(text, parts.pop(0).subplots()))
     return np.array(axes, dtype=object)
 
@@ -184,6 +202,42 @@ def _measure_panels(values: pd.DataFrame, shown: list[str], part: Any, columns: 
         mean = f"\nmean of {number_of(teeth, 'tooth', 'teeth')}" if teeth else ""
         ax.set_title(f"{measure_title(rows)}{mean}", fontsize=7.5, pad=4)
     return panels
+
+
+def _outlines_of(
+    outlines: pd.DataFrame | None, patient: str
+) -> dict[tuple[int, str], pd.DataFrame]:
+    """(course, arch) -> the outlines of a patient in occlusal view, upper first."""
+    if outlines is None:
+        return {}
+    rows = outlines[(outlines["patient"] == patient) & (outlines["view"] == "occlusal")]
+    found = {
+        (course, arch): rows[(rows["course"] == course) & (rows["arch"] == arch)]
+        for course in sorted(rows["course"].unique())
+        for arch in ("upper", "lower")
+    }
+    return {which: part for which, part in found.items() if len(part)}
+
+
+def _arches(curves: dict[tuple[int, str], pd.DataFrame], width: float, part: Any) -> list[Axes]:
+    across = max(3, min(ARCHES, len(curves)))
+    panels = list(fill(part, len(curves), across))
+    for ((course, arch), rows), ax in zip(curves.items(), panels, strict=True):
+        title = f"{arch.capitalize()} arch, course {course}"
+        draw_outlines(rows, "occlusal", width / across, ax, title=title)
+    return panels
+
+
+def _outline_words(curves: dict[tuple[int, str], pd.DataFrame]) -> list[str]:
+    if not curves:
+        return []
+    notes = [
+        f"Course {course}, {arch} arch: {lower_first(note)}"
+        for (course, arch), rows in curves.items()
+        for note in outline_notes(rows)
+    ]
+    key = "Outlines of the crowns from scans: grey the start, dashed the plan, solid the outcome."
+    return [key, *notes]
 
 
 def _text_panel(text: str, ax: Axes) -> Axes:

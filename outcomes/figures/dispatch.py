@@ -11,10 +11,12 @@ from outcomes.errors import InputError
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.chances import chance_map
 from outcomes.figures.courses import courses_curve
+from outcomes.figures.measured import measured_arches
 from outcomes.figures.pooling import pooled_teeth
 from outcomes.figures.scatter import planned_achieved
 from outcomes.figures.shortfall import shortfall_change
 from outcomes.figures.study import study_size
+from outcomes.measure.measured import Measured
 from outcomes.overcorrect.plan import Plan
 from outcomes.overcorrect.validate import Validation
 from outcomes.rates.pooling import ToothRates
@@ -29,12 +31,12 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
     Parameters
     ----------
     result
-        A fit, prescriptions, a validation, courses, a study plan, measures before and after, or
-        rates of single teeth.
+        A fit, prescriptions, a validation, courses, a study plan, measures before and after, rates
+        of single teeth, or what was measured from scans.
     *args, **options
         What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
         it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
-        before_after_panels, pooled_teeth).
+        before_after_panels, pooled_teeth, measured_arches).
 
     Returns
     -------
@@ -66,5 +68,6 @@ for _result, _figure in (
     (StudyPlan, study_size),
     (BeforeAfter, before_after_panels),
     (ToothRates, pooled_teeth),
+    (Measured, measured_arches),
 ):
     plot.register(_result, _figure)

@@ -159,9 +159,9 @@ class Measured:
             answered=("positions",),
         )
 
-    def plot(self, *args: Any, **options: Any) -> Any:
-        """Draw it; see ``outcomes.plot``."""
-        return plot_hook.plot(self, *args, **options)
+    def plot(self, kind: str | None = None, **options: Any) -> Any:
+        """Draw it; see ``outcomes.figures.measured_arches``."""
+        return plot_hook.plot(self, kind, **options)
 
     def write(self, folder: str | Path, *, overwrite: bool = False) -> Path:
         """Write all tables and their provenance into a folder, whole or not at all.

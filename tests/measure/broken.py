@@ -95,7 +95,7 @@ _WRITERS: dict[str, Callable[[Mesh], bytes]] = {".ply": ply, ".stl": stl, ".obj"
 def _each(name: str, mesh: Callable[[], Mesh], verdict: str, said: tuple[str, ...]) -> None:
     """The same wrong mesh in each of the three kinds of file."""
     for ending, made in _WRITERS.items():
-        _add(name, ending, lambda made=made, mesh=mesh: made(mesh()), verdict, said)
+        _add(name, ending, lambda made=made, mesh=mesh: made(mesh()), verdict, said)  # type: ignore[misc]
 
 
 # Nothing, or something else ---------------------------------------------------------------------
@@ -110,7 +110,7 @@ for _ending in _WRITERS:
     )  # fmt: skip
     _add(
         "gzip", _ending,
-        lambda made=_WRITERS[_ending]: gzip.compress(made(base()), 1, mtime=0),
+        lambda made=_WRITERS[_ending]: gzip.compress(made(base()), 1, mtime=0),  # type: ignore[misc]
         said=("compressed", "gzip", "unpack", *NOT_A_MESH),
     )  # fmt: skip
 _add(
@@ -141,7 +141,7 @@ for _share in (0.1, 0.3, 0.5, 0.7, 0.9, 0.99):
     for _ending in (".ply", ".stl"):
         _add(
             f"cut off at {round(100 * _share)} percent", _ending,
-            lambda s=_share, made=_WRITERS[_ending]: made(base())[: int(s * len(made(base())))],
+            lambda s=_share, made=_WRITERS[_ending]: made(base())[: int(s * len(made(base())))],  # type: ignore[misc]
             said=CUT,
         )  # fmt: skip
 _add("last byte gone", ".ply", lambda: ply(base())[:-1], said=CUT)
@@ -175,7 +175,7 @@ def _ply_head(old: str, new: str) -> bytes:
 for _name, _count in (
     ("ten million", 10_000_000), ("four billion", 4_294_967_295), ("no", 0), ("a hundred", 100),
 ):  # fmt: skip
-    _add(f"{_name} triangles claimed", ".stl", lambda c=_count: _stl_count(c), said=COUNT)
+    _add(f"{_name} triangles claimed", ".stl", lambda c=_count: _stl_count(c), said=COUNT)  # type: ignore[misc]
 _add("one triangle too many claimed", ".stl", lambda: _stl_count(len(base().faces) + 1), said=COUNT)
 _add("one triangle too few claimed", ".stl", lambda: _stl_count(len(base().faces) - 1), said=COUNT)
 for _part, _mark in (("vertex", "{n}"), ("face", "{m}")):
@@ -186,7 +186,7 @@ for _part, _mark in (("vertex", "{n}"), ("face", "{m}")):
     ):  # fmt: skip
         _add(
             f"{_name} {_part} claimed", ".ply",
-            lambda p=_part, m=_mark, n=_number: _ply_head(f"element {p} {m}", f"element {p} {n}"),
+            lambda p=_part, m=_mark, n=_number: _ply_head(f"element {p} {m}", f"element {p} {n}"),  # type: ignore[misc]
             said=(*COUNT, *INDEX, *CUT, "head"),
         )  # fmt: skip
 
@@ -270,21 +270,21 @@ def _soup() -> Mesh:
 
 
 for _ending, _made in ((".ply", ply), (".stl", stl)):
-    _add("each triangle twice", _ending, lambda m=_made: m(_repeated(2)), "read")
-    _add("specks beside it", _ending, lambda m=_made: m(_specks(200)), "read")
-    _add("some triangles without area", _ending, lambda m=_made: m(_degenerate()), "read")
-    _add("fins at its edges", _ending, lambda m=_made: m(_fin()), "reported", ("edge", "manifold"))
+    _add("each triangle twice", _ending, lambda m=_made: m(_repeated(2)), "read")  # type: ignore[misc]
+    _add("specks beside it", _ending, lambda m=_made: m(_specks(200)), "read")  # type: ignore[misc]
+    _add("some triangles without area", _ending, lambda m=_made: m(_degenerate()), "read")  # type: ignore[misc]
+    _add("fins at its edges", _ending, lambda m=_made: m(_fin()), "reported", ("edge", "manifold"))  # type: ignore[misc]
     _add(
         "inside out", _ending,
-        lambda m=_made: m(_moved(base().vertices, base().faces[:, ::-1])),
+        lambda m=_made: m(_moved(base().vertices, base().faces[:, ::-1])),  # type: ignore[misc]
         "reported", ("inside", "outside", "normals", "turned", "mirror", "orient"),
     )  # fmt: skip
     _add(
-        "every second triangle turned over", _ending, lambda m=_made: m(_unordered()), "reported",
+        "every second triangle turned over", _ending, lambda m=_made: m(_unordered()), "reported",  # type: ignore[misc]
         ("inside", "outside", "normals", "turned", "orient"),
     )  # fmt: skip
     _add(
-        "a heap of triangles", _ending, lambda m=_made: m(_soup()), "refused",
+        "a heap of triangles", _ending, lambda m=_made: m(_soup()), "refused",  # type: ignore[misc]
         ("connected", "part", "surface", "edge", "tooth", "teeth", "apart"),
     )  # fmt: skip
 
@@ -297,7 +297,7 @@ for _name, _factor in (
     ("micrometres", 1000.0),
 ):
     _add(
-        f"in {_name}", ".ply", lambda f=_factor: ply(_moved(base().vertices * f)), "reported", SIZE
+        f"in {_name}", ".ply", lambda f=_factor: ply(_moved(base().vertices * f)), "reported", SIZE  # type: ignore[misc]
     )  # fmt: skip
 _MIRROR = ("mirror", "wrong arch", "left", "right", "handed")
 _add(
@@ -387,7 +387,7 @@ for _name, _how in {
     "with tabs": {"vertex": "v\t{x:.5f}\t{y:.5f}  {z:.5f}  "},
     "with a byte order mark": {"head": "\ufeff# arch\n"},
 }.items():  # fmt: skip
-    _add(_name, ".obj", lambda h=_how: _obj(**h), "read")
+    _add(_name, ".obj", lambda h=_how: _obj(**h), "read")  # type: ignore[misc]
 _add("with lines of another system", ".obj", lambda: _obj().replace(b"\n", b"\r\n"), "read")
 _add("with four corners a face", ".obj", _quads, "read")
 _add(
@@ -406,7 +406,7 @@ for _name, _how in {
     "with two corners": {"face": "f {a} {b}"},
     "with an index past all numbers": {"tail": "f 1 2 99999999999999999999999\n"},
 }.items():
-    _add(_name, ".obj", lambda h=_how: _obj(**h), said=(*INDEX, *FEW, "line"))
+    _add(_name, ".obj", lambda h=_how: _obj(**h), said=(*INDEX, *FEW, "line"))  # type: ignore[misc]
 _add(
     "vertices in a plane",
     ".obj",
@@ -501,7 +501,7 @@ for _name, _how in {
     "its other name of the list": {"name": "vertex_index"},
     "faces before vertices": {"faces_first": True},
 }.items():
-    _add(_name, ".ply", lambda h=_how: _ply_as(**h), "read")
+    _add(_name, ".ply", lambda h=_how: _ply_as(**h), "read")  # type: ignore[misc, arg-type]
 _add("as text", ".ply", _ascii_ply, "read")
 _add(
     "as text with decimal commas",
@@ -520,7 +520,7 @@ for _name, _old, _new in (
     ("another first word", "ply\n", "plx\n"),
     ("a list that is none", "property list uchar int vertex_indices", "property list"),
 ):
-    _add(_name, ".ply", lambda o=_old, n=_new: _ply_head(o, n), said=("head", *NOT_A_MESH, *INDEX, *CUT, "format", "propert"))  # fmt: skip
+    _add(_name, ".ply", lambda o=_old, n=_new: _ply_head(o, n), said=("head", *NOT_A_MESH, *INDEX, *CUT, "format", "propert"))  # type: ignore[misc]  # fmt: skip
 
 
 def _ply_faces(change: Callable[[np.ndarray], None]) -> bytes:
@@ -583,7 +583,7 @@ for _name, _old, _new in (
     ("as text with two corners", b"outer loop\nvertex", b"outer loop\nvortex"),
     ("as text with no number", b"vertex ", b"vertex nan "),
 ):
-    _add(_name, ".stl", lambda o=_old, n=_new: _ascii_stl().replace(o, n, 1), said=(*NUMBERS, *CUT, "line", "corner", "vert", *NOT_A_MESH))  # fmt: skip
+    _add(_name, ".stl", lambda o=_old, n=_new: _ascii_stl().replace(o, n, 1), said=(*NUMBERS, *CUT, "line", "corner", "vert", *NOT_A_MESH))  # type: ignore[misc]  # fmt: skip
 
 
 # Not a file -------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outcomes.errors import ReportFailed
+from outcomes.measure.outlines import OUTLINES_FILE
 from outcomes.paths import data_path
 from outcomes.progress import Step, silent
 from outcomes.reports.build.place import check_free, written_whole
@@ -262,10 +263,12 @@ def _recorded(options: Mapping[str, Any]) -> dict[str, Any]:
     for name in ("aims", "mapping"):
         if options.get(name):
             found[f"{name}_sha256"] = file_sha256(Path(options[name]))
+    if options.get("scans"):
+        found["scans_sha256"] = file_sha256(Path(options["scans"], OUTLINES_FILE))
     return found
 
 
-PATHS = ("cohort", "aims", "mapping")
+PATHS = ("cohort", "aims", "mapping", "scans")
 """Parameters that are paths: only their file names leave the machine."""
 
 

@@ -8,6 +8,8 @@ import pandas as pd
 
 from outcomes.errors import CannotAnswer
 from outcomes.measure.readings import measurement_error
+from outcomes.words.english import listed, number_of
+from outcomes.words.numbers import size, size_range
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -21,3 +23,25 @@ def error_of_readings(cohort: Cohort) -> tuple[pd.DataFrame, str]:
         return measurement_error(cohort), ""
     except CannotAnswer as error:
         return pd.DataFrame(), str(error)
+
+
+def error_words(table: pd.DataFrame) -> list[str]:
+    """What repeated readings say, from the rows of `outcomes.measurement_error`."""
+    known = table[table["dahlberg"].notna()]
+    if not len(known):
+        return ["The repeated readings are too few to say."]
+    errors, changes, differences = (
+        listed(
+            size_range(rows[column].min(), rows[column].max(), unit)
+            if len(rows) > 1
+            else size(rows[column].iloc[0], unit)
+            for unit, rows in ((str(u), known[known["unit"] == u]) for u in known["unit"].unique())
+        )
+        for column in ("dahlberg", "smallest_detectable_change", "smallest_detectable_difference")
+    )
+    return [
+        f"A single reading carries an error of {errors} (Dahlberg, from "
+        f"{number_of(known['pairs'].sum(), 'pair')} of readings). A movement smaller than "
+        f"{changes}, depending on the movement, may be error of measurement alone; two movements "
+        f"that differ by less than {differences} cannot be told apart."
+    ]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from outcomes.clinical.measures import BeforeAfter
+from outcomes.figures.arches import arch_outlines
 from outcomes.figures.base import alt_text, figure_bytes
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.series import series_panels
@@ -135,6 +136,8 @@ def figures_to_share(
                 "How much of the plan was achieved",
             )
         )
+    if len(series.outlines):
+        found.append(_arches(series))
     measure = main_measure(series)
     if measure is not None and len(series.patients) > 1:
         kinds = kinds_to_share(series)
@@ -149,3 +152,19 @@ def figures_to_share(
             )
         )
     return found
+
+
+def _arches(series: Series) -> Planned:
+    """The crowns of the case of which most teeth were scanned, in three stages."""
+    rows = series.outlines
+    teeth = rows.drop_duplicates(["patient", "course", "arch", "tooth"])
+    most: Any = teeth.groupby(["patient", "course"], sort=True).size().idxmax()
+    patient, course = str(most[0]), int(most[1])
+    return Planned(
+        "arches",
+        f"Crowns of {patient}, course {course}, from scans: grey the start, dashed the plan, solid "
+        "the outcome; the patient's right on the left. A dentition can identify a person: show it "
+        "with consent.",
+        lambda width: arch_outlines(rows, patient, course, width=width, views=("occlusal",)),
+        "From start to outcome",
+    )

@@ -126,13 +126,15 @@ def case_figures(series: Series) -> list[Planned]:
     """A page for each patient."""
 
     def page(patient: str) -> Planned:
+        scanned = (series.outlines["patient"] == patient).any()
+        outlined = "outlines of the crowns from scans; " if scanned else ""
         return Planned(
             f"case_{''.join(c if c.isalnum() else '_' for c in patient)}",
             f"Case {patient}: courses in time; measures after each course, dashed the target; the "
             "largest movements, open where the plan was to bring the tooth, filled where it came, the "
             "latest aim as a bar and the first dotted where it was another; "
-            f"what was left. Crowns were measured, not roots or bone.{_demo(series)}",
-            lambda width: case_page(series.cohort, patient, width=width),
+            f"{outlined}what was left. Crowns were measured, not roots or bone.{_demo(series)}",
+            lambda width: case_page(series.cohort, patient, width=width, outlines=series.outlines),
         )
 
     return [page(patient) for patient in series.patients]

@@ -45,9 +45,18 @@ if TYPE_CHECKING:
 FIGURE_SCALE = 4.0
 """Figures are drawn small and placed so much larger: their 6.5 pt become 26."""
 PRINT_DPI = 300
-WORTH = {"findings": 1.0, "cases": 2.0, "measures": 3.0, "patients": 5.0, "pictures": 12.0}
+WORTH = {
+    "findings": 1.0,
+    "cases": 2.0,
+    "measures": 3.0,
+    "arches": 13.0,
+    "patients": 5.0,
+    "pictures": 12.0,
+}
 """What leaving a part out costs; the pictures more than all others together: left out only where
 nothing else helps. Parts that are not named here stay."""
+BESIDE_OUTLINES = 2.5
+"""What leaving out the place for pictures costs where outlines of crowns are shown."""
 ROOM_FOR_PICTURES = 300.0
 """Least height of the place for the author's pictures, points; it takes what its column spares."""
 
@@ -153,13 +162,14 @@ def blocks(series: Series, story: Story, form: Format) -> list[Block]:
         tolerance="tolerance",
     )
     found = []
-    order = ("before_after", "rates", "measures", "cases")
+    order = ("before_after", "rates", "measures", "arches", "cases")
     for block in sections(story, figures, order, after=5, apart=8):
         if block.name == "limits":
             found.append(Block("pictures", "Clinical pictures", room=ROOM_FOR_PICTURES))
         drawn = _as_wide_as_a_column(block.figure, form) if block.figure else None
         found.append(replace(block, picture=drawn))
-    return [replace(block, worth=WORTH.get(block.name, 0.0)) for block in found]
+    worth = WORTH | ({"pictures": BESIDE_OUTLINES} if len(series.outlines) else {})
+    return [replace(block, worth=worth.get(block.name, 0.0)) for block in found]
 
 
 def _two_measures(result: BeforeAfter, shared: list[str]) -> list[str]:

@@ -18,6 +18,7 @@ from outcomes.domain.limits import TOLERANCE
 from outcomes.rates.fit import RateFits, fit_rates
 from outcomes.reports.build.run import open_cohort
 from outcomes.reports.common.measured import error_of_readings
+from outcomes.reports.series.scans import matched, no_outlines, read_outlines
 from outcomes.words.numbers import LEVEL
 
 if TYPE_CHECKING:
@@ -64,6 +65,9 @@ class Series:
         How far the apices of the lower incisors went, by computation.
     measurement, measurement_reason
         Error of repeated readings; why there is none.
+    outlines, outlines_left_out
+        Outlines of crowns of courses whose scans were measured (`outcomes.measure.outlines`); a
+        sentence on scans of no course in these records, or "".
     """
 
     cohort: Cohort
@@ -84,6 +88,8 @@ class Series:
     roots: ApexDisplacement
     measurement: pd.DataFrame
     measurement_reason: str
+    outlines: pd.DataFrame
+    outlines_left_out: str
 
     @property
     def level(self) -> float:
@@ -112,7 +118,7 @@ def open_series(
     return open_cohort(cohort, notation=notation, mapping=mapping, notebook="case_series")
 
 
-def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
+def run_series(cohort: Cohort, *, seed: int = 1, scans: str | Path | None = None) -> Series:
     """Compute a case series.
 
     Parameters
@@ -121,6 +127,9 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
         From `outcomes.read_cohort`; movements alone are enough, one patient too.
     seed
         Seed of the bootstrap intervals.
+    scans
+        A folder that `outcomes measure` wrote: its outlines of crowns are shown with the cases,
+        matched by patient and course. None where there are no scans.
 
     Returns
     -------
@@ -143,6 +152,8 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
     opposed = opposed_measures(cohort)
     split = _split_column(cohort) if opposed else None
     measurement, reason = error_of_readings(cohort)
+    given = no_outlines() if scans is None else read_outlines(scans)
+    outlines, left_out = matched(given, cohort)
     return Series(
         cohort=cohort,
         seed=seed,
@@ -162,6 +173,8 @@ def run_series(cohort: Cohort, *, seed: int = 1) -> Series:
         roots=apex_displacement(cohort),
         measurement=measurement,
         measurement_reason=reason,
+        outlines=outlines,
+        outlines_left_out=left_out,
     )
 
 

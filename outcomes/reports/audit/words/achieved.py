@@ -13,6 +13,7 @@ from outcomes.domain.names import class_name, heading, movement_name, tolerance_
 from outcomes.rates.intervals import holm
 from outcomes.reports.audit.words.summary import target_sentence
 from outcomes.reports.common import missing, robust
+from outcomes.reports.common.measured import error_words
 from outcomes.reports.common.rows import STANDS_OUT, first_row, lines, shares
 from outcomes.words.english import (
     SAYS_NOTHING,
@@ -303,24 +304,7 @@ def measurement(audit: Audit) -> list[str]:
             f"{audit.measurement_reason} So it is not known how much of each difference is error "
             "of measurement. Measuring some 20 movements a second time, on another day, answers it."
         ]
-    known = table[table["dahlberg"].notna()]
-    if not len(known):
-        return ["The repeated readings are too few to say."]
-    errors, changes, differences = (
-        listed(
-            size_range(rows[column].min(), rows[column].max(), unit)
-            if len(rows) > 1
-            else size(rows[column].iloc[0], unit)
-            for unit, rows in ((str(u), known[known["unit"] == u]) for u in known["unit"].unique())
-        )
-        for column in ("dahlberg", "smallest_detectable_change", "smallest_detectable_difference")
-    )
-    return [
-        f"A single reading carries an error of {errors} (Dahlberg, from "
-        f"{number_of(known['pairs'].sum(), 'pair')} of readings). A movement smaller than "
-        f"{changes}, depending on the movement, may be error of measurement alone; two movements "
-        f"that differ by less than {differences} cannot be told apart."
-    ]
+    return error_words(table)
 
 
 def roots(result: ApexDisplacement) -> list[str]:
