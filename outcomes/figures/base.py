@@ -47,6 +47,9 @@ CHANCES = (PAPER, "#DDD8EE", "#8F83C4")
 RATES = "viridis_r"
 """Shades of rates: perceptually uniform, light to dark, so that it reads the same in grey print."""
 
+SURFACE = "gray"
+"""Light and shade of a scan's surface."""
+
 MARKERS = ("o", "s", "^", "D")
 
 GUIDE: dict[str, Any] = {"color": QUIET, "lw": 0.9, "dashes": (4, 2.5)}

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 
 from outcomes.domain.scan_tables import MM_PER_UNIT
-from outcomes.figures.base import COLOURS, canvas, halo, set_alt_text
+from outcomes.figures.base import COLOURS, SURFACE, canvas, halo, set_alt_text
 from outcomes.measure.clicked import arch_order, open_clicking
 from outcomes.measure.clicking import seen_from
 from outcomes.words.english import listed, number_of
@@ -55,7 +55,7 @@ def clicked_teeth(
     corners = (mesh.vertices[faces[order]] - middle) @ axes.T
     points = clicking.file.points
     with canvas(ax, 4.6, 4.2) as drawn:
-        shade = colormaps["gray"](0.35 + 0.6 * np.clip(lit, 0, 1))
+        shade = colormaps[SURFACE](0.35 + 0.6 * np.clip(lit, 0, 1))
         drawn.add_collection(
             PolyCollection(
                 list(corners), facecolors=shade, edgecolors=shade, lw=0.2, rasterized=True
