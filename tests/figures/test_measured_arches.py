@@ -191,3 +191,19 @@ def test_places_are_moved_apart_only_where_they_touch():
 
 def test_teeth_stand_from_the_patients_right_to_the_left():
     assert in_order([21, 11, 18, 28, 31, 48]) == [18, 11, 21, 28, 48, 31]
+
+
+def test_a_case_page_shows_the_patients_own_outlines(measured):
+    curves = outlines(measured)
+    case = measured.cohort
+    plain = figures.case_page(case, "P001")
+    axes = figures.case_page(case, "P001", outlines=curves)
+    titles = [ax.get_title(loc="left") for ax in axes]
+    assert len(axes) == len(plain) + 2
+    assert {"Upper arch, course 1", "Lower arch, course 1"} < set(titles)
+    words = alt_text(axes)
+    assert "grey the start, dashed the plan, solid the outcome" in words
+    assert "Course 1, upper arch: not measured, so not drawn: 15 (outcome)" in words
+    of_others = curves.assign(patient="P002")
+    assert len(figures.case_page(case, "P001", outlines=of_others)) == len(plain)
+    assert "Outlines" not in alt_text(plain)
