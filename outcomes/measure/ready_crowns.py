@@ -33,9 +33,11 @@ __all__ = ["OFF_SCAN", "ON_CROWN", "OnStart", "ReadyCrowns", "crowns_on", "laid_
 ON_CROWN = 0.15
 #: mm: a crown whose mesh lies further off than this (median) is not of this scan.
 OFF_SCAN = 0.5
-#: mm from the middle of a crown, seen from above, within which its biting point is looked for, and
-#: how far below the highest vertex there the biting surface reaches.
-MIDDLE, TOP = 2.0, 0.5
+#: mm from the middle of a crown, seen from above, within which its biting point is looked for: the
+#: edge of a front tooth may lie aside of it, the groove of a back tooth lies between its cusps.
+FRONT, BACK = 2.0, 0.75
+#: mm below the highest vertex there to which the biting surface reaches.
+TOP = 0.5
 #: Opening of the crowns, as a share of their surface, below which they are closed bodies.
 CLOSED = 0.05
 #: So many vertices of a crown's mesh say how far it lies from the scan.
@@ -146,7 +148,8 @@ def _named(folder: Path, arch: str, note: Note) -> dict[int, list[Path]]:
     found: dict[int, list[Path]] = {}
     ignored, other = [], []
     for file in there:
-        number = parse_teeth([file.stem], "fdi")[0] if re.fullmatch("[0-9]{2}", file.stem) else None
+        numbered = file.is_file() and re.fullmatch("[0-9]{2}", file.stem)
+        number = parse_teeth([file.stem], "fdi")[0] if numbered else None
         if number is None or np.isnan(number) or file.suffix.lower() not in ENDINGS:
             ignored.append(file.name)
         elif arch_of(int(number)) != arch:
@@ -200,7 +203,7 @@ def laid_on(start: Mesh, ready: ReadyCrowns, note: Note) -> OnStart:
     if away is None:
         lost |= dict.fromkeys(vertices, "which way its crown faces cannot be told")
         return OnStart({}, {}, lost)
-    clicks = {tooth: _biting_point(start, mine, away) for tooth, mine in vertices.items()}
+    clicks = {tooth: _biting_point(start, tooth, mine, away) for tooth, mine in vertices.items()}
     return OnStart(clicks, vertices, lost)
 
 
@@ -279,13 +282,15 @@ def _away_from_gum(start: Mesh, vertices: Mapping[int, IntArray], note: Note) ->
     return axes.normal
 
 
-def _biting_point(start: Mesh, mine: IntArray, away: FloatArray) -> FloatArray:
+def _biting_point(start: Mesh, tooth: int, mine: IntArray, away: FloatArray) -> FloatArray:
     """The vertex in the middle of what is highest near the middle of a crown."""
     points = start.vertices[mine]
     own = points - np.average(points, axis=0, weights=start.areas[mine])
     height = own @ away
     aside = np.linalg.norm(own - np.outer(height, away), axis=1)
-    middle = aside <= max(MIDDLE, float(aside.min()))
+    within = FRONT if tooth % 10 <= 3 else BACK
+    above = height >= min(0.0, float(height.max()))
+    middle = above & (aside <= max(within, float(aside[above].min(initial=np.inf))))
     top = middle & (height >= height[middle].max() - TOP)
     near = np.linalg.norm(points[top] - points[top].mean(axis=0), axis=1)
     return np.asarray(points[top][near.argmin()], float)

@@ -11,7 +11,7 @@ import pytest
 import outcomes as oc
 from outcomes.errors import Unreadable
 from outcomes.measure.meshes import Mesh, clean, read_mesh
-from outcomes.measure.ready_crowns import OFF_SCAN, ON_CROWN, laid_on, read_crowns
+from outcomes.measure.ready_crowns import OFF_SCAN, ON_CROWN, ReadyCrowns, laid_on, read_crowns
 from outcomes.measure.scanned import measure_arch
 
 TEETH = (16, 14, 11, 21, 24, 26)
@@ -134,9 +134,7 @@ def test_the_biting_point_is_near_where_one_would_click(made, listing, written, 
         start = Mesh(start.vertices, start.faces[:, ::-1].copy())
     on = laid_on(start, ready, note)
     for tooth, click in on.clicks.items():
-        assert np.linalg.norm(click - made.clicks[tooth]) < 2.5
-        aside = (click - made.frames[tooth].centre) @ made.frames[tooth].occlusal
-        assert aside > 1.0
+        assert np.linalg.norm(click - made.clicks[tooth]) < 1.7
 
 
 def test_closed_crowns_alone_are_turned_by_their_numbers(made, listing, written):
@@ -178,17 +176,16 @@ def test_each_file_that_cannot_be_used_is_listed(written, tmp_path, listing):
     (folder / ".hidden").write_text("")
     ready = read_crowns(folder, arch="upper", unit="mm", note=note)
     assert set(ready.meshes) == {14, 21, 24, 26}
-    assert set(ready.lost) == {16, 11, 13}
+    assert set(ready.lost) == {16, 11}
     told = {value: (problem, severity) for _, value, problem, _, severity in said}
     assert told["16.STL and 16.obj"] == ("16.STL and 16.obj are all crown 16", "exclude")
     assert told["36.obj"] == ("crowns of the other arch than upper", "exclude")
     assert "not an OBJ with a surface" in told["11.obj"][0]
-    assert "a folder" in told["13.obj"][0]
     ignored = next(v for v, (p, _) in told.items() if p.startswith("not read"))
-    assert all(n in ignored for n in ("upper_15.obj", "19.obj", "15.txt", "٢٢.obj"))
+    assert all(n in ignored for n in ("upper_15.obj", "19.obj", "15.txt", "٢٢.obj", "13.obj"))
     assert ".hidden" not in ignored
     assert told[ignored][1] == "check"
-    assert len(said) == 5
+    assert len(said) == 4
     assert all(remedy for *_, remedy, _ in said)
 
 
@@ -203,9 +200,17 @@ def test_an_empty_folder_is_told_and_gives_nothing(written, tmp_path):
     assert said.str.contains("the folder of crowns is empty").any()
 
 
-@pytest.mark.parametrize(("shift", "kept"), [(OFF_SCAN - 0.05, True), (OFF_SCAN + 0.05, False)])
-def test_a_crown_off_the_scan_is_refused(made, listing, shift, kept):
-    """A flat scan and a crown above it, so that the distance is exactly known."""
+@pytest.mark.parametrize(
+    ("shift", "problem"),
+    [
+        (ON_CROWN - 1e-6, ""),
+        (ON_CROWN + 1e-6, f"no surface of the start scan lies within {ON_CROWN} mm"),
+        (OFF_SCAN - 1e-6, f"no surface of the start scan lies within {ON_CROWN} mm"),
+        (OFF_SCAN + 1e-6, "lies 0.5 mm from the start scan (median)"),
+    ],
+)
+def test_a_crown_off_the_scan_is_refused(listing, shift, problem):
+    """A flat scan and a crown above it, so that the distance is known exactly."""
     note, said = listing
     axis = np.linspace(0, 20, 41)
     x, y = (g.ravel() for g in np.meshgrid(axis, axis))
@@ -214,23 +219,11 @@ def test_a_crown_off_the_scan_is_refused(made, listing, shift, kept):
     start = Mesh(np.c_[x, y, 0 * x], faces)
     crown = start.part((start.vertices[faces] < 10).all(axis=(1, 2)))
     lifted = crown.moved(np.eye(3), np.array([0, 0, shift]))
-    ready = replace(read_crowns_of(made), meshes={11: lifted})
-    on = laid_on(start, ready, note)
-    assert ("coordinates or another unit" in said[0][3]) is not kept
-    assert set(on.lost) == {11}  # at 0.45 mm none of the scan is within reach of it
-    near = replace(ready, meshes={11: crown.moved(np.eye(3), np.array([0, 0, ON_CROWN * 0.99]))})
-    said.clear()
-    laid_on(start, near, note)
-    assert not any("within" in s[2] for s in said)
-    far = replace(ready, meshes={11: crown.moved(np.eye(3), np.array([0, 0, ON_CROWN * 1.01]))})
-    laid_on(start, far, note)
-    assert "no surface of the start scan lies within 0.15 mm" in said[-2][2] + said[-1][2]
-
-
-def read_crowns_of(made):
-    from outcomes.measure.ready_crowns import ReadyCrowns
-
-    return ReadyCrowns({}, {}, [])
+    on = laid_on(start, ReadyCrowns({11: lifted}, {}, []), note)
+    assert len(said) == len(on.lost) == bool(problem)
+    assert set(on.vertices) == (set() if problem else {11})
+    assert problem in on.lost.get(11, "")
+    assert not problem or said[0][1:3] == (11, on.lost[11])
 
 
 def test_crowns_of_another_unit_or_that_are_broken_leave_their_neighbours(made, written, tmp_path):
