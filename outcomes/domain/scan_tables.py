@@ -70,7 +70,12 @@ SCANS = TableSchema(
         _file("planned", "the planned end as a mesh; may be blank", "plan", "target"),
         _file("achieved", "the scan after the course; may be blank", "outcome", "final"),
         _file(
-            "teeth", "the points clicked on the start scan", "landmarks", "points", required=True
+            "teeth",
+            "the points clicked on the start scan, or a folder with a mesh for each of its crowns "
+            "(16.stl)",
+            "landmarks",
+            "points",
+            required=True,
         ),
         Column(
             "reference",

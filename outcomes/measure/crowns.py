@@ -41,6 +41,9 @@ BEYOND = 1.5
 RIM = 40.0
 #: mm: a click further from the scan than this is on no crown.
 OFF_SCAN = 2.0
+#: mm², and vertices away from the margin: smaller patches are no crown.
+SMALLEST_AREA = 15.0
+FEWEST_IN_CORE = 30
 
 
 @dataclass(frozen=True)
@@ -267,12 +270,18 @@ def _patches(
     inner = depth[net.of_vertex] >= FROM_MARGIN
     for i, tooth in enumerate(teeth):
         vertices = np.flatnonzero(owner == i)
-        core = vertices[inner[vertices]]
-        weight = mesh.areas[vertices]
-        area = float(weight.sum())
-        if area < 15.0 or len(core) < 30:
-            refused[tooth] = f"no crown was found around its click ({area:.0f} mm² of surface)"
-            continue
-        centre = weight @ mesh.vertices[vertices] / area
-        crowns[tooth] = Crown(tooth, vertices, core, centre, area)
+        crown = crown_of(mesh, tooth, vertices, vertices[inner[vertices]])
+        if isinstance(crown, Crown):
+            crowns[tooth] = crown
+        else:
+            refused[tooth] = f"no crown was found around its click ({crown})"
     return crowns
+
+
+def crown_of(mesh: Mesh, tooth: int, vertices: IntArray, core: IntArray) -> Crown | str:
+    """The crown of these vertices of the scan; how small it is, in words, if it is too small."""
+    weight = mesh.areas[vertices]
+    area = float(weight.sum())
+    if area < SMALLEST_AREA or len(core) < FEWEST_IN_CORE:
+        return f"{area:.0f} mm² of surface"
+    return Crown(tooth, vertices, core, weight @ mesh.vertices[vertices] / area, area)

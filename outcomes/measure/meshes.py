@@ -117,7 +117,7 @@ def _at_vertices(values: FloatArray, faces: IntArray, n: int) -> FloatArray:
     )
 
 
-def read_mesh(path: str | PathLike[str], *, unit: str = "mm") -> Mesh:
+def read_mesh(path: str | PathLike[str], *, unit: str = "mm", whole_arch: bool = True) -> Mesh:
     """Read a scan of one arch, or of part of it.
 
     Equal vertices are merged; triangles without area, twice there, or with numbers that are not
@@ -130,6 +130,8 @@ def read_mesh(path: str | PathLike[str], *, unit: str = "mm") -> Mesh:
         ``.stl``, ``.ply`` or ``.obj``.
     unit
         Of its numbers: mm, cm, m or inch.
+    whole_arch
+        Whether its size must be that of an arch or a part of one; not of a single crown.
 
     Returns
     -------
@@ -149,7 +151,8 @@ def read_mesh(path: str | PathLike[str], *, unit: str = "mm") -> Mesh:
     kind = check_file(path)
     vertices, faces = _load(path, kind)
     mesh = clean(vertices * UNITS[unit], faces, path.name)
-    check_size(mesh, path.name, unit)
+    if whole_arch:
+        check_size(mesh, path.name, unit)
     return mesh
 
 

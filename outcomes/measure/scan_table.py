@@ -44,7 +44,7 @@ class ScanRow:
     start, planned, achieved
         Meshes; planned or achieved is None where the table leaves it blank.
     teeth
-        The points clicked on the start scan.
+        A table of the points clicked on the start scan, or a folder with a mesh for each crown.
     reference
         What is taken as stable: "palate", "all", or FDI numbers.
     unit
@@ -80,7 +80,7 @@ class ScanRow:
         return {stage: file for stage, file in files.items() if file is not None}
 
     def files(self) -> list[Path]:
-        """Every file of the row."""
+        """Every file of the row; a folder of crowns as such."""
         return [self.start, *self.stages().values(), self.teeth]
 
 
@@ -188,14 +188,14 @@ def _paths(rows: Rows, column: str, folder: Path) -> list[Path | None]:
     """The file of each row; a blank one is a problem where it is required."""
     words = rows.require_text(column) if SCANS.column(column).required else rows.texts(column)
     seen: dict[str, tuple[Path | None, Said]] = {
-        word: _file(word, folder) for word in pd.unique(words) if word
+        word: _file(word, folder, or_folder=column == "teeth") for word in pd.unique(words) if word
     }
     found = [seen.get(word, (None, None)) for word in words]
     _list_each(rows, column, [said for _, said in found])
     return [file for file, _ in found]
 
 
-def _file(text: str, folder: Path) -> tuple[Path | None, Said]:
+def _file(text: str, folder: Path, *, or_folder: bool = False) -> tuple[Path | None, Said]:
     """The file that a cell means, and what is to be said of it."""
     if re.match(r"^[A-Za-z][A-Za-z0-9+.-]+://", text) or text.startswith(("\\\\", "//")):
         return None, ("an address, not a file", "Copy the file beside this table.", "exclude")
@@ -208,7 +208,7 @@ def _file(text: str, folder: Path) -> tuple[Path | None, Said]:
                 f"In {Path(parts).parent.name or 'the folder of this table'} it is not to be found."
             )
             return None, ("there is no such file", f"{near} Correct the path.", "exclude")
-        if not path.is_file():
+        if not (path.is_file() or (or_folder and path.is_dir())):
             return None, ("a folder, not a file", "Give the path of one file.", "exclude")
     except (OSError, ValueError):
         return None, ("a path that cannot be looked up", "Correct the path.", "exclude")

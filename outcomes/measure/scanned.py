@@ -13,6 +13,7 @@ from outcomes.measure.crowns import find_crowns
 from outcomes.measure.meshes import FloatArray, IntArray, Mesh
 from outcomes.measure.motion import Rigid, ToothFrame
 from outcomes.measure.palate import on_palate
+from outcomes.measure.ready_crowns import crowns_on
 from outcomes.measure.register import Fit, Patch, patch_of, register
 from outcomes.measure.superimpose import (
     Superimposition,
@@ -104,6 +105,7 @@ def measure_arch(
     points: Mapping[tuple[int, str], FloatArray] | None = None,
     reference: Reference = "all",
     palate: FloatArray | None = None,
+    ready: Mapping[int, IntArray] | None = None,
 ) -> ArchMeasured:
     """Motions of all clicked crowns between scans of one arch.
 
@@ -123,6 +125,8 @@ def measure_arch(
         What is stable: teeth, "palate" or "all".
     palate
         (n, 3): outline of the patch of the palate, start scan.
+    ready
+        Tooth -> its vertices in the start scan, where crowns are not to be found around the clicks.
 
     Returns
     -------
@@ -135,7 +139,9 @@ def measure_arch(
     if axes.stopped:
         why = "; ".join(axes.problems.loc[axes.problems["severity"] == "stop", "problem"])
         return _nothing(arch, start, later, clicks, axes, why)
-    crowns, refused = find_crowns(start, clicks, axes.frames)
+    crowns, refused = (
+        find_crowns(start, clicks, axes.frames) if ready is None else crowns_on(start, ready)
+    )
     patches = {t: patch_of(start, c.core, seed=t) for t, c in crowns.items()}
     few = [t for t, p in patches.items() if not len(p.points)]
     for tooth in few:

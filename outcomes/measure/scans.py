@@ -16,7 +16,8 @@ from outcomes.domain.scan_tables import PALATE_TOOTH
 from outcomes.errors import CohortError, InputError, Unreadable
 from outcomes.measure.measured import ArchPart, Measured, assemble
 from outcomes.measure.meshes import Mesh, read_mesh
-from outcomes.measure.points import Clicks, clicks_of
+from outcomes.measure.points import Clicks, as_clicks, clicks_of
+from outcomes.measure.ready_crowns import OnStart, laid_on, read_crowns
 from outcomes.measure.scan_table import ScanRow, read_scan_table
 from outcomes.measure.scanned import ArchMeasured, StageMeasured, measure_arch
 from outcomes.measure.sensitivity import other_references
@@ -40,7 +41,8 @@ def measure_scans(path: str | Path, *, progress: progress_.Step = progress_.sile
     path
         A table of scans (text file, or a workbook's sheet ``scans``), one row an arch: patient,
         course, arch, start, planned, achieved (STL, PLY or OBJ; paths from the table's folder),
-        teeth (a table of clicked points), reference (``palate``, ``all`` or FDI numbers), unit.
+        teeth (a table of clicked points, or a folder with a mesh for each crown of the start scan,
+        named by its FDI number as ``16.stl``), reference (``palate``, ``all`` or FDI numbers), unit.
     progress
         Called with what is being done, steps done, and steps in all.
 
@@ -108,7 +110,12 @@ def _row(
         found.append(problem_frame("scans", row.row, column, value, said, remedy, severity))
 
     stages = tuple(row.stages())
-    clicks, more = _clicks(row, found, note)
+    ready, clicks, more = None, None, list[tuple[str, str]]()
+    if row.teeth.is_dir():
+        ready = read_crowns(row.teeth, arch=row.arch, unit=row.unit, note=note)
+        more = ready.hashes
+    else:
+        clicks, more = _clicks(row, found, note)
     files = [*more, *_hashes(row)]
     meshes: dict[str, Mesh] = {}
     why: dict[str, str] = {}
@@ -118,18 +125,28 @@ def _row(
         except Unreadable as error:
             note(name, file.name, error.problem, error.remedy, "exclude")
             why[name] = error.problem
+    lost: dict[int, str] = {}
+    on: OnStart | None = None
+    if ready is not None:
+        lost = ready.lost | (dict.fromkeys(ready.meshes, why["start"]) if "start" in why else {})
+        if "start" in meshes:
+            on = laid_on(meshes["start"], ready, note)
+            clicks, lost = as_clicks(on.clicks) if on.clicks else None, on.lost
+    told = [_refused(t, s, lost[t]) for s in stages for t in sorted(lost)]
     if clicks is None or "start" not in meshes:
         reason = why.get("start", "the clicked points cannot be read")
         quality = [
             _refused(t, s, reason) for s in stages for t in (clicks.clicks if clicks else ())
         ]
+        quality += told
         return _part(row, quality, found), [], files
     later = {s: meshes[s] for s in stages if s in meshes}
     done = measure_arch(
         row.arch, meshes["start"], later, clicks.clicks, points=clicks.points,
         reference=row.reference, palate=clicks.palate if len(clicks.palate) else None,
+        ready=on.vertices if on else None,
     )  # fmt: skip
-    quality = [dict(q) for q in done.quality]
+    quality = [dict(q) for q in done.quality] + told
     quality += [_refused(t, s, why[s]) for s in stages if s in why for t in sorted(clicks.clicks)]
     for problem in done.axes.problems.itertuples():
         note("teeth", problem.value, str(problem.problem), str(problem.remedy), _mild(problem))
