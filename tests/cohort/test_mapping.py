@@ -352,6 +352,22 @@ def test_all_faults_of_a_mapping_are_listed_at_once():
         assert words in str(caught.value)
 
 
+def test_a_column_and_a_kind_of_number_cannot_be_the_same():
+    """Both would be one column of the records; the planned ones stand in theirs."""
+    heads = {
+        "p": "patient",
+        "t": "tooth",
+        "m": "movement",
+        "a": "planned",
+        "k": "kind",
+        "n": "number",
+    }
+    part = Part("", (1,), heads)
+    assert Mapping((part,), kinds={"after": "achieved", "other": ""})
+    with pytest.raises(InputError, match="planned is a column, and a kind of number too"):
+        Mapping((part,), kinds={"before": "planned", "after": "achieved"})
+
+
 TEXT = st.text(
     st.characters(codec="utf-8", exclude_categories=("Cc", "Cs")), min_size=1, max_size=9
 )

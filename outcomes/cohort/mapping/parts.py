@@ -371,7 +371,9 @@ def _by_kind(
         lists.append(Records(of_kind.reset_index(drop=True), own))
     if unknown.any():
         remedy = "Say in the mapping what this word means, or correct the cell."
-        strange = frame[unknown].drop(columns="kind").rename(columns={"number": "planned"})
+        strange = frame[unknown].drop(columns="kind")
+        if "planned" not in strange:
+            strange = strange.rename(columns={"number": "planned"})
         why = [Trouble("kind", w, "no kind of number of that name", remedy) for w in words[unknown]]
         strange = strange.assign(**{TROUBLE: pd.Series(why, index=strange.index, dtype=object)})
         lists.append(Records(strange.reset_index(drop=True), own))

@@ -197,7 +197,8 @@ def _achieved(work: Numbers) -> None:
         if name not in work.values or planned is None:
             continue
         given = work.values[name]
-        found = planned - given if name == "remaining" else planned * given / 100
+        with np.errstate(over="ignore", invalid="ignore"):  # numbers near the largest there is
+            found = planned - given if name == "remaining" else planned * given / 100
         strange = work.unread[name]
         work.fail(strange, name, "not a number", "Write one number in the cell.")
         if "achieved" in work.values:
