@@ -127,6 +127,13 @@ def read_crowns(folder: Path, *, arch: str, unit: str, note: Note) -> ReadyCrown
         except OSError:
             lost[tooth] = f"{names} cannot be opened"
             note("teeth", names, lost[tooth], "Look at who may read it.", "exclude")
+    for alike in _same_content(hashes):
+        teeth = [int(Path(name).stem) for name in alike]
+        problem = f"{listed([Path(name).name for name in alike])} are copies of one file"
+        note("teeth", listed(map(str, teeth)), problem, "Give each its own crown.", "exclude")
+        for tooth in teeth:
+            meshes.pop(tooth, None)
+            lost[tooth] = problem
     if not meshes:
         remedy = (
             "Put one mesh a crown into it, named by its number as 16.stl, or give a table of "
@@ -134,6 +141,14 @@ def read_crowns(folder: Path, *, arch: str, unit: str, note: Note) -> ReadyCrown
         )
         note("teeth", folder.name, f"no crown of the {arch} arch can be used", remedy, "exclude")
     return ReadyCrowns(meshes, lost, hashes)
+
+
+def _same_content(hashes: list[tuple[str, str]]) -> list[list[str]]:
+    """Names of files that hold the same, those alike together."""
+    alike: dict[str, list[str]] = {}
+    for name, sha in hashes:
+        alike.setdefault(sha, []).append(name)
+    return [names for names in alike.values() if len(names) > 1]
 
 
 def _named(folder: Path, arch: str, note: Note) -> dict[int, list[Path]]:

@@ -173,10 +173,11 @@ def test_each_file_that_cannot_be_used_is_listed(written, tmp_path, listing):
         (folder / name).write_text(good)
     (folder / "11.obj").write_text("this is a letter\n")
     (folder / "13.obj").mkdir()
+    shutil.copy(folder / "26.obj", folder / "27.obj")
     (folder / ".hidden").write_text("")
     ready = read_crowns(folder, arch="upper", unit="mm", note=note)
-    assert set(ready.meshes) == {14, 21, 24, 26}
-    assert set(ready.lost) == {16, 11}
+    assert set(ready.meshes) == {14, 21, 24}
+    assert set(ready.lost) == {16, 11, 26, 27}
     told = {value: (problem, severity) for _, value, problem, _, severity in said}
     assert told["16.STL and 16.obj"] == ("16.STL and 16.obj are all crown 16", "exclude")
     assert told["36.obj"] == ("crowns of the other arch than upper", "exclude")
@@ -185,7 +186,8 @@ def test_each_file_that_cannot_be_used_is_listed(written, tmp_path, listing):
     assert all(n in ignored for n in ("upper_15.obj", "19.obj", "15.txt", "٢٢.obj", "13.obj"))
     assert ".hidden" not in ignored
     assert told[ignored][1] == "check"
-    assert len(said) == 4
+    assert told["26 and 27"] == ("26.obj and 27.obj are copies of one file", "exclude")
+    assert len(said) == 5
     assert all(remedy for *_, remedy, _ in said)
 
 
@@ -243,6 +245,18 @@ def test_crowns_of_another_unit_or_that_are_broken_leave_their_neighbours(made, 
     said = measured.problems.query("column == 'teeth' and severity == 'exclude'")
     assert said["problem"].str.startswith("P001, course 1, upper: ").all()
     assert len(said) == 2
+
+
+def test_a_start_that_cannot_be_read_refuses_every_crown(written, tmp_path):
+    for file in written.glob("P001*"):
+        shutil.copy(file, tmp_path)
+    shutil.copytree(written / "crowns", tmp_path / "crowns")
+    table = pd.read_csv(written / "scans.csv")
+    (tmp_path / table["start"][0]).write_bytes(b"")
+    shutil.copy(written / "scans.csv", tmp_path)
+    quality = oc.measure_scans(tmp_path / "scans.csv").quality
+    assert set(quality["tooth"]) == set(TEETH)
+    assert quality["reason"].str.contains("is empty").all()
 
 
 def test_a_single_crown_is_read_as_such_only(written):

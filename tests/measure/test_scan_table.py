@@ -84,6 +84,11 @@ def test_a_row_that_cannot_be_measured_says_why(folder, cells, problem, remedy):
     assert (found["severity"] == "exclude").any()
 
 
+def test_teeth_may_be_a_folder(folder):
+    (row,) = read_scan_table(written(folder, GOOD.replace("teeth.csv", "scans"))).rows
+    assert row.teeth == folder / "scans"
+
+
 def test_all_problems_of_a_row_are_listed(folder):
     bad = "P1,x,middle,scans/none.stl,,scans/end.obj,none.csv,16 99,furlong"
     with pytest.raises(CohortError, match="no row of scans") as caught:
