@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from outcomes.errors import InputError
@@ -76,6 +77,6 @@ def matched(outlines: pd.DataFrame, cohort: Cohort) -> tuple[pd.DataFrame, str]:
     known = [which in there for which in given]
     lost = list(dict.fromkeys(w for w, ok in zip(given, known, strict=True) if not ok))
     said = listed(f"{patient}, course {course}" for patient, course in lost)
-    return outlines[known].reset_index(drop=True), (
+    return outlines[np.array(known, dtype=bool)].reset_index(drop=True), (
         f"Scans of no course in these records, so not shown: {said}." if lost else ""
     )
