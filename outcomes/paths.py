@@ -1,5 +1,8 @@
-"""Where the notebooks, shared files and demo cohorts are: beside the package, or inside the wheel."""
+"""Where the notebooks, shared files and demo cohorts are, and what versions are installed."""
 
+import platform
+from collections.abc import Iterable
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -31,3 +34,25 @@ def data_path(*parts: str) -> Path:
     raise FileNotFoundError(
         f"{'/'.join(parts)} is neither beside the package nor inside it: reinstall outcomes."
     )
+
+
+def versions(packages: Iterable[str]) -> dict[str, str]:
+    """Versions of Python and of the packages a result depends on.
+
+    Returns
+    -------
+    dict
+        Package name to version; ``"not installed"`` where there is none.
+
+    Examples
+    --------
+    >>> versions(["outcomes"])["outcomes"].count(".")
+    2
+    """
+    found = {"python": platform.python_version()}
+    for name in packages:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found

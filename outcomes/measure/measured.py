@@ -7,12 +7,10 @@ what was not measured is absent, never 0.
 from __future__ import annotations
 
 import json
-import platform
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +26,7 @@ from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.scan_tables import STAGES
 from outcomes.errors import CannotAnswer, OutputRefused
 from outcomes.measure.motion import FloatArray, Rigid, ToothFrame, components
+from outcomes.paths import versions
 from outcomes.words.english import number_of
 from outcomes.words.safe import write_csv
 from outcomes.words.shown import as_html, as_text
@@ -44,6 +43,8 @@ QUALITY = [
 ]
 AXES = ("centre", "mesial", "buccal", "occlusal")
 FRAMES = ["patient", "course", "arch", "tooth", *(f"{a}_{x}" for a in AXES for x in "xyz")]
+#: Whose versions stand in the provenance.
+PACKAGES = ("outcomes", "numpy", "scipy", "pandas", "trimesh", "libigl")
 REPEATS = ["patient", "course", "tooth", "movement", "reader", "reading", "value"]
 
 DECIMALS = 10
@@ -226,7 +227,7 @@ class Measured:
             "files": [{"file": name, "sha256": sha} for name, sha in self.inputs],
             "settings": dict(self.settings),
             "notes": list(self.notes),
-            "versions": _versions(),
+            "versions": versions(PACKAGES),
             "written": datetime.now().astimezone().isoformat(timespec="seconds"),
         }
 
@@ -426,16 +427,3 @@ def _check_free(folder: Path, *, overwrite: bool) -> None:
             f"{folder} holds something other than what outcomes wrote, so it is left alone: choose "
             "another folder."
         )
-
-
-PACKAGES = ("outcomes", "numpy", "scipy", "pandas", "trimesh", "libigl")
-
-
-def _versions() -> dict[str, str]:
-    found = {"python": platform.python_version()}
-    for name in PACKAGES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "not installed"
-    return found

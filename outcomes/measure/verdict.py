@@ -2,7 +2,7 @@
 
 The error of each crown is predicted from how its motion changes when one part of it after another
 is left out, and from the misfit beside the information of its shape; its limits were set on
-invented arches of three makers (`benchmarks/README.md`).
+invented arches (`benchmarks/README.md`).
 """
 
 from __future__ import annotations

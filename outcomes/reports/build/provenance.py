@@ -2,12 +2,12 @@
 
 import hashlib
 import json
-import platform
 from collections.abc import Mapping
 from datetime import datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
+
+from outcomes.paths import versions
 
 PACKAGES = (
     "outcomes",
@@ -20,28 +20,6 @@ PACKAGES = (
     "papermill",
     "nbconvert",
 )
-
-
-def versions() -> dict[str, str]:
-    """Versions of Python and of the packages a result depends on.
-
-    Returns
-    -------
-    dict
-        Package name to version; ``"not installed"`` where there is none.
-
-    Examples
-    --------
-    >>> versions()["outcomes"].count(".")
-    2
-    """
-    found = {"python": platform.python_version()}
-    for name in PACKAGES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "not installed"
-    return found
 
 
 def file_sha256(path: Path) -> str:
@@ -94,7 +72,7 @@ def provenance(
         "input": {"file": source, "sha256": sha256, "invented": invented},
         "seed": seed,
         "options": plain,
-        "versions": versions(),
+        "versions": versions(PACKAGES),
         "written": written.isoformat(timespec="seconds"),
     }
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from outcomes.reports.build.provenance import versions
+from outcomes.paths import versions
+from outcomes.reports.build.provenance import PACKAGES
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
@@ -15,7 +16,7 @@ def computed_with(cohort: Cohort, packages: tuple[str, ...], *more: str) -> str:
 
     ``more`` is said before the input, such as ``"seed 1"``.
     """
-    found = versions()
+    found = versions(PACKAGES)
     names = ("outcomes", *packages)
     with_ = ", ".join([f"Python {found['python']}", *(f"{n} {found[n]}" for n in names), *more])
     return f"{with_}. Input {cohort.source}, SHA-256 {cohort.sha256}."

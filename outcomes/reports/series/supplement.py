@@ -10,7 +10,8 @@ from outcomes.clinical.paired import SMALL
 from outcomes.clinical.unplanned import FEWEST_PATIENTS, LEAST_MEASURED
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.names import class_name, heading, measure_name
-from outcomes.reports.build.provenance import versions
+from outcomes.paths import versions
+from outcomes.reports.build.provenance import PACKAGES
 from outcomes.reports.common.references import REFERENCES
 from outcomes.reports.common.rows import STANDS_OUT
 from outcomes.reports.series.cells import (
@@ -320,7 +321,7 @@ def settings_table(series: Series) -> Draft:
         ),
         ("few", "Patients below which a line is marked", str(FEW_PATIENTS)),
     ]
-    found = versions()
+    found = versions(PACKAGES)
     lines += [(f"software {n}", capital(n) if n == "python" else n, found[n]) for n in SOFTWARE]
     lines += [
         ("input", "Input file", series.cohort.source),
