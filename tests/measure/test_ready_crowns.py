@@ -254,7 +254,7 @@ def test_what_two_crowns_reach_goes_to_the_nearer(listing, nearer, further):
         further: start.moved(np.eye(3), np.array([0, 0, 0.1])),
         nearer: corner.moved(np.eye(3), np.array([0, 0, 0.02])),
     }
-    on = laid_on(start, ReadyCrowns(meshes, {}, []), note)
+    on = laid_on(start, ReadyCrowns(dict(sorted(meshes.items())), {}, []), note)
     inner = (start.vertices < 9.9).all(axis=1)
     assert set(on.vertices[nearer]) == set(np.flatnonzero(inner))
     assert set(on.vertices[further]) == set(np.flatnonzero(~inner))
