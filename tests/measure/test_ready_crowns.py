@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.spatial import cKDTree
 
 import outcomes as oc
 from outcomes.errors import Unreadable
@@ -83,6 +84,16 @@ def test_motions_are_those_from_clicks_and_the_true_ones(made, measured):
         mm, degrees = off(matrix, made.moved["achieved"][tooth], centre)
         assert mm < 0.08
         assert degrees < 0.8
+
+
+def test_what_is_measured_is_the_crown_as_it_was_cut(made, measured):
+    """All of it but what the neighbours share, and no more beside it than the distance reaches."""
+    detail = measured.arches[0].detail
+    for tooth in TEETH:
+        points = cut(made, tooth).vertices
+        mine = detail.start.vertices[detail.crowns[tooth]]
+        assert cKDTree(points).query(mine)[0].max() < ON_CROWN + 0.35  # half an edge of the scan
+        assert (cKDTree(mine).query(points)[0] < 1e-3).mean() > 0.98
 
 
 def test_components_are_those_that_were_made(made, measured):
@@ -202,6 +213,15 @@ def test_an_empty_folder_is_told_and_gives_nothing(written, tmp_path):
     assert said.str.contains("the folder of crowns is empty").any()
 
 
+def flat():
+    """A flat scan of 20 by 20 mm."""
+    axis = np.linspace(0, 20, 41)
+    x, y = (g.ravel() for g in np.meshgrid(axis, axis))
+    i = (np.arange(40)[:, None] * 41 + np.arange(40)).ravel()
+    faces = np.concatenate([np.c_[i, i + 1, i + 41], np.c_[i + 1, i + 42, i + 41]])
+    return Mesh(np.c_[x, y, 0 * x], faces)
+
+
 @pytest.mark.parametrize(
     ("shift", "problem"),
     [
@@ -214,18 +234,30 @@ def test_an_empty_folder_is_told_and_gives_nothing(written, tmp_path):
 def test_a_crown_off_the_scan_is_refused(listing, shift, problem):
     """A flat scan and a crown above it, so that the distance is known exactly."""
     note, said = listing
-    axis = np.linspace(0, 20, 41)
-    x, y = (g.ravel() for g in np.meshgrid(axis, axis))
-    i = (np.arange(40)[:, None] * 41 + np.arange(40)).ravel()
-    faces = np.concatenate([np.c_[i, i + 1, i + 41], np.c_[i + 1, i + 42, i + 41]])
-    start = Mesh(np.c_[x, y, 0 * x], faces)
-    crown = start.part((start.vertices[faces] < 10).all(axis=(1, 2)))
+    start = flat()
+    crown = start.part((start.vertices[start.faces] < 10).all(axis=(1, 2)))
     lifted = crown.moved(np.eye(3), np.array([0, 0, shift]))
     on = laid_on(start, ReadyCrowns({11: lifted}, {}, []), note)
     assert len(said) == len(on.lost) == bool(problem)
     assert set(on.vertices) == (set() if problem else {11})
     assert problem in on.lost.get(11, "")
     assert not problem or said[0][1:3] == (11, on.lost[11])
+
+
+@pytest.mark.parametrize(("nearer", "further"), [(11, 12), (12, 11)])
+def test_what_two_crowns_reach_goes_to_the_nearer(listing, nearer, further):
+    """Over a flat scan, one crown on the whole of it and a nearer one on its corner."""
+    note, _ = listing
+    start = flat()
+    corner = start.part((start.vertices[start.faces] < 10).all(axis=(1, 2)))
+    meshes = {
+        further: start.moved(np.eye(3), np.array([0, 0, 0.1])),
+        nearer: corner.moved(np.eye(3), np.array([0, 0, 0.02])),
+    }
+    on = laid_on(start, ReadyCrowns(dict(sorted(meshes.items())), {}, []), note)
+    inner = (start.vertices < 9.9).all(axis=1)
+    assert set(on.vertices[nearer]) == set(np.flatnonzero(inner))
+    assert set(on.vertices[further]) == set(np.flatnonzero(~inner))
 
 
 def test_crowns_of_another_unit_or_that_are_broken_leave_their_neighbours(made, written, tmp_path):
