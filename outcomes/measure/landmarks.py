@@ -22,8 +22,15 @@ from outcomes.domain.scan_tables import PALATE_TOOTH, STAGES
 from outcomes.domain.teeth import FDI_TEETH
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.measure.axes import arch_frames
-from outcomes.measure.measured import ArchPart, Measured, assemble
-from outcomes.measure.motion import FloatArray, Rigid, ToothFrame, components, fit_rigid
+from outcomes.measure.measured import REST, ArchPart, Measured, assemble
+from outcomes.measure.motion import (
+    FloatArray,
+    Rigid,
+    ToothFrame,
+    components,
+    fit_rigid,
+    largest_change,
+)
 from outcomes.measure.points import CROWN, read_points
 from outcomes.measure.tables_in import CannotMeasure
 from outcomes.words.english import listed, number_of
@@ -414,6 +421,7 @@ def _left_out(
             "arch": key[2],
             "stage": stage,
             "left_out": out,
+            "instead": REST,
         }
         rest = [t for t in teeth if t != out]
         try:
@@ -422,12 +430,5 @@ def _left_out(
             rows.append(row | {"note": str(error)})
             continue
         change = laid.inverse().then(other_laid)
-        most = {"mm": 0.0, "degree": 0.0}
-        for tooth, motion in given.items():
-            was = components(motion, frames[tooth])
-            now = components(motion.then(change), frames[tooth])
-            for name, movement in MOVEMENTS.items():
-                if name in was:
-                    most[movement.unit] = max(most[movement.unit], abs(now[name] - was[name]))
-        rows.append(row | {"largest_mm": most["mm"], "largest_degree": most["degree"], "note": ""})
+        rows.append(row | largest_change(given, frames, change) | {"note": ""})
     return rows

@@ -45,6 +45,8 @@ AXES = ("centre", "mesial", "buccal", "occlusal")
 FRAMES = ["patient", "course", "arch", "tooth", *(f"{a}_{x}" for a in AXES for x in "xyz")]
 #: Whose versions stand in the provenance.
 PACKAGES = ("outcomes", "numpy", "scipy", "pandas", "trimesh", "libigl")
+#: What a scan is laid on where one tooth of the reference is left out.
+REST = "the other teeth of the reference"
 REPEATS = ["patient", "course", "tooth", "movement", "reader", "reading", "value"]
 
 DECIMALS = 10

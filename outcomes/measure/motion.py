@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer, InputError
 from outcomes.words.english import counted
 
@@ -31,6 +32,7 @@ __all__ = [
     "ToothFrame",
     "components",
     "fit_rigid",
+    "largest_change",
     "motion_of",
 ]
 
@@ -300,3 +302,23 @@ def _checked(
 def _on_a_line(centred: FloatArray, share: FloatArray) -> bool:
     sizes = np.linalg.svd(centred * np.sqrt(share)[:, None], compute_uv=False)
     return bool(sizes[1] <= ALONG_A_LINE * sizes[0])
+
+
+def largest_change(
+    motions: Mapping[int, Rigid], frames: Mapping[int, ToothFrame], change: Rigid
+) -> dict[str, float]:
+    """The largest change of any movement if every motion were followed by another.
+
+    Returns
+    -------
+    dict
+        largest_mm and largest_degree.
+    """
+    most = {"mm": 0.0, "degree": 0.0}
+    for tooth, motion in motions.items():
+        was = components(motion, frames[tooth])
+        now = components(motion.then(change), frames[tooth])
+        for name, value in was.items():
+            unit = MOVEMENTS[name].unit
+            most[unit] = max(most[unit], abs(now[name] - value))
+    return {"largest_mm": most["mm"], "largest_degree": most["degree"]}

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from outcomes.domain.movements import MOVEMENTS
-from outcomes.measure.motion import Rigid, ToothFrame, components
+from outcomes.measure.measured import REST
+from outcomes.measure.motion import largest_change
 from outcomes.measure.register import Fit
 from outcomes.measure.scanned import ArchMeasured
 from outcomes.measure.superimpose import Superimposition, on_all, on_teeth
@@ -41,7 +41,7 @@ def other_references(found: ArchMeasured) -> list[dict[str, Any]]:
                 rows.append(row | {"note": "too few teeth are left to lay it on"})
                 continue
             change = laid.motion.inverse().then(other.motion)
-            rows.append(row | _largest(given, found.frames, change) | {"note": ""})
+            rows.append(row | largest_change(given, found.frames, change) | {"note": ""})
     return rows
 
 
@@ -51,23 +51,10 @@ def _others(
     """Every other reference that is tried."""
     for out in laid.teeth if len(laid.teeth) < len(good) else ():
         rest = [t for t in laid.teeth if t != out]
-        yield out, "the other teeth of the reference", on_teeth(good, found.patches, rest)
+        yield out, REST, on_teeth(good, found.patches, rest)
     every = on_all(good, found.patches)
     if every is None or set(every.teeth) != set(laid.teeth):
         yield None, "all teeth, those that kept their places", every
     molars = [t for t in good if t % 10 in (6, 7)]
     if len(molars) >= 2 and set(molars) != set(laid.teeth):
         yield None, "the molars", on_teeth(good, found.patches, molars)
-
-
-def _largest(
-    given: Mapping[int, Rigid], frames: Mapping[int, ToothFrame], change: Rigid
-) -> dict[str, float]:
-    most = {"mm": 0.0, "degree": 0.0}
-    for tooth, motion in given.items():
-        was = components(motion, frames[tooth])
-        now = components(motion.then(change), frames[tooth])
-        for name, value in was.items():
-            unit = MOVEMENTS[name].unit
-            most[unit] = max(most[unit], abs(now[name] - value))
-    return {"largest_mm": most["mm"], "largest_degree": most["degree"]}
