@@ -360,7 +360,7 @@ def _resting(part: ArchPart, teeth: Sequence[int]) -> list[str]:
         return []
     listed = ", ".join(map(str, teeth))
     return [
-        f"Patient {part.patient}, course {part.course}: the plan leaves {listed} in place (no more "
+        f"{part.patient}, course {part.course}, {part.arch}: the plan leaves {listed} in place (no more "
         f"than {AT_REST['mm']:g} mm and {AT_REST['degree']:g} degrees in any way), so that planned "
         "is 0: how far they drifted is unplanned movement."
     ]
