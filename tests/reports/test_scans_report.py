@@ -188,3 +188,20 @@ def test_a_folder_without_outlines_or_with_others_is_refused(folder, tmp_path):
     )
     with pytest.raises(InputError, match="row 2 is no point"):
         read_outlines(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("unit", "smallest", "digits"),
+    [("mm", 0.0999, 2), ("mm", 0.1, 1), ("mm", 0.999, 1), ("mm", 1.0, 0), ("degree", 0.2, 1),
+     ("degree", 1.0, 0), ("mm", 0.0, 2), ("mm", 0.001, 2), ("degree", None, 1)],
+)  # fmt: skip
+def test_numbers_end_where_the_smallest_detectable_change_begins(unit, smallest, digits):
+    assert tables.decimals(unit, smallest) == digits
+    movement = "vertical" if unit == "mm" else "tip"
+    frame = pd.DataFrame(
+        {"tooth": [11], "movement": [movement], "planned": [1.23456], "achieved": [0.5]}
+    )
+    known = {} if smallest is None else {movement: smallest}
+    (shown,) = tables.movements(frame, known).filter(like=movement.capitalize()).iloc[0]
+    planned = shown.split(NBSP)[0]
+    assert planned == f"{1.23456:.{digits}f}"

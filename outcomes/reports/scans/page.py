@@ -30,6 +30,7 @@ from outcomes.reports.scans.results import (
     first_readings,
     reasons,
     references,
+    smallest_of_repeats,
 )
 from outcomes.words.english import listed
 from outcomes.words.safe import write_csv
@@ -197,12 +198,14 @@ def _turned(measured: Measured) -> list[Shown]:
 def movement_tables(measured: Measured) -> list[Shown]:
     """A table of movements for each course."""
     rows = measured.movements
+    smallest = smallest_of_repeats(measured)
+    ended = "; no digits below the smallest detectable change" if smallest else ""
     return [
         save_table(
             rows[(rows["patient"] == patient) & (rows["course"] == course)].reset_index(drop=True),
             "",
-            view=tables.movements,
-            caption=f"{patient}, course {course}: planned / achieved, a dash where not measured",
+            view=lambda frame: tables.movements(frame, smallest),
+            caption=f"{patient}, course {course}: planned / achieved, a dash where not measured{ended}",
         )
         for patient, course in courses(measured)
     ]

@@ -9,9 +9,12 @@ import pandas as pd
 from outcomes.domain.scan_tables import STAGES
 from outcomes.errors import CannotAnswer
 from outcomes.measure.measured import ArchPart, Measured
-from outcomes.measure.readings import measurement_error
+from outcomes.measure.readings import measurement_error, smallest_detectable_change
 
-__all__ = ["arches", "courses", "error_of_repeats", "first_readings", "reasons", "references"]
+__all__ = [
+    "arches", "courses", "error_of_repeats", "first_readings", "reasons", "references",
+    "smallest_of_repeats",
+]  # fmt: skip
 
 
 def first_readings(measured: Measured) -> list[ArchPart]:
@@ -101,3 +104,8 @@ def error_of_repeats(measured: Measured) -> tuple[pd.DataFrame, str]:
         return measurement_error(measured.repeats), ""
     except CannotAnswer as error:
         return pd.DataFrame(), str(error)
+
+
+def smallest_of_repeats(measured: Measured) -> dict[str, float]:
+    """Smallest detectable change of each movement that was measured again; mm or degrees."""
+    return smallest_detectable_change(measured.repeats) if len(measured.repeats) else {}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
@@ -16,7 +18,7 @@ from outcomes.reports.table import NOT_MEASURED
 from outcomes.words.numbers import count, number, percent, size
 from outcomes.words.units import NBSP, unit_symbol
 
-__all__ = ["arches", "error", "movements", "problems", "quality", "reasons", "references", "sensitivity"]  # fmt: skip
+__all__ = ["arches", "decimals", "error", "movements", "problems", "quality", "reasons", "references", "sensitivity"]  # fmt: skip
 
 PALATE = "palate"
 
@@ -83,10 +85,11 @@ def quality(frame: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def movements(frame: pd.DataFrame) -> pd.DataFrame:
+def movements(frame: pd.DataFrame, smallest: Mapping[str, float] | None = None) -> pd.DataFrame:
     """Of ``Measured.movements`` of one course: a line for each tooth, from right to left.
 
-    In each cell planned / achieved, a dash for what was not measured.
+    In each cell planned / achieved, a dash for what was not measured. ``smallest`` is the smallest
+    detectable change of each movement, where it is known: numbers end where it begins.
     """
     rows = []
     ordered = frame.assign(place=frame["tooth"].map(ORDER)).sort_values("place", kind="stable")
@@ -95,10 +98,24 @@ def movements(frame: pd.DataFrame) -> pd.DataFrame:
         values = part.set_index("movement")
         for name, movement in MOVEMENTS.items():
             line[f"{name.capitalize()}, {unit_symbol(movement.unit)}"] = _pair(
-                values, name, 2 if movement.unit == "mm" else 1
+                values, name, decimals(movement.unit, (smallest or {}).get(name))
             )
         rows.append(line)
     return pd.DataFrame(rows, dtype=object)
+
+
+def decimals(unit: str, smallest: float | None = None) -> int:
+    """Decimals of a measured movement: 2 for mm and 1 for degrees, fewer where its error says so.
+
+    Examples
+    --------
+    >>> decimals("mm"), decimals("mm", 0.05), decimals("mm", 0.2), decimals("degree", 1.4)
+    (2, 2, 1, 0)
+    """
+    most = 2 if unit == "mm" else 1
+    if smallest is None or not smallest > 0:
+        return most
+    return min(max(math.ceil(-math.log10(smallest)), 0), most)
 
 
 def _pair(values: pd.DataFrame, name: str, digits: int) -> str:
