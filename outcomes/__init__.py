@@ -65,6 +65,7 @@ _WHERE = {
     "Expectation": "outcomes.predictive.expect",
     "expect": "outcomes.predictive.expect",
     "expect_all": "outcomes.predictive.expect",
+    "prior_weight": "outcomes.predictive.prior_weight",
     "overcorrection": "outcomes.overcorrect.factors",
     "Rules": "outcomes.overcorrect.rules",
     "Plan": "outcomes.overcorrect.plan",
