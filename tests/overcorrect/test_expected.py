@@ -53,4 +53,4 @@ def test_a_past_patient_has_the_own_outlook_and_a_new_one_has_not():
 def test_the_map_of_chances_is_drawn_of_an_expectation():
     plan = prescribe(Invented(), aims([-1.0, -0.6], tooth=[31, 42]))
     (ax,) = chance_map(plan)
-    assert "lower incisor intrusion" in ax.get_title()
+    assert "lower incisor intrusion" in ax.get_title(loc="left")
