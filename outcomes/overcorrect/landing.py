@@ -15,19 +15,11 @@ from scipy.interpolate import CubicSpline
 from scipy.special import stdtr, stdtrit
 
 from outcomes.mixed.blocks import Array
+from outcomes.predictive.mixture import Chances
 
 __all__ = ["Chances", "Looks", "Outlook", "best_plan", "plan_for_mean", "searched"]
 
 _COARSE, _FINE, _BISECTIONS = 81, 41, 60
-
-
-@dataclass(frozen=True)
-class Chances:
-    """within: lands within the tolerance; over: beyond aim + tolerance; under: short of it."""
-
-    within: Array
-    over: Array
-    under: Array
 
 
 class Looks(Protocol):
@@ -40,6 +32,9 @@ class Looks(Protocol):
     @property
     def mean(self) -> Any:
         """A function of plans: the expected result."""
+
+    def at(self, plan: Array) -> tuple[Array, Array, Array]:
+        """Mean, SD (or scale of t) and degrees of freedom of the result at plans."""
 
     def chances(self, plan: Array, aim: Array, tolerance: Array | float) -> Chances:
         """Chances at plans; ``plan`` and ``aim`` broadcast."""
