@@ -132,6 +132,7 @@ def test_caps_are_named_from_the_lowest_to_the_highest():
         {"over_cap": "0.1"},
         {"over_cap": np.nan},
         {"over_cost": 0.0},
+        {"over_cost": True},
         {"over_cost": {"torque": -1.0}},
     ],
 )
