@@ -71,6 +71,7 @@ _WHERE = {
     "Plan": "outcomes.overcorrect.plan",
     "PlanLimits": "outcomes.overcorrect.plan",
     "prescribe": "outcomes.overcorrect.prescribe",
+    "decision_curve": "outcomes.overcorrect.decision",
     "aims_from_cohort": "outcomes.overcorrect.aims",
     "read_aims": "outcomes.overcorrect.aims",
     "Validation": "outcomes.overcorrect.validate",
