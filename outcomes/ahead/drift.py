@@ -31,6 +31,8 @@ CELLS = tuple(f"{arch} {kind}" for arch in ("upper", "lower") for kind in TOOTH_
 """Arch and class, in the order of the coefficients."""
 
 _DRAWS, _ROUNDS, _T_DF, _BISECTIONS = 256, 4, 5.0, 50
+_Found = tuple[Any, Any, Any]
+_Density = Callable[[Array], _Found]
 _SDS = 4  # residual, class and arch of a patient, course of a patient, between classes and arches
 
 
@@ -114,7 +116,7 @@ class Drift:
         if own is not None:
             shared = of_cell[:, None] * (own.cell == at)
             gain = np.linalg.solve(own.covariance(self.sd), shared[..., None])[..., 0]
-            np.subtract.at(loading, (slice(None), own.cell), gain)
+            loading -= gain @ np.eye(len(CELLS))[own.cell]
             shift = gain @ own.mean
             left = left - (gain * shared).sum(axis=1)
         mean = shift + (loading * self.mean).sum(axis=1)
@@ -138,7 +140,7 @@ def learn_drift(rows: pd.DataFrame, scale: float, seed: int = 1) -> Drift:
     people, within, free = _summed(rows)
     owns = list(people.values())
 
-    def density(points: Array) -> tuple[Array, Array, Array]:
+    def density(points: Array) -> _Found:
         """Log density (B,) of log SDs (B, 4); mean and covariance of the coefficients."""
         sd = np.exp(points)
         cells = len(CELLS)
@@ -191,15 +193,12 @@ def _summed(rows: pd.DataFrame) -> tuple[dict[str, _Own], float, int]:
     return people, within, len(work) - len(table)
 
 
-_Density = Callable[[Array], tuple[Array, Array, Array]]
-
-
 def _sampled(density: _Density, start: Array, seed: int) -> tuple[Array, Array, Array, Array]:
     """Draws of points with weights, and what the density gives beside."""
     centre, root = _mode(density, start)
     proposals = [(centre, 1.2 * root)]
     points: list[Array] = []
-    parts: list[tuple[Array, Array, Array]] = []
+    parts: list[_Found] = []
     for k in range(_ROUNDS):
         points.append(_draw(*proposals[k], seed + k))
         parts.append(density(points[k]))

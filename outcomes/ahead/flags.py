@@ -89,11 +89,11 @@ def row_cautions(flags: pd.DataFrame, aims: pd.DataFrame) -> dict[int, list[str]
     said: dict[int, list[str]] = {}
     for at, aim in aims.iterrows():
         here = pd.DataFrame([aim])
-        for flag in flags[flags["flag"] != _NOT_MEASURED].itertuples():
-            of_patient = flag.tooth is pd.NA or pd.isna(flag.tooth)
-            if not of_patient and int(flag.tooth) != int(aim["tooth"]):
+        for flag in flags[flags["flag"] != _NOT_MEASURED].to_dict("records"):
+            of_patient = pd.isna(flag["tooth"])
+            if not of_patient and int(flag["tooth"]) != int(aim["tooth"]):
                 continue
-            concerns = _CONCERNS[str(flag.measure)]
+            concerns = _CONCERNS[str(flag["measure"])]
             if concerns(here).any():
                 said.setdefault(int(str(at)), []).append(_sentence(flag, aim))
     return said
@@ -226,9 +226,9 @@ def _apex_outwards(tooth: int, aims: pd.DataFrame, planned: pd.Series) -> float:
     return float(apex_motion(motion, turn, arm)[1])
 
 
-def _sentence(flag: Any, aim: pd.Series) -> str:
+def _sentence(flag: dict[Any, Any], aim: pd.Series) -> str:
     """The flag, and what it means for this movement."""
-    name, movement = str(flag.measure), MOVEMENTS[str(aim["movement"])]
+    name, movement = str(flag["measure"]), MOVEMENTS[str(aim["movement"])]
     way = movement.direction_in_full(aim["aim"], str(aim["tooth_class"]), str(aim["arch"]))
     then = {
         "recession": f"This movement ({way}) goes towards gum that is already lost: going too far "
@@ -240,7 +240,7 @@ def _sentence(flag: Any, aim: pd.Series) -> str:
         "and stay short rather than go too far.",
         "gingival_display": f"This movement ({way}) shows more.",
     }[name]
-    return f"{flag.why} {then}"
+    return f"{flag['why']} {then}"
 
 
 def missing_said(flags: pd.DataFrame) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.ahead.asks import empty
 from outcomes.ahead.beside import Beside, beside_of, neighbours, plans_beside, rows_beside
-from outcomes.ahead.drift import CELLS, Drift, SideMovement, learn_drift
+from outcomes.ahead.drift import Drift, SideMovement, learn_drift
 from outcomes.ahead.records import Records
 from outcomes.ahead.result import HOLDS
 from outcomes.domain.limit_in_force import limit
@@ -20,7 +20,7 @@ from outcomes.overcorrect.rules import Rules
 from outcomes.words.english import counted
 from outcomes.words.numbers import size
 
-__all__ = ["Learnt", "asked_of_records", "holds_of", "learn_side_movements"]
+__all__ = ["Learnt", "asked_of_records", "holds_of", "learn_side_movement"]
 
 
 class Learnt:
@@ -47,18 +47,12 @@ class Learnt:
         return self.rows.assign(achieved=self.rows["achieved"] - added)
 
 
-def learn_side_movements(
-    records: Records, movements: set[str], fewest: int, seed: int = 1
-) -> dict[str, Learnt]:
-    """By movement; only of permanent and deciduous teeth whose plan was recorded as 0."""
+def learn_side_movement(records: Records, movement: str, fewest: int, seed: int = 1) -> Learnt:
+    """What is told of one movement by the rows whose plan was recorded as 0."""
     measured = records.measured
-    still = measured[measured["planned"] == 0]
-    found = {}
-    for movement in sorted(movements):
-        rows = still[still["movement"] == movement]
-        every = records.rows[records.rows["movement"] == movement]
-        found[movement] = Learnt(rows, every, fewest, seed)
-    return found
+    rows = measured[(measured["planned"] == 0) & (measured["movement"] == movement)]
+    every = records.rows[records.rows["movement"] == movement]
+    return Learnt(rows, every, fewest, seed)
 
 
 def asked_of_records(rows: pd.DataFrame, planned: set[tuple[int, str]]) -> pd.DataFrame:
