@@ -220,7 +220,7 @@ def _course(
         holds=holds,
         stages=stages(asks, limits, rules.max_factor),
         unlikely=unlikely(asks, done, helpful),
-        alternatives=alternatives_of(asks, levels, code, limits),
+        alternatives=alternatives_of(asks, levels, code),
         arch=arch,
         aligners=aligners,
         intervals=intervals_of(records, movements, aligners, limits.days_per_aligner),
