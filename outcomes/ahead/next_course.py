@@ -106,8 +106,8 @@ def next_course(
     >>> past = simulate_rates(12, seed=1, movement="vertical", rates=0.55)
     >>> ahead = next_course(past, aims=pd.DataFrame({"tooth": [31, 36], "aim": [-1.5, 0.0],
     ...     "movement": "vertical"}))
-    >>> ahead.patient, ahead.course, ahead.aligners
-    ('NEW', 1, 10)
+    >>> ahead.patient, ahead.course, ahead.plan.aims["tooth"].tolist()
+    ('NEW', 1, [31])
     >>> print(ahead.holds["why"].iloc[0].split(":")[0])
     The cohort has no measured movement with a plan of 0 of this kind
     """
