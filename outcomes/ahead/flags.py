@@ -155,10 +155,7 @@ def _flagged(
         travel = _apex_outwards(tooth, aims, planned)
         judged = value - max(travel, 0.0)
         if travel > 0.05:
-            why = (
-                f"By handbook lengths the plan takes the apex {size(travel, 'mm')} towards the outer "
-                f"plate, {size(value, 'mm')} away when it was measured."
-            )
+            why = f"By handbook lengths the plan takes it {size(travel, 'mm')} nearer."
     flagged = (
         judged <= limit + _SLACK
         if name == "apex_to_plate"

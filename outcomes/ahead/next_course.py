@@ -223,7 +223,9 @@ def _course(
         alternatives=alternatives_of(asks, levels, code),
         arch=arch,
         aligners=aligners,
-        intervals=intervals_of(records, movements, aligners, limits.days_per_aligner),
+        intervals=intervals_of(
+            records, movements, aligners, limits.days_per_aligner, past.of_intervals
+        ),
         flags=flags,
         problems=_problems(plan, read, code, known),
         notes=tuple(_notes(done, plan, asks, flags, read, known, last)),
@@ -316,7 +318,7 @@ def _notes(
     if len(unknown):
         n = len(unknown)
         said.append(
-            f"What is left of {counted(n, 'movement')} {is_(n)} not known, as a course has no result: "
+            f"What is left of {counted(n, 'movement')} is not known, as a course has no result: "
             f"{_teeth(unknown)}. Measure first; no plan is made for {'it' if n == 1 else 'them'}."
         )
     if known and read is None and plan is None:
