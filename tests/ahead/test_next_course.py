@@ -290,3 +290,42 @@ def test_it_is_public_and_complete(cohort, learnt):
     assert oc.next_courses is next_courses
     assert oc.NextCourse is result.NextCourse
     assert {f.name for f in dataclasses.fields(oc.NextCourse)} >= set(TABLES)
+
+
+def test_an_aim_counted_from_the_start_is_asked_about(cohort, learnt):
+    first = movements().query("patient == 'P00' and tooth == 41 and movement == 'vertical'")
+    aims = first[["tooth", "movement"]].assign(aim=first["planned"])
+    course = next_course(cohort, "P00", aims, expectations=learnt, alternatives=False)
+    assert course.problems["problem"].str.startswith("the aim is that of an earlier course").any()
+    assert course.problems["row"].tolist() == [2]
+    assert course.plan.aims["tooth"].tolist() == [41]  # it is kept
+
+
+def test_teeth_to_hold_that_may_drift_are_flagged(learnt):
+    """A tooth that is likely to extrude, beside one that stays; both have a deep pocket."""
+    rows = movements()
+    still = rows["planned"] == 0
+    rows.loc[still & (rows["tooth"] == 36), "achieved"] += 0.6
+    measures = pd.DataFrame(
+        {
+            "patient": "P05",
+            "after_course": 1,
+            "measure": "probing_depth",
+            "tooth": [36, 46],
+            "value": 6.0,
+        }
+    )
+    # molars of both sides are one class: 36 and 46 drift alike, and only P05 is measured
+    given = from_frames(rows, measures=measures[:1], notation="fdi", strict=False)
+    course = next_course(given, "P05", expectations=learnt, alternatives=False)
+    holds = course.holds.set_index("tooth")
+    assert (holds["beyond_positive"] > 0.10).all()
+    assert holds.loc[36, "cautions"].startswith("Probing depth of 6.00")
+    assert holds.loc[46, "cautions"] == ""
+    flagged = course.flags[course.flags["flag"] == "deep pocket"]
+    assert flagged["tooth"].tolist() == [36]
+    # where it is likely to stay, nothing is said
+    calm = from_frames(movements(), measures=measures[:1], notation="fdi", strict=False)
+    course = next_course(calm, "P05", expectations=learnt, alternatives=False)
+    assert (course.holds["beyond_positive"] < 0.10).all()
+    assert (course.holds["cautions"] == "").all()
