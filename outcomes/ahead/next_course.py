@@ -112,10 +112,10 @@ def next_course(
     >>> print(ahead.holds["why"].iloc[0].split(":")[0])
     The cohort has no measured movement with a plan of 0 of this kind
     """
-    rules = rules or Rules()
+    limits, rules = _settings(limits, rules)
     past = Past(cohort, expectations, rules.fewest, seed)
-    read = _read(aims, notation)
-    return _course(past, patient, read, limits or PlanLimits(), rules, helpful, alternatives)
+    read = _read(aims, notation, past)
+    return _course(past, patient, read, limits, rules, helpful, alternatives)
 
 
 def next_courses(
@@ -147,21 +147,28 @@ def next_courses(
     """
     if isinstance(patients, str):
         patients = [patients]
-    rules = rules or Rules()
+    limits, rules = _settings(limits, rules)
     past = Past(cohort, expectations, rules.fewest, seed)
-    read = _read(aims, notation)
+    read = _read(aims, notation, past)
     if patients is None:
         if read is None:
             raise InputError("Say whose next courses: patients of the cohort, or give aims.")
         patients = list(dict.fromkeys(_named(read)))
-    limits = limits or PlanLimits()
     return {
         patient: _course(past, patient, read, limits, rules, helpful, alternatives)
         for patient in dict.fromkeys(patients)
     }
 
 
-def _read(aims: Any, notation: Notation | None) -> Aims | None:
+def _settings(limits: PlanLimits | None, rules: Rules | None) -> tuple[PlanLimits, Rules]:
+    limits, rules = PlanLimits() if limits is None else limits, Rules() if rules is None else rules
+    for what, given, kind in (("limits", limits, PlanLimits), ("rules", rules, Rules)):
+        if not isinstance(given, kind):
+            raise InputError(f"{what} are {kind.__name__}(...), not a {type(given).__name__}.")
+    return limits, rules
+
+
+def _read(aims: Any, notation: Notation | None, past: Past) -> Aims | None:
     if aims is None or isinstance(aims, Aims):
         return aims
     if not isinstance(aims, pd.DataFrame | str | Path):
@@ -169,7 +176,9 @@ def _read(aims: Any, notation: Notation | None) -> Aims | None:
             f"aims is of type {type(aims).__name__}: give a frame with tooth, movement and aim, or the "
             "path of a spreadsheet or CSV file."
         )
-    return read_aims(aims, notation=notation, holds=True)
+    only = next(iter(past.expectations)) if len(past.expectations) == 1 else None
+    usual: Notation | None = "fdi" if past.records.notation == "fdi" else None
+    return read_aims(aims, movement=only, notation=notation, usual=usual, holds=True)
 
 
 def _named(read: Aims) -> list[str]:

@@ -273,6 +273,9 @@ def test_wrong_types_are_named(cohort, learnt):
         next_course({}, "P00", expectations=learnt)
     with pytest.raises(InputError, match="aims is of type list"):
         next_course(cohort, "P00", [1, 2], expectations=learnt)
+    for wrong in ({"limits": {"mm": 0.5}}, {"rules": 3}):
+        with pytest.raises(InputError, match=r"are (PlanLimits|Rules)\(...\), not a"):
+            next_course(cohort, "P00", expectations=learnt, **wrong)
     with pytest.raises(InputError, match="expectations is of type int"):
         next_course(cohort, "P00", expectations=3)
 
@@ -329,3 +332,19 @@ def test_teeth_to_hold_that_may_drift_are_flagged(learnt):
     course = next_course(calm, "P05", expectations=learnt, alternatives=False)
     assert (course.holds["beyond_positive"] < 0.10).all()
     assert (course.holds["cautions"] == "").all()
+
+
+def test_aims_of_one_movement_need_no_column_of_it(cohort, learnt):
+    only = {"vertical": learnt["vertical"]}
+    aims = pd.DataFrame({"tooth": [31, 36], "aim": [-1.0, 0.0]})
+    course = next_course(cohort, aims=aims, expectations=only, alternatives=False)
+    assert course.plan.aims["movement"].tolist() == ["vertical"]
+    assert course.holds["movement"].tolist() == ["vertical"]
+
+
+def test_numbers_of_an_fdi_cohort_are_fdi_in_its_aims(cohort, learnt, tmp_path):
+    """11 and 12 are teeth of two notations; the cohort was read as FDI."""
+    path = tmp_path / "aims.csv"
+    path.write_text("tooth,movement,aim\n11,vertical,-1.0\n12,vertical,-1.0\n")
+    course = next_course(cohort, aims=path, expectations=learnt, alternatives=False)
+    assert course.plan.aims["tooth"].tolist() == [11, 12]
