@@ -18,7 +18,7 @@ from outcomes.rates.fit import fit_rate
 from outcomes.words.english import counted
 from outcomes.words.numbers import points
 
-__all__ = ["Evidence", "intervals_of"]
+__all__ = ["Evidence", "intervals_of", "own_wear_said"]
 
 
 @dataclass(frozen=True)
@@ -68,6 +68,25 @@ def intervals_of(
         table[name] = table[name].astype("Int64")
     table["told"] = table["told"].astype("boolean")
     return table
+
+
+def own_wear_said(records: Records, patient: str) -> str:
+    """The patient's own wear beside that of all courses, in a sentence; "" where neither is known."""
+    courses = records.courses
+    if not {"patient", "course", "wear_hours"} <= set(courses.columns):
+        return ""
+    known = courses.dropna(subset=["wear_hours"])
+    own = known[known["patient"].astype(str) == patient].sort_values("course", kind="stable")
+    if known["patient"].nunique() < FEW_PATIENTS:
+        return ""
+    usual = f"the median of the cohort's courses is {known['wear_hours'].median():.1f}"
+    if own.empty:
+        if not (courses["patient"].astype(str) == patient).any():
+            return ""
+        return f"This patient's wear is not recorded; {usual} hours a day."
+    last = own.iloc[-1]
+    hours = f"{last['wear_hours']:.1f} hours a day in course {int(last['course'])}"
+    return f"This patient wore the aligners {hours}; {usual}."
 
 
 def _of_column(

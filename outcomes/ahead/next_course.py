@@ -15,7 +15,7 @@ from outcomes.ahead.asks import Ask, asks_of, empty
 from outcomes.ahead.expected import expected_rates
 from outcomes.ahead.flags import NOT_MEASURED, flags_of, missing_said, row_cautions
 from outcomes.ahead.holds import asked_of_records, holds_of
-from outcomes.ahead.intervals import intervals_of
+from outcomes.ahead.intervals import intervals_of, own_wear_said
 from outcomes.ahead.past import Past
 from outcomes.ahead.result import FLAGS, LEFT, NOT_KNOWN, SO_FAR, WITHIN, NextCourse
 from outcomes.ahead.slips import aims_that_do_not_fit
@@ -240,7 +240,15 @@ def _course(
         ),
         flags=flags,
         problems=_problems(plan, read, code, slips),
-        notes=tuple(_notes(done, plan, asks, flags, read, known, last)),
+        notes=tuple(
+            filter(
+                None,
+                [
+                    *_notes(done, plan, asks, flags, read, known, last),
+                    own_wear_said(records, code) if known else "",
+                ],
+            )
+        ),
         limits=limits,
         source=records.source,
     )

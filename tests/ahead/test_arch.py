@@ -1,11 +1,13 @@
 """The arch of a course and the trade-off of its interval: counted by hand."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from outcomes.ahead.arch import arch_of
-from outcomes.ahead.intervals import NOT_ALLOTTED, intervals_of
+from outcomes.ahead.intervals import NOT_ALLOTTED, intervals_of, own_wear_said
 from outcomes.ahead.records import records_of
 from outcomes.ahead.result import ARCH, INTERVALS
 from outcomes.cohort.read import from_frames
@@ -163,3 +165,26 @@ def test_from_how_many_patients_evidence_is_looked_at(patients, told):
     row = evidence(intervals(recorded(patients, effect=0.2)))
     assert pd.notna(row["difference"]) == told
     assert ("too few to tell" in row["note"]) != told
+
+
+def test_own_wear_stands_beside_that_of_all():
+    records = recorded(wear=(17.0, 21.0))
+    said = own_wear_said(records, "P0")
+    assert said == (
+        "This patient wore the aligners 17.0 hours a day in course 1; the median of the cohort's "
+        "courses is 19.0."
+    )
+    blank = dataclasses.replace(
+        records,
+        courses=records.courses.assign(
+            wear_hours=records.courses["wear_hours"].mask(records.courses["patient"] == "P0")
+        ),
+    )
+    assert own_wear_said(blank, "P0").startswith("This patient's wear is not recorded; the median")
+    assert own_wear_said(records, "X9") == ""
+    assert own_wear_said(recorded(), "P0") == ""
+
+
+@pytest.mark.parametrize(("patients", "said"), [(4, False), (5, True)])
+def test_the_wear_of_a_few_is_no_yardstick(patients, said):
+    assert bool(own_wear_said(recorded(patients, wear=(17.0, 21.0)), "P0")) == said

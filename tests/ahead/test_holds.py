@@ -200,3 +200,29 @@ def test_no_rows_learn_nothing():
     learnt = learn_side_movement(past, "tip", 5)
     assert isinstance(learnt, Learnt)
     assert (learnt.patients, learnt.drift) == (0, None)
+
+
+def test_rows_are_learnt_as_if_the_teeth_beside_had_had_no_plan():
+    """All second molars were extruded: 0.2 mm is what a tooth does without them (built so)."""
+    frame = cohort(20, slope=-0.3)
+    x = frame["planned"].where(frame["tooth"] == 37).bfill(limit=1).fillna(0.0)
+    down = frame["tooth"].eq(36) & (x < 0)
+    frame.loc[down, "achieved"] += -0.3 * 2 * x[down].abs()
+    frame.loc[frame["tooth"] == 37, ["planned", "achieved"]] = frame[["planned", "achieved"]].abs()
+    molars = frame.loc[frame["tooth"] == 36, "achieved"]
+    assert molars.mean() < 0.0
+    assert held(frame)["expected"] == pytest.approx(0.2, abs=0.1)
+
+
+def test_classes_that_move_by_themselves_make_no_slope():
+    """Incisors go 1 mm and have large plans beside, molars none and small ones: within neither
+    class does the plan beside matter."""
+    rng = np.random.default_rng(7)
+    rows = []
+    for i in range(15):
+        for tooth, near, plan, drift in ((11, 12, 3.0, 1.0), (36, 37, 0.5, 0.0)):
+            planned = plan + rng.normal(0, 0.2)
+            rows.append((f"P{i}", tooth, "vertical", 1, 0.0, drift + rng.normal(0, 0.1)))
+            rows.append((f"P{i}", near, "vertical", 1, planned, planned / 2))
+    names = ["patient", "tooth", "movement", "course", "planned", "achieved"]
+    assert not beside(pd.DataFrame(rows, columns=names)).told

@@ -348,3 +348,35 @@ def test_numbers_of_an_fdi_cohort_are_fdi_in_its_aims(cohort, learnt, tmp_path):
     path.write_text("tooth,movement,aim\n11,vertical,-1.0\n12,vertical,-1.0\n")
     course = next_course(cohort, aims=path, expectations=learnt, alternatives=False)
     assert course.plan.aims["tooth"].tolist() == [11, 12]
+
+
+def test_what_the_coming_course_plans_is_not_held(learnt):
+    """Planned in course 1, left alone in course 2, and planned again: in one table only."""
+    rows = movements()
+    more = pd.DataFrame(
+        [("P05", 13, "rotation", 2, 0.0, 0.1), ("P05", 36, "vertical", 2, 0.0, 0.1)],
+        columns=list(rows.columns),
+    )
+    rows.loc[(rows["patient"] == "P05") & (rows["tooth"] == 13), "achieved"] = 1.0
+    given = from_frames(pd.concat([rows, more]), notation="fdi", strict=False)
+    course = next_course(given, "P05", expectations=learnt, alternatives=False)
+    assert (13, "rotation") in set(
+        zip(course.plan.aims["tooth"], course.plan.aims["movement"], strict=True)
+    )
+    assert course.holds["tooth"].tolist() == [36]
+
+
+def test_a_known_patient_without_results_is_not_taken_for_a_slip():
+    """Codes of a practice are alike: PAT-13 comes near PAT-12, and is none the less a patient."""
+    rows = movements()
+    rows["patient"] = rows["patient"].str.replace("P", "PAT-")
+    lost = rows.assign(achieved=rows["achieved"].mask(rows["patient"] == "PAT-13"))
+    given = from_frames(lost, notation="fdi", strict=False)
+    learnt = expect_all(given)
+    aims = pd.DataFrame({"tooth": [31], "movement": "vertical", "aim": [-1.0]})
+    plan = prescribe(learnt, aims.assign(patient="PAT-13"))
+    assert plan.problems["column"].tolist() == ["patient"]  # for a plan alone the code is new
+    course = next_course(given, "PAT-13", aims, expectations=learnt, alternatives=False)
+    assert course.problems.empty
+    assert course.expected["own_movements"].tolist() == [0]
+    assert "No own result counts for these aims" in " ".join(course.notes)
