@@ -277,6 +277,9 @@ def test_a_patient_with_cephalometry_has_the_lever_of_the_hinge(cohort):
     model = hinge(FACE)
     assert result.lever.model == model
     assert result.lever.per_mm == pytest.approx(model.lever)
+    assert result.lever.low == result.lever.high  # a range of none stays one of none
+    ranged = asked(cohort, patient="P001", cephalometry=film, lever_range=(1.5, 3.0)).lever
+    assert (ranged.low / ranged.per_mm, ranged.high / ranged.per_mm) == pytest.approx((0.75, 1.5))
     molars = row(result, "upper molars")
     assert molars["upper_molar"] == pytest.approx(-float(model.intrusion_for(-2.0)))
     effects = model.effects(-0.5 * molars["upper_molar"])  # a rate of 0.5
@@ -384,6 +387,15 @@ def test_a_plan_of_more_than_twice_the_largest_is_not_made(cohort, largest, beyo
     assert pd.notna(best["on_target"])
     sizes = result.teeth.query("option == 'lower incisors' and plan == 'best chance'")["planned"]
     assert (sizes.abs() <= 2 * largest + 1e-9).all()
+
+
+@pytest.mark.parametrize(("largest_any", "beyond"), [(1.0, False), (0.99, True)])
+def test_where_no_tooth_of_the_class_went_this_way_any_tooth_is_the_measure(
+    cohort, largest_any, beyond
+):
+    engine = of_class(class_patients=0, largest=0.0, largest_any=largest_any)
+    found = row(asked(cohort, engine), "lower incisors")
+    assert (found["verdict"] == "beyond the records") is beyond
 
 
 def test_a_range_wider_than_the_change_is_wide(cohort):
