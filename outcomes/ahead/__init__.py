@@ -1,1 +1,1 @@
-"""The coming course: what this patient's own teeth have shown, and what to expect next."""
+"""The coming course: what is left, what to expect of it, and what to hold."""

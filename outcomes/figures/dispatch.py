@@ -68,13 +68,13 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
 for _result, _figure in (
     (RateFit, planned_achieved),
     (Plan, chance_map),
+    (Hindsight, prediction_fan),
+    (BiteTarget, bite_options),
     (Validation, shortfall_change),
     (Courses, courses_curve),
     (StudyPlan, study_size),
     (BeforeAfter, before_after_panels),
     (ToothRates, pooled_teeth),
     (Measured, measured_arches),
-    (Hindsight, prediction_fan),
-    (BiteTarget, bite_options),
 ):
     plot.register(_result, _figure)
