@@ -68,9 +68,9 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
 for _result, _figure in (
     (RateFit, planned_achieved),
     (Plan, chance_map),
+    (Validation, shortfall_change),
     (Hindsight, prediction_fan),
     (BiteTarget, bite_options),
-    (Validation, shortfall_change),
     (Courses, courses_curve),
     (StudyPlan, study_size),
     (BeforeAfter, before_after_panels),
