@@ -217,11 +217,11 @@ def bite_target(
     >>> cohort = from_frames(past, notation="fdi")
     >>> result = bite_target(cohort, overbite=4.0, wanted=3.0,
     ...     options={"lower incisors": {"lower_incisor": 1.0}})
-    >>> result.options[["plan", "lower_incisor", "expected"]].round(1)
-              plan  lower_incisor  expected
-    0     as aimed           -1.0       3.5
-    1   aim / rate           -1.0       3.0
-    2  best chance           -1.0       3.0
+    >>> result.options["lower_incisor"].tolist()
+    [-1.0, -1.0, -1.0]
+    >>> expected = result.options.set_index("plan")["expected"]
+    >>> bool(expected["as aimed"] > expected["aim / rate"] + 0.3)
+    True
     """
     if patient is not None:
         require_patient(patient, cohort.treated)
