@@ -66,6 +66,8 @@ _WHERE = {
     "expect": "outcomes.predictive.expect",
     "expect_all": "outcomes.predictive.expect",
     "prior_weight": "outcomes.predictive.prior_weight",
+    "hindsight": "outcomes.ahead.hindsight",
+    "bite_target": "outcomes.ahead.bite_target",
     "overcorrection": "outcomes.overcorrect.factors",
     "Rules": "outcomes.overcorrect.rules",
     "Plan": "outcomes.overcorrect.plan",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from functools import singledispatch
 from typing import Any
 
+from outcomes.ahead.bite_target import BiteTarget
+from outcomes.ahead.hindsight import Hindsight
 from outcomes.ahead.result import NextCourse
 from outcomes.clinical.courses import Courses
 from outcomes.clinical.measures import BeforeAfter
@@ -13,7 +15,9 @@ from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.chances import chance_map
 from outcomes.figures.coming import course_ahead
 from outcomes.figures.courses import courses_curve
+from outcomes.figures.fan import prediction_fan
 from outcomes.figures.measured import measured_arches
+from outcomes.figures.overbite import bite_options
 from outcomes.figures.pooling import pooled_teeth
 from outcomes.figures.scatter import planned_achieved
 from outcomes.figures.shortfall import shortfall_change
@@ -34,11 +38,13 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
     ----------
     result
         A fit, prescriptions, a validation, courses, a study plan, measures before and after, rates
-        of single teeth, what was measured from scans, or a coming course.
+        of single teeth, what was measured from scans, expected and reached courses, ways to an
+        overbite, or a coming course.
     *args, **options
         What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
         it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
-        before_after_panels, pooled_teeth, measured_arches, course_ahead).
+        before_after_panels, pooled_teeth, measured_arches, prediction_fan, bite_options,
+        course_ahead).
 
     Returns
     -------
@@ -66,6 +72,8 @@ for _result, _figure in (
     (RateFit, planned_achieved),
     (Plan, chance_map),
     (Validation, shortfall_change),
+    (Hindsight, prediction_fan),
+    (BiteTarget, bite_options),
     (Courses, courses_curve),
     (StudyPlan, study_size),
     (BeforeAfter, before_after_panels),
