@@ -102,7 +102,7 @@ def direction(value: float, movement: str, tooth_class: str = "", arch: str = ""
     Examples
     --------
     >>> direction(-8, "torque", "incisor", "lower")
-    'lingual crown torque, root labially'
+    'crown lingually, root labially'
     """
     known = MOVEMENTS.get(movement)
     return "" if known is None else known.direction_in_full(value, tooth_class, arch)
@@ -114,7 +114,7 @@ def group_in_full(group: str, movement: str) -> str:
     Examples
     --------
     >>> group_in_full("molar buccal torque", "torque"), group_in_full("molar", "torque")
-    ('molar, buccal crown torque, root lingually or palatally', 'molar')
+    ('molar, crown buccally, root lingually or palatally', 'molar')
     """
     known = MOVEMENTS.get(movement)
     if known is None:
@@ -132,9 +132,9 @@ def signed(value: float, unit: str, movement: str, tooth_class: str = "", arch: 
     Examples
     --------
     >>> signed(-8, "degree", "rotation", "molar", "upper")
-    '−8.0° (mesial surface turning palatally)'
+    '−8.0° (crown and root turn, mesial side palatally)'
     >>> signed(12, "degree", "torque", "incisor", "lower")
-    '12.0° (labial crown torque, root lingually)'
+    '12.0° (crown labially, root lingually)'
     """
     words = direction(value, movement, tooth_class, arch)
     said = size_words(value, unit)

@@ -246,14 +246,16 @@ def test_each_patient_has_a_sheet_with_the_code_on_every_page_and_row(strict, tm
 @pytest.mark.parametrize(
     ("movement", "kind", "value", "way"),
     [
-        ("torque", ("incisor", "upper"), 5, "labial crown torque, root palatally"),
-        ("torque", ("incisor", "lower"), -5, "lingual crown torque, root labially"),
-        ("torque", ("molar", "lower"), 5, "buccal crown torque, root lingually"),
-        ("tip", ("canine", "upper"), 5, "mesial crown tip, root distally"),
-        ("tip", ("canine", "upper"), -5, "distal crown tip, root mesially"),
-        ("rotation", ("premolar", "upper"), -5, "mesial surface turning palatally"),
-        ("vertical", ("incisor", "lower"), -1, "intrusion"),
-        ("buccolingual", ("molar", "upper"), 1, "buccal"),
+        ("torque", ("incisor", "upper"), 5, "crown labially, root palatally"),
+        ("torque", ("incisor", "lower"), -5, "crown lingually, root labially"),
+        ("torque", ("molar", "lower"), 5, "crown buccally, root lingually"),
+        ("tip", ("canine", "upper"), 5, "crown mesially, root distally"),
+        ("tip", ("canine", "upper"), -5, "crown distally, root mesially"),
+        ("rotation", ("premolar", "upper"), -5, "crown and root turn, mesial side palatally"),
+        ("vertical", ("incisor", "lower"), -1, "intrusion, crown and root towards the gum"),
+        ("vertical", ("molar", ""), 1, "extrusion, crown and root away from the gum"),
+        ("mesiodistal", ("canine", "lower"), -1, "crown and root distally"),
+        ("buccolingual", ("molar", "upper"), 1, "crown and root buccally"),
     ],
 )
 def test_crown_and_root_are_both_named(movement, kind, value, way):
@@ -381,8 +383,8 @@ def test_every_signed_number_of_the_sheet_has_its_direction(found, tmp_path):
         if re.search(r"[°]|mm", cell):
             assert re.search(r"\([a-z, ]+\)$", cell), cell
     ways = {
-        "−6.0° (mesial surface turning palatally)",
-        "5.0° (labial crown torque, root palatally)",
+        "−6.0° (crown and root turn, mesial side palatally)",
+        "5.0° (crown labially, root palatally)",
     }
     assert ways <= set(cells)
 
@@ -390,7 +392,11 @@ def test_every_signed_number_of_the_sheet_has_its_direction(found, tmp_path):
 def test_a_range_that_crosses_zero_names_both_directions():
     row = pd.Series({"expected": 0.4, "low_80": -0.3, "high_80": 1.1})
     said = tables._expected(row, ("mm", "vertical", "incisor", "lower")).replace("\u00a0", " ")
-    assert said == "0.40 mm (extrusion), −0.30 mm (intrusion) to 1.10 mm (extrusion)"
+    assert said == (
+        "0.40 mm (extrusion, crown and root away from the gum), "
+        "−0.30 mm (intrusion, crown and root towards the gum) to "
+        "1.10 mm (extrusion, crown and root away from the gum)"
+    )
 
 
 def test_the_safer_plan_is_named_by_the_cap_in_force(found):
