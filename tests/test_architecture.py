@@ -34,6 +34,7 @@ ROOMS = [
     "measure",
     "clinical",
     "overcorrect",
+    "ahead",
     "study",
     "figures",
     "reports",
