@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.words.english import capital, counted, listed
-from outcomes.words.numbers import size as size_words
 from outcomes.words.units import unit_mark
 
 __all__ = [
@@ -20,7 +19,6 @@ __all__ = [
     "movement_name",
     "patients_counted",
     "sign_words",
-    "signed",
     "sizes_by_movement",
     "tolerance_of",
 ]
@@ -124,21 +122,6 @@ def group_in_full(group: str, movement: str) -> str:
             kind = group.removesuffix(f" {known.direction(value)}")
             return f"{kind}, {known.direction_in_full(value, kind)}"
     return group
-
-
-def signed(value: float, unit: str, movement: str, tooth_class: str = "", arch: str = "") -> str:
-    """A signed length or angle with its direction in words.
-
-    Examples
-    --------
-    >>> signed(-8, "degree", "rotation", "molar", "upper")
-    '−8.0° (crown and root turn, mesial side palatally)'
-    >>> signed(12, "degree", "torque", "incisor", "lower")
-    '12.0° (crown labially, root lingually)'
-    """
-    words = direction(value, movement, tooth_class, arch)
-    said = size_words(value, unit)
-    return f"{said} ({words})" if words else said
 
 
 def sizes_by_movement(sizes: Mapping[str, tuple[float, str]], last: str = "and") -> str:
