@@ -33,6 +33,7 @@ ROOMS = [
     "rates",
     "measure",
     "clinical",
+    "predictive",
     "overcorrect",
     "ahead",
     "study",

@@ -24,8 +24,8 @@ from outcomes.figures.base import (
 )
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.landing import best_plan, plan_for_mean
-from outcomes.overcorrect.outlook import Case
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT
+from outcomes.overcorrect.sources import Case
 from outcomes.words.english import counted
 from outcomes.words.numbers import bare_percent
 from outcomes.words.units import unit_mark, unit_symbol

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -52,11 +52,15 @@ class Aims:
         in the row, "" for a problem of the table as a whole).
     source
         Name of the file, or "aims".
+    holds
+        Aims of 0, for teeth to keep where they are, with the columns of ``rows``; without rows
+        unless they were asked for.
     """
 
     rows: pd.DataFrame
     problems: pd.DataFrame
     source: str
+    holds: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def read_aims(
@@ -64,6 +68,7 @@ def read_aims(
     *,
     movement: str | None = None,
     notation: Notation | None = None,
+    holds: bool = False,
 ) -> Aims:
     """Read aims from a frame, a spreadsheet or a CSV file, through the checks of a cohort.
 
@@ -77,6 +82,8 @@ def read_aims(
         The movement of all aims, where there is no such column.
     notation
         How teeth are numbered; None: as the input says. Frames are FDI unless said otherwise.
+    holds
+        Whether an aim of 0 is one, a tooth to keep where it is; else it is a problem.
 
     Raises
     ------
@@ -112,21 +119,22 @@ def read_aims(
     problems = gather(
         [
             _renamed(_relevant(cohort.problems), row_of),
-            *(_renamed(_zero(int(row))) for row in kept.loc[zero, "row"]),
+            *(_renamed(_zero(int(row))) for row in kept.loc[zero, "row"] if not holds),
         ]
     )
     for column in ("tooth", "patient"):
         problems[column] = _written(problems, headed, column)
     usable = kept[~zero]
     stopped = any_stop([problems])
-    if stopped or usable.empty:
+    held = kept[zero] if holds else kept[:0]
+    if stopped or (usable.empty and held.empty):
         if not stopped:
             nothing = problem_frame(
                 _TABLE, None, "", "", "no aim is left to plan for", "See the rows above.", "stop"
             )
             problems = gather([nothing, problems])
         raise CohortError(problems, name)
-    return Aims(_finished(usable), problems, name)
+    return Aims(_finished(usable), problems, name, _finished(held))
 
 
 def left_out(used: pd.DataFrame, problems: pd.DataFrame) -> pd.DataFrame:

@@ -10,9 +10,9 @@ import pandas as pd
 from outcomes.domain.limit_in_force import limit
 from outcomes.domain.limits import within_tolerance
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.overcorrect.outlook import Known
 from outcomes.overcorrect.plan import BEST, DIRECT, PlanLimits
 from outcomes.overcorrect.rules import Rules
+from outcomes.overcorrect.sources import Known
 from outcomes.words.english import capital, counted
 from outcomes.words.numbers import percent
 from outcomes.words.units import unit_mark

@@ -7,25 +7,36 @@ mean(x) + sd(x) t with df(x) degrees of freedom.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import stdtr, stdtrit
 
 from outcomes.mixed.blocks import Array
+from outcomes.predictive.mixture import Chances
 
-__all__ = ["Chances", "Outlook", "best_plan", "plan_for_mean"]
+__all__ = ["Chances", "Looks", "Outlook", "best_plan", "plan_for_mean"]
 
 _COARSE, _FINE, _BISECTIONS = 81, 41, 60
 
 
-@dataclass(frozen=True)
-class Chances:
-    """within: lands within the tolerance; over: beyond aim + tolerance; under: short of it."""
+class Looks(Protocol):
+    """Where results end, for one kind of tooth, at plans of any shape from 0 to ``largest``."""
 
-    within: Array
-    over: Array
-    under: Array
+    @property
+    def largest(self) -> float:
+        """The largest plan that is looked at."""
+
+    @property
+    def mean(self) -> Any:
+        """A function of plans: the expected result."""
+
+    def chances(self, plan: Array, aim: Array, tolerance: Array | float) -> Chances:
+        """Chances at plans; ``plan`` and ``aim`` broadcast."""
+
+    def range(self, plan: Array, level: float) -> tuple[Array, Array]:
+        """Prediction range of the result at plans."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +84,7 @@ class Outlook:
         return mean - half, mean + half
 
 
-def plan_for_mean(outlook: Outlook, aim: Array, most: Array) -> Array:
+def plan_for_mean(outlook: Looks, aim: Array, most: Array) -> Array:
     """The smallest plan whose expected result is the aim, held at ``most``; by bisection, (n,).
 
     Where no plan is expected to reach it, the one that is expected to come nearest: with a rate that
@@ -95,7 +106,7 @@ def plan_for_mean(outlook: Outlook, aim: Array, most: Array) -> Array:
 
 
 def best_plan(
-    outlook: Outlook, aim: Array, tolerance: float, most: Array, over_cap: float
+    outlook: Looks, aim: Array, tolerance: float, most: Array, over_cap: float
 ) -> tuple[Array, np.ndarray]:
     """The plan with the best chance of landing within tolerance, without too many overshoots.
 

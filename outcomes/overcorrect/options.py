@@ -14,10 +14,10 @@ import pandas as pd
 
 from outcomes.cohort.problems import problem_frame
 from outcomes.overcorrect.cautions import beyond_records
-from outcomes.overcorrect.landing import Outlook, best_plan, plan_for_mean
-from outcomes.overcorrect.outlook import Case, Known, Source
+from outcomes.overcorrect.landing import Looks, best_plan, plan_for_mean
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, OPTIONS, PlanLimits
 from outcomes.overcorrect.rules import Rules, Verdict
+from outcomes.overcorrect.sources import Case, Known, Source
 
 __all__ = ["Answer", "odd_days", "options_of"]
 
@@ -91,7 +91,7 @@ def _for_case(
     aims: pd.DataFrame,
     movement: str,
     case: Case,
-    outlook: Outlook,
+    outlook: Looks,
     most: np.ndarray,
     limits: PlanLimits,
 ) -> pd.DataFrame:
@@ -103,7 +103,7 @@ def _for_case(
     parts = []
     for option, plan in ((AS_AIMED, size), (DIRECT, direct), (BEST, best)):
         chances = outlook.chances(plan, size, tolerance)
-        mean = outlook.at(plan)[0]
+        mean = np.asarray(outlook.mean(plan))
         aligners = np.maximum(np.ceil(plan / limits.step(movement) - 1e-9), 0.0)
         columns: dict[str, Any] = {
             "at": aims.index,

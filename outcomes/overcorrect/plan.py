@@ -11,8 +11,8 @@ import pandas as pd
 
 from outcomes.domain.limit_in_force import limit, require_known
 from outcomes.errors import InputError
-from outcomes.overcorrect.outlook import Source
 from outcomes.overcorrect.rules import Rules
+from outcomes.overcorrect.sources import Source
 from outcomes.plot_hook import plot
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions

@@ -16,18 +16,19 @@ from outcomes.errors import CannotAnswer
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.codes import unknown_patients
-from outcomes.overcorrect.factors import JUDGED, bent_sentence
+from outcomes.overcorrect.factors import JUDGED
+from outcomes.overcorrect.learnt import sources_of
 from outcomes.overcorrect.options import Answer, odd_days, options_of
-from outcomes.overcorrect.outlook import Case, Known, Source
 from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
-from outcomes.overcorrect.rules import Rules, Verdict, judge
+from outcomes.overcorrect.rules import Rules
+from outcomes.overcorrect.sources import Case, Expects, Shown, Source
 from outcomes.rates.result import RateFit
 
 __all__ = ["prescribe"]
 
 
 def prescribe(
-    fit: RateFit | Mapping[str, RateFit],
+    past: RateFit | Expects | Mapping[str, RateFit] | Mapping[str, Expects],
     aims: pd.DataFrame | str | Path | Aims,
     *,
     limits: PlanLimits | None = None,
@@ -39,8 +40,9 @@ def prescribe(
 
     Parameters
     ----------
-    fit
-        A fit (``fit_rate``), or several by movement (``fit_rates``).
+    past
+        What has been learnt from past cases: an expectation, or several by movement; or a fit
+        (``fit_rate``), or several by movement (``fit_rates``).
     aims
         A frame, or the path of a spreadsheet or CSV file: tooth, aim (mm or degrees, signed as in
         the cohort), movement (unless one fit is given), and the columns the rates depend on,
@@ -90,22 +92,20 @@ def prescribe(
     1     16             1.1           1.1            0.6
     """
     limits, rules = limits or PlanLimits(), rules or Rules()
-    fits = _by_movement(fit)
-    only = next(iter(fits)) if len(fits) == 1 else None
+    sources = sources_of(past, towards, rules)
+    only = next(iter(sources)) if len(sources) == 1 else None
     read = aims if isinstance(aims, Aims) else read_aims(aims, movement=only, notation=notation)
-    sources = {name: Source.of(one, towards) for name, one in fits.items()}
-    bent = {name: bent_sentence(one, rules) for name, one in fits.items()}
-    past = {str(p) for one in fits.values() for p in one.design.patient_labels}
-    found, slips = unknown_patients(read.rows, past)
+    codes = {code for source in sources.values() for code in source.patients}
+    found, slips = unknown_patients(read.rows, codes)
     rows, lacking = _with_columns(read.rows.drop(index=list(slips)), sources)
     found += [*lacking, *odd_days(rows, limits)]
-    answers, declined = _answers(rows, sources, bent, rules)
+    answers, declined = _answers(rows, sources, rules)
     options, beyond, no_direct = options_of(rows, sources, answers, limits, rules)
-    safer = options[options["option"] == BEST].set_index("at")["planned"].abs()
+    safer: Any = options[options["option"] == BEST].set_index("at")
     for at, answer in answers.items():
-        if safer[at] > answer.known.largest * (1 + 1e-9):
-            movement = str(rows.loc[at, "movement"])
-            verdict = _judge(answer.known, rules, bent[movement], _BEYOND)
+        if pd.notna(safer.loc[at, "planned"]):
+            shown = _shown(rows.loc[at], safer.loc[at], limits)
+            verdict = sources[str(rows.loc[at, "movement"])].verdict(answer.known, rules, shown)
             answers[at] = replace(answer, verdict=verdict)
     return Plan(
         aims=_aims_table(rows, answers, declined, options, beyond, no_direct, limits, rules),
@@ -116,19 +116,6 @@ def prescribe(
         sources=sources,
         source=read.source,
     )
-
-
-def _by_movement(fit: RateFit | Mapping[str, RateFit]) -> dict[str, RateFit]:
-    if isinstance(fit, Mapping):
-        if not fit:
-            raise CannotAnswer("No fit: there is no movement whose rates are known.")
-        return dict(fit)
-    if fit.movement is None:
-        raise CannotAnswer(
-            "The fit does not say which movement it is of: give fit_rate a frame with the column "
-            "movement, or movement=."
-        )
-    return {fit.movement: fit}
 
 
 def _with_columns(
@@ -159,7 +146,7 @@ Declined = tuple[str, int | None]
 
 
 def _answers(
-    rows: pd.DataFrame, sources: Mapping[str, Source], bent: Mapping[str, str], rules: Rules
+    rows: pd.DataFrame, sources: Mapping[str, Source], rules: Rules
 ) -> tuple[dict[int, Answer], dict[int, Declined]]:
     """Index of an aim -> what past cases say to it; or why they say nothing."""
     answers: dict[int, Answer] = {}
@@ -183,7 +170,7 @@ def _answers(
             key = (movement, case, size)
             if key not in asked:
                 known = source.known(case, size)
-                asked[key] = Answer(case, known, _judge(known, rules, bent[movement]))
+                asked[key] = Answer(case, known, source.verdict(known, rules))
             answers[index] = asked[key]
         except CannotAnswer as error:
             declined[index] = (f"{error} {needed}", rules.enough)
@@ -200,26 +187,13 @@ def _named(problems: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return problems
 
 
-_BEYOND = "The safer plan goes beyond every past plan in this direction, so that it is untested."
-_UNTESTED = "No past plan of this kind went in this direction, so that nothing is known of it."
-
-
-def _judge(known: Known, rules: Rules, bent: str, beyond: str = "") -> Verdict:
-    return judge(
-        known.rate,
-        known.se,
-        known.df,
-        known.patients,
-        rules,
-        borrowed=known.tooth_class,
-        class_patients=known.class_patients,
-        bent=bent,
-        records=known.records,
-        untested="" if known.largest > 0 else _UNTESTED,
-        beyond=beyond,
-        own_movements=known.own_movements,
-        own="tooth" if known.own_tooth else "patient",
-    )
+def _shown(aim: Any, plan: Any, limits: PlanLimits) -> Shown:
+    """The safer plan of an aim, in its direction."""
+    sign = 1 if aim["aim"] > 0 else -1
+    low, high = sorted(sign * float(plan[end]) for end in ("low_80", "high_80"))
+    movement, unit = str(aim["movement"]), str(aim["unit"])
+    size, planned = abs(float(aim["aim"])), abs(float(plan["planned"]))
+    return Shown(size, planned, low, high, limits.near(movement, unit), unit)
 
 
 def _aims_table(
