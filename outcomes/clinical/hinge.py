@@ -80,14 +80,9 @@ class Hinge:
         CannotAnswer
             If the molar cannot rise so far on its circle.
         """
-        forward, up = self._arm("lower_molar")
-        radius = float(np.hypot(forward, up))
-        if abs(up + intrusion) > radius:
-            raise CannotAnswer(
-                f"An intrusion of {intrusion:g} mm lies beyond the circle of the lower molar, "
-                f"{radius:.1f} mm about the centre: check the coordinates."
-            )
-        return float(np.degrees(np.arcsin((up + intrusion) / radius) - np.arcsin(up / radius)))
+        return float(
+            np.degrees(self._turn("lower_molar", np.asarray(intrusion, float), "An intrusion"))
+        )
 
     def moved(self, intrusion: float) -> pd.DataFrame:
         """landmark, x, y, dx, dy (mm): where each landmark goes, x forwards and y upwards."""
@@ -113,6 +108,46 @@ class Hinge:
             found["pogonion_forwards"] = float(shift["pogonion"][0])
         found["mandibular_plane"] = -self.angle(intrusion)
         return found
+
+    def overbite(self, intrusion: np.ndarray | float) -> np.ndarray:
+        """Change of overbite in mm by intrusions (mm, as in ``angle``) of any shape.
+
+        Raises
+        ------
+        CannotAnswer
+            If a molar cannot rise so far on its circle.
+        """
+        turn = self._turn("lower_molar", np.asarray(intrusion, float), "An intrusion")
+        return self._rise("lower_incisor", turn)
+
+    def intrusion_for(self, overbite: np.ndarray | float) -> np.ndarray:
+        """Posterior intrusion in mm that changes the overbite so far, mm; the inverse of
+        ``overbite``. Negative for extrusion.
+
+        Raises
+        ------
+        CannotAnswer
+            If the lower incisor cannot rise so far on its circle.
+        """
+        turn = self._turn("lower_incisor", np.asarray(overbite, float), "A rise")
+        return self._rise("lower_molar", turn)
+
+    def _rise(self, name: str, turn: np.ndarray) -> np.ndarray:
+        """How far a landmark rises, at right angles to the occlusal plane, by turns (radians)."""
+        forward, up = self._arm(name)
+        return np.asarray(forward * np.sin(turn) + up * (np.cos(turn) - 1))
+
+    def _turn(self, name: str, rise: np.ndarray, what: str) -> np.ndarray:
+        """The closing turns (radians) that lift a landmark by ``rise``; the inverse of ``_rise``."""
+        up = self._arm(name)[1]
+        radius = float(np.hypot(*self._arm(name)))
+        if (np.abs(up + rise) > radius).any():
+            raise CannotAnswer(
+                f"{what} of {rise.flat[np.abs(rise).argmax()]:g} mm lies beyond the "
+                f"circle of the {name.replace('_', ' ')}, {radius:.1f} mm about the centre: check "
+                "the coordinates."
+            )
+        return np.asarray(np.arcsin((up + rise) / radius) - np.arcsin(up / radius))
 
     @property
     def lever(self) -> float:
