@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from outcomes.domain.names import direction, heading
+from outcomes.domain.teeth import arch, tooth_class
 from outcomes.reports.common.views import BLANK
 from outcomes.words.numbers import percent, size, size_range
 from outcomes.words.units import NBSP
@@ -54,8 +55,10 @@ class Way:
 
     @classmethod
     def of_row(cls, row: Any, value: float) -> Way:
-        """That of a value in a row with movement, unit and tooth."""
-        return cls.of(value, str(row.unit), str(row.movement), str(row.tooth_class), str(row.arch))
+        """That of a value in a row with movement, unit and tooth (FDI)."""
+        tooth = int(row.tooth)
+        kind = str(tooth_class(tooth)), str(arch(tooth))
+        return cls.of(value, str(row.unit), str(row.movement), *kind)
 
     def size(self, value: float) -> str:
         """A signed number along this direction.
