@@ -71,16 +71,13 @@ class Invented:
     counts: InventedSupport = InventedSupport()
     own: dict = field(default_factory=dict, hash=False)
 
-    def support(self, tooth, sign, *, patient=None, **covariates):
-        assert tuple(covariates) == self.covariates
+    def support(self, tooth, sign, *, patient=None):
         if patient is None:
             return self.counts
         assert patient in self.patients
         return replace(self.counts, own_movements=3, own_tooth=True)
 
-    def outlook(
-        self, tooth, sign, largest, *, patient=None, course=None, alone=False, **covariates
-    ):
+    def outlook(self, tooth, sign, largest, *, patient=None, alone=False, **covariates):
         assert tuple(covariates) == self.covariates
         numbers = {name: getattr(self, name) for name in ("share", "error", "spread", "sigma")}
         if patient is not None and not alone:

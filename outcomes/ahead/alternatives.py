@@ -57,7 +57,8 @@ class Levels:
         kept = rows[rows[column].astype(str).isin(self.levels)]
         kept = kept.assign(**{column: kept[column].astype(str)})
         try:
-            fit = fit_rate(kept, movement, covariates=(column,))
+            level = 1 - 0.05 / (len(self.levels) - 1)  # of all comparisons together 95 %
+            fit = fit_rate(kept, movement, covariates=(column,), level=level)
         except CannotAnswer as error:
             self.why = f"{self._start}: {error}"
             return
@@ -88,7 +89,7 @@ class Levels:
             between = range_words(low, high, lambda share: points(share))
             text = (
                 f"{level} against {self.reference} {points(float(row['estimate']))} percentage points "
-                f"of the rate (95 % interval {between})"
+                f"of the rate (interval {between})"
             )
             target = self.told if low > 0 or high < 0 else self.said
             target[level] = text

@@ -36,7 +36,7 @@ def intervals_of(
     A row for each number of days that courses were recorded with (and for ``days``, which the plan
     takes), then for each of ``movements`` the change of its rate for a day more, adjusted for the
     tooth class; likewise for hours of wear. Where the courses do not differ, or were not recorded,
-    one row says so.
+    one row says so. The intervals hold for all the movements together with 95 % (Bonferroni).
     """
     parts = []
     for column, (unit, words) in _COLUMNS.items():
@@ -86,12 +86,13 @@ def _of_column(
         same = f"{known[column].iloc[0]:g}"
         note = f"All courses were recorded with {same} {words}: what another number changes is not "
         return [*rows, {"column": column, "note": f"{note}in the records."}]
-    for movement in movements:
-        rows.append(_evidence(records, column, unit, movement))
-    return rows
+    level = 1 - 0.05 / max(len(movements), 1)
+    return [*rows, *(_evidence(records, column, unit, name, level) for name in movements)]
 
 
-def _evidence(records: Records, column: str, unit: str, movement: str) -> dict[str, Any]:
+def _evidence(
+    records: Records, column: str, unit: str, movement: str, level: float
+) -> dict[str, Any]:
     """What a day or an hour more changes in the rate of one movement."""
     row: dict[str, Any] = {"column": column, "movement": movement}
     frame = records.measured
@@ -111,7 +112,7 @@ def _evidence(records: Records, column: str, unit: str, movement: str) -> dict[s
         )
         return {**row, "note": note}
     try:
-        fit = fit_rate(frame, movement, covariates=(column,))
+        fit = fit_rate(frame, movement, covariates=(column,), level=level)
     except CannotAnswer as error:
         return {**row, "note": f"Not told: {error}"}
     found = fit.covariates.iloc[0]

@@ -20,6 +20,7 @@ from outcomes.ahead.past import Past
 from outcomes.ahead.result import FLAGS, LEFT, NOT_KNOWN, SO_FAR, WITHIN, NextCourse
 from outcomes.ahead.so_far import aims_left, so_far
 from outcomes.ahead.staged import stages
+from outcomes.ahead.tried import tried_already
 from outcomes.ahead.unlikely import HELPFUL, unlikely
 from outcomes.ahead.who import settled, with_patient
 from outcomes.cohort.problems import gather
@@ -196,7 +197,7 @@ def _course(
     if read is None:
         taken = set() if plan is None else _keys(plan.aims)
         to_hold = asked_of_records(rows, taken)
-    flags, plan = _flagged(plan, records.measures, code)
+    flags, plan = _flagged(plan, records.measures, rows, code)
     arch, aligners = arch_of(plan)
     movements = list(dict.fromkeys(ask.movement for ask in asks))
     holds = holds_of(
@@ -271,16 +272,16 @@ def _plans(plan: Plan | None) -> dict[tuple[str, int], float]:
 
 
 def _flagged(
-    plan: Plan | None, measures: pd.DataFrame, code: str
+    plan: Plan | None, measures: pd.DataFrame, rows: pd.DataFrame, code: str
 ) -> tuple[pd.DataFrame, Plan | None]:
     """What measures say of the teeth of a plan, and the plan with the cautions beside its rows."""
     if plan is None:
         return empty(FLAGS), None
     best = plan.options[plan.options["option"] == BEST].set_index("at")["planned"].astype(float)
     flags = flags_of(measures, code, plan.aims, best)
-    said = row_cautions(flags, plan.aims)
+    said, tried = row_cautions(flags, plan.aims), tried_already(plan.aims, rows, plan.limits)
     cautions = [
-        " ".join(filter(None, [*said.get(int(str(at)), []), str(text)]))
+        " ".join(filter(None, [*said.get(int(str(at)), []), tried.get(int(str(at))), str(text)]))
         for at, text in plan.aims["cautions"].items()
     ]
     return flags, replace(plan, aims=plan.aims.assign(cautions=cautions))

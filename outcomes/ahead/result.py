@@ -250,8 +250,8 @@ class NextCourse:
         Days for each aligner, and wear, as a trade-off: column ("days_per_aligner", "wear_hours"),
         value (as recorded; missing in the row that says there is no evidence); aligners, days (of
         this course at that interval; missing for wear); patients, courses (recorded with it);
-        movement, difference, low, high (change of the rate for one day or hour more, with its
-        95 % interval); told (whether the interval leaves out 0); note.
+        movement, difference, low, high (change of the rate for one day or hour more, with intervals
+        that hold together with 95 %); told (whether the interval leaves out 0); note.
     flags
         What measures say of gum, bone and smile: tooth (missing: of the patient), flag
         ("recession", "narrow keratinised tissue", "deep pocket", "thin bone", "gummy smile",

@@ -58,7 +58,7 @@ class ExpectedSource:
             if name not in aim.index or pd.isna(aim[name]):
                 raise CannotAnswer(f"{name} is blank, and the rates depend on it: fill it in.")
             values.append((name, aim[name]))
-        cell = self.expectation.support(tooth, sign, **dict(values)).cell
+        cell = self.expectation.support(tooth, sign).cell
         if aim.get("patient") in self.patients:
             own = [("patient", str(aim["patient"])), ("tooth", tooth)]
             return Case((("cell", cell), *values, *own), sign, tooth)
@@ -67,7 +67,7 @@ class ExpectedSource:
     def known(self, case: Case, size: float) -> Known:
         """What past cases say, at plans of about ``size``."""
         asked = self._asked(case)
-        support = self.expectation.support(case.tooth, case.sign, **asked)
+        support = self.expectation.support(case.tooth, case.sign, patient=asked.get("patient"))
         rate, sd = self._look(case, size).rate()
         alone, alone_sd = rate, sd
         if "patient" in asked:

@@ -6,6 +6,7 @@ mean(x) + sd(x) t with df(x) degrees of freedom.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -16,7 +17,7 @@ from scipy.special import stdtr, stdtrit
 from outcomes.mixed.blocks import Array
 from outcomes.predictive.mixture import Chances
 
-__all__ = ["Chances", "Looks", "Outlook", "best_plan", "plan_for_mean"]
+__all__ = ["Chances", "Looks", "Outlook", "best_plan", "plan_for_mean", "searched"]
 
 _COARSE, _FINE, _BISECTIONS = 81, 41, 60
 
@@ -106,27 +107,35 @@ def plan_for_mean(outlook: Looks, aim: Array, most: Array) -> Array:
 
 
 def best_plan(
-    outlook: Looks, aim: Array, tolerance: float, most: Array, over_cap: float
+    outlook: Looks, aim: Array, tolerance: float, most: Array, over_cap: Array | float
 ) -> tuple[Array, np.ndarray]:
     """The plan with the best chance of landing within tolerance, without too many overshoots.
 
     ``aim`` (n,) and ``tolerance`` in one unit; ``most`` (n,) is the largest plan allowed for each,
-    ``over_cap`` the largest chance of overshooting by more than the tolerance. Given back are the
-    plans (n,), and whether the cap holds each down, or cannot be kept at all (the plan is then the
-    one with the least chance of overshooting).
+    ``over_cap`` the largest chance of overshooting by more than the tolerance, one or (n,). Given back
+    are the plans (n,), and whether the cap holds each down, or cannot be kept at all (the plan is then
+    the one with the least chance of overshooting).
     """
     most = np.minimum(most, outlook.largest)
-    low, high = np.zeros_like(aim), most.astype(float)
-    for points in (_COARSE, _FINE, _FINE):
-        grid = low[:, None] + np.linspace(0, 1, points) * (high - low)[:, None]
+    cap = np.broadcast_to(np.asarray(over_cap, dtype=float), aim.shape)
+
+    def score(grid: Array) -> Array:
         chances = outlook.chances(grid, aim[:, None], tolerance)
-        allowed = chances.over <= over_cap
-        score = np.where(allowed, chances.within, -1 - chances.over)
-        best = score.argmax(axis=1)
-        index = np.arange(len(aim))
-        low = grid[index, np.maximum(best - 1, 0)]
-        high = grid[index, np.minimum(best + 1, points - 1)]
-    plan = grid[index, best]
+        return np.where(chances.over <= cap[:, None], chances.within, -1 - chances.over)
+
+    plan = searched(most, score)
     beyond = np.minimum(plan + (most / _COARSE) * 0.02, most)
     over = outlook.chances(beyond, aim, tolerance).over
-    return plan, over > over_cap
+    return plan, over > cap
+
+
+def searched(most: Array, score: Callable[[Array], Array]) -> Array:
+    """The plans (n,) from 0 to ``most`` with the best score; ``score`` takes and gives (n, k)."""
+    low, high = np.zeros_like(most, dtype=float), most.astype(float)
+    index = np.arange(len(most))
+    for points in (_COARSE, _FINE, _FINE):
+        grid = low[:, None] + np.linspace(0, 1, points) * (high - low)[:, None]
+        best = score(grid).argmax(axis=1)
+        low = grid[index, np.maximum(best - 1, 0)]
+        high = grid[index, np.minimum(best + 1, points - 1)]
+    return np.asarray(grid[index, best])

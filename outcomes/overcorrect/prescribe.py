@@ -18,7 +18,7 @@ from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.codes import unknown_patients
 from outcomes.overcorrect.factors import JUDGED
 from outcomes.overcorrect.learnt import sources_of
-from outcomes.overcorrect.options import Answer, odd_days, options_of
+from outcomes.overcorrect.options import Answer, odd_days, options_of, with_limits
 from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
 from outcomes.overcorrect.rules import Rules
 from outcomes.overcorrect.sources import Case, Expects, Shown, Source
@@ -68,10 +68,12 @@ def prescribe(
 
     Notes
     -----
-    No plan is made for an aim whose size, or whose safer plan, lies beyond the records: larger than
-    the schema expects of any movement (6 mm, 60 degrees), or more than twice the largest past plan
-    in its direction (common practice, no source). The verdict on an aim, and whether a plan goes
-    beyond the past ones, are those of the safer plan.
+    No plan is made for an aim larger than the schema expects of any movement (6 mm, 60 degrees), and
+    no option is given that lies beyond the records itself: more than twice the largest past plan in
+    its direction (common practice, no source); an expectation with too few patients of the class goes
+    as far as the largest past plan of any tooth. The verdict on an aim, and whether a plan goes beyond
+    the past ones, are those of the safer plan: of a fit by the interval of the factor, of an
+    expectation by the range of what may come (see `Rules`).
 
     A patient code that differs from that of a past patient in its writing only ("C5", "C005") is
     not used, but listed in ``problems`` with the codes that come near.
@@ -98,9 +100,10 @@ def prescribe(
     codes = {code for source in sources.values() for code in source.patients}
     found, slips = unknown_patients(read.rows, codes)
     rows, lacking = _with_columns(read.rows.drop(index=list(slips)), sources)
-    found += [*lacking, *odd_days(rows, limits)]
+    rows, odd = with_limits(rows, limits)
+    found += [*lacking, *odd, *odd_days(rows, limits)]
     answers, declined = _answers(rows, sources, rules)
-    options, beyond, no_direct = options_of(rows, sources, answers, limits, rules)
+    options, left_out = options_of(rows, sources, answers, limits, rules)
     safer: Any = options[options["option"] == BEST].set_index("at")
     for at, answer in answers.items():
         if pd.notna(safer.loc[at, "planned"]):
@@ -108,7 +111,7 @@ def prescribe(
             verdict = sources[str(rows.loc[at, "movement"])].verdict(answer.known, rules, shown)
             answers[at] = replace(answer, verdict=verdict)
     return Plan(
-        aims=_aims_table(rows, answers, declined, options, beyond, no_direct, limits, rules),
+        aims=_aims_table(rows, answers, declined, options, left_out, limits, rules),
         options=options,
         problems=_named(gather([read.problems, *found]), read.rows),
         limits=limits,
@@ -196,13 +199,15 @@ def _shown(aim: Any, plan: Any, limits: PlanLimits) -> Shown:
     return Shown(size, planned, low, high, limits.near(movement, unit), unit)
 
 
+_PER_AIM = ("over_cap", "over_cost")
+
+
 def _aims_table(
     rows: pd.DataFrame,
     answers: Mapping[int, Answer],
     declined: Mapping[int, Declined],
     options: pd.DataFrame,
-    beyond: Mapping[int, str],
-    no_direct: Mapping[int, str],
+    left_out: Mapping[int, Mapping[str, str]],
     limits: PlanLimits,
     rules: Rules,
 ) -> pd.DataFrame:
@@ -213,6 +218,7 @@ def _aims_table(
         index, movement = int(str(at)), str(aim["movement"])
         said = cautions.clinical(movement, str(aim["tooth_class"]), str(aim["arch"]), aim["aim"])
         record: dict[str, Any] = {"tolerance": limits.near(movement, str(aim["unit"]))}
+        record |= {name: aim[name] for name in _PER_AIM}
         if index in answers:
             known, verdict = answers[index].known, answers[index].verdict
             record |= {
@@ -223,17 +229,19 @@ def _aims_table(
                 "factor": 1 / known.rate if known.rate else np.inf,
                 **verdict.row,
             }
-            if index in beyond:
-                record |= {"verdict": cautions.BEYOND, "why": beyond[index]}
+            out = dict(left_out.get(index, {}))
+            if BEST in out:
+                record |= {"verdict": cautions.BEYOND, "why": out.pop(BEST)}
+                out = {option: why for option, why in out.items() if why != record["why"]}
             elif verdict.verdict != "not supported":
-                numbers = cautions.of_numbers(aim, known, by_aim[index], limits, rules)
-                said = [*filter(None, [no_direct.get(index)]), *numbers, *said]
+                said = [*cautions.of_numbers(aim, known, by_aim[index], limits, rules), *said]
+            said = [*out.values(), *said]
         else:
             why, more = declined[index]
             record |= {"verdict": "not supported", "why": why, "more_patients": more}
         records.append({**record, "cautions": " ".join(said)})
     extra = pd.DataFrame(records, index=rows.index)
-    extra = extra.reindex(columns=[*JUDGED, "tolerance", "cautions"])
+    extra = extra.reindex(columns=[*JUDGED, "tolerance", *_PER_AIM, "cautions"])
     extra["more_patients"] = extra["more_patients"].astype("Int64")
     clash = [c for c in rows.columns if c in extra.columns]
     return pd.concat([rows.drop(columns=clash), extra], axis=1)

@@ -148,9 +148,7 @@ class Expects(Protocol):
     @property
     def patients(self) -> Sequence[str]: ...
 
-    def support(
-        self, tooth: int, sign: int, *, patient: str | None = None, **covariates: Any
-    ) -> Supports: ...
+    def support(self, tooth: int, sign: int, *, patient: str | None = None) -> Supports: ...
 
     def outlook(
         self,
@@ -159,7 +157,6 @@ class Expects(Protocol):
         largest: float,
         *,
         patient: str | None = None,
-        course: int | None = None,
         alone: bool = False,
         **covariates: Any,
     ) -> Rated: ...

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.ahead.bite_options import GROUPS, group_name
 from outcomes.ahead.result import LEFT, NOT_KNOWN, NextCourse
 from outcomes.figures.fan import prediction_fan
 from outcomes.overcorrect.aims import NEW_PATIENT
@@ -27,16 +28,18 @@ from outcomes.reports.sheet.form import (
 from outcomes.reports.sheet.plan import (
     LEFT_OUT,
     WAY,
+    WAY_WIDTH,
     instead_section,
     left_out_lines,
     pictures_of,
     plan_section,
 )
+from outcomes.words.english import capital
 
 __all__ = ["next_sheet", "sheet_html", "write_next_sheets"]
 
 Widths = Mapping[str, float]
-_WAY, _TOOTH = -62.0, -12.0
+_WAY, _TOOTH = WAY_WIDTH, -12.0
 
 
 def write_next_sheets(
@@ -208,7 +211,7 @@ def _done(course: NextCourse, code: str) -> list[Section]:
 
 
 def _rated(course: NextCourse, code: str) -> list[Section]:
-    widths = {"Tooth": _TOOTH, WAY: _WAY, "Own results used": -34, "Note": -70}
+    widths = {"Tooth": _TOOTH, WAY: _WAY, "Own results used": -34}
     return _section(
         "The rate expected now",
         course.expected,
@@ -247,12 +250,12 @@ def _arch(course: NextCourse, code: str) -> list[Section]:
     if not len(rows):
         return sections
     shown = tables.intervals(days)
-    table = sheet_table(shown, {str(name): 24.0 for name in shown} | {"": -100.0}, code=code)
+    table = sheet_table(shown, dict.fromkeys(map(str, shown), 24.0) | {"Note": -110.0}, code=code)
     return [
         *sections,
         Section(
             "Days for each aligner, and wear",
-            before=words.INTERVALS,
+            before=(words.INTERVALS,),
             table=table if len(days) else None,
             listed=tuple(words.evidence(course)),
         ),
@@ -270,16 +273,12 @@ def _alternatives(course: NextCourse, code: str) -> list[Section]:
         return [Section(title, listed=silent)]
     shown = tables.alternatives(rows)
     widths = dict.fromkeys(map(str, shown.columns), 38.0) | {"Tooth": _TOOTH, WAY: _WAY, "Aim": 18}
-    names = plan_words.row_names([""] * len(told), told["movement"].tolist())
-    notes, _ = plan_words.numbered(
-        zip(names, [[str(note)] if note else [] for note in told["note"]], strict=True)
-    )
     return [
         Section(
             title,
             before=(words.ALTERNATIVES,),
             table=sheet_table(shown, widths, code=code),
-            listed=(*(note for note in notes), *silent),
+            listed=(*words.levels(told), *silent),
         )
     ]
 
@@ -293,6 +292,7 @@ def _bite(found: Ahead, code: str) -> list[Section]:
         return [Section(title, before=(*before, *found.bite.notes))]
     shown = tables.bite(found.bite)
     widths = dict.fromkeys(map(str, shown.columns), 28.0)
+    widths |= dict.fromkeys(map(capital, map(group_name, GROUPS)), -34.0)
     widths |= {"To be moved": -34, "Overbite (80 % range)": 34, "On target": 14, "Too far": 14}
     widths |= {"Aligners": 14, "Verdict": -22}
     return [

@@ -85,7 +85,6 @@ def expected(frame: pd.DataFrame) -> pd.DataFrame:
                 "Past cases alone": percent(row.cohort_rate),
                 "Their 80 % range": range_words(row.cohort_low_80, row.cohort_high_80),
                 "Own results used": own if row.own_movements else "none",
-                "Note": str(row.note) or BLANK,
             }
         )
     return _table(rows, frame)
@@ -215,7 +214,7 @@ def intervals(frame: pd.DataFrame) -> pd.DataFrame:
             "Days in all": _count(row.days),
             "Patients so far": _count(row.patients),
             "Courses": _count(row.courses),
-            "": str(row.note or ""),
+            "Note": str(row.note or BLANK),
         }
         for row in lines(frame)
     ]

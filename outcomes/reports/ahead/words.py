@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
+from outcomes.ahead import alternatives
 from outcomes.ahead.bite_target import BiteTarget
 from outcomes.ahead.flags import row_cautions
+from outcomes.ahead.intervals import NOT_ALLOTTED
 from outcomes.ahead.result import LEFT, NextCourse
 from outcomes.domain.names import movement_name
 from outcomes.overcorrect.rules import VERDICTS
@@ -13,7 +15,7 @@ from outcomes.reports.common.rows import lines
 from outcomes.words.english import capital, counted, is_, listed, number_of
 from outcomes.words.numbers import count, number
 
-__all__ = ["bite", "bite_reasons", "evidence", "flagged", "head", "states", "title"]
+__all__ = ["bite", "bite_reasons", "evidence", "flagged", "head", "levels", "states", "title"]
 
 HOLD = (
     "Nothing is planned for these; what is given is where they are likely to be taken by the way, and "
@@ -47,7 +49,7 @@ DONE = "Within tolerance: no row of the plan is for these. " + SO_FAR
 
 def title(course: NextCourse) -> str:
     """Of the sheet."""
-    return f"Next course: course {course.course}" if course.known else "Plan for a new patient"
+    return f"Next course (course {course.course})" if course.known else "Plan for a new patient"
 
 
 def states(course: NextCourse) -> str:
@@ -118,7 +120,7 @@ def evidence(course: NextCourse) -> list[str]:
     rows = rows[rows["value"].isna()]
     said = []
     for row in lines(rows):
-        note = str(row.note)
+        note = str(row.note).replace(NOT_ALLOTTED, "").strip()
         if pd.isna(row.movement):
             said.append(note)
         else:
@@ -128,8 +130,20 @@ def evidence(course: NextCourse) -> list[str]:
 
 INTERVALS = (
     "A longer interval takes longer; whether it brings more is what the cohort's own courses tell, if "
-    "they do:",
+    f"they do. {NOT_ALLOTTED}"
 )
+
+
+def levels(told: pd.DataFrame) -> list[str]:
+    """How the levels of an attachment or auxiliary differ, movement by movement, each once."""
+    said: dict[str, list[str]] = {}
+    for row in lines(told):
+        note = str(row.note).replace(alternatives.NOT_ALLOTTED, "").strip()
+        if note:
+            said.setdefault(note, []).append(movement_name(str(row.movement)))
+    return [
+        f"{capital(listed(dict.fromkeys(movements)))}: {note}" for note, movements in said.items()
+    ]
 
 
 def bite(found: BiteTarget) -> list[str]:

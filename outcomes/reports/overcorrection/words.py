@@ -8,7 +8,7 @@ import pandas as pd
 
 from outcomes.domain.names import group_in_full, heading, movement_name
 from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted, problem_words
-from outcomes.overcorrect.cautions import safer
+from outcomes.overcorrect.cautions import cap_words, safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
 from outcomes.overcorrect.plan import BEST, DIRECT, Plan
 from outcomes.overcorrect.rules import VERDICTS
@@ -290,12 +290,13 @@ def plan(found: Calibration) -> list[str]:
                 (DIRECT, "for aim / rate"),
                 (BEST, f"for the {safer(found.limits.over_cap)}"),
             )
+            if option in table.index
         ]
         limits = found.limits
         said.append(
             f"At the steps allowed for each aligner, the slowest tooth needs {listed(parts)}; all "
             "teeth move at once. The safer plan is, of those with at most "
-            f"{percent(limits.over_cap)} risk of going too far, the one most likely to land within "
+            f"{cap_words(limits.over_cap)} risk of going too far, the one most likely to land within "
             f"tolerance; aim / rate {RISK_OF_DIRECT}."
         )
     return said
@@ -341,7 +342,7 @@ def chances_caption(found: Calibration) -> str:
     return (
         "The darker, the better the chance of landing within tolerance. Because results spread more "
         "as plans grow, the safer plan asks for less than aim / rate; it bends down where the cap of "
-        f"{percent(found.limits.over_cap)} on going too far holds it."
+        f"{cap_words(found.limits.over_cap)} on going too far holds it."
     )
 
 

@@ -41,7 +41,9 @@ DEMO = (
 
 PATIENT = "Patient"
 """The first column of every table of a sheet whose patient has a code."""
-_PATIENT_WIDTH = 16
+_MANY = 14
+"""Lines of a table from which it may go on over pages."""
+_PATIENT_WIDTH = 15
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,12 @@ class Section:
     after: tuple[str, ...] = ()
     pictures: tuple[Picture, ...] = ()
     listed: tuple[str, ...] = ()
+
+    @property
+    def together(self) -> bool:
+        """Whether it is so short that it stands on one page."""
+        many = self.table is not None and len(self.table.rows) > _MANY
+        return not many and not self.pictures and len(self.listed) < _MANY
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from outcomes.errors import InputError
 from outcomes.figures.landing import landing_ranges
 from outcomes.overcorrect.aims import NEW_PATIENT
 from outcomes.overcorrect.cautions import safer
-from outcomes.overcorrect.plan import AS_AIMED, BEST, Plan
+from outcomes.overcorrect.plan import AS_AIMED, BEST, LEAST, Plan
 from outcomes.reports.common.views import BLANK
 from outcomes.reports.sheet import words
 from outcomes.reports.sheet.form import (
@@ -26,10 +26,12 @@ from outcomes.reports.sheet.form import (
 )
 from outcomes.reports.sheet.ways import Way, chance
 from outcomes.words.english import capital, listed
+from outcomes.words.numbers import percent
 from outcomes.words.units import NBSP
 
 __all__ = [
     "WAY",
+    "WAY_WIDTH",
     "alternative_rows",
     "code_of",
     "left_out_lines",
@@ -42,6 +44,9 @@ __all__ = [
 
 WAY = "Which way crown and root go"
 """The heading of the column in which every row of a sheet names its direction."""
+
+WAY_WIDTH = -72.0
+"""Of that column, as ``sheet_table`` takes it: the longest direction stands on one line."""
 
 INSTEAD = "The same aims planned otherwise"
 LEFT_OUT = "Left out, so that this sheet says nothing of them:"
@@ -150,8 +155,8 @@ def plan_section(
     ]
     main = safer_heading(plan)
     widths = {
-        "Tooth": -12, WAY: -60, "Aim": 19, main: 27, "Expected (80 % range)": 46, "Lands": 14,
-        "Too far": 14, "Aligners, days": 19, "Verdict": -24, "Notes": -24,
+        "Tooth": -12, WAY: WAY_WIDTH, "Aim": 18, main: 26, "Expected (80 % range)": 44, "Lands": 13,
+        "Too far": 13, "Aligners, days": 18, "Verdict": -22, "Notes": -24,
     }  # fmt: skip
     return Section(
         "",
@@ -165,13 +170,19 @@ def plan_section(
 def instead_section(plan: Plan, *, code: str) -> Section:
     """The same aims at the other plans."""
     rows = alternative_rows(plan).drop(columns="Movement")
-    widths = dict.fromkeys(map(str, rows), 22.0) | {"Tooth": -12, WAY: -70}
+    widths = dict.fromkeys(map(str, rows), 22.0) | {"Tooth": -12, WAY: WAY_WIDTH}
+    said = [
+        f"Aim / rate is the plan whose expected result is the aim; it {words.RISK_OF_DIRECT}.",
+        "As aimed is the aim itself, without overcorrection.",
+    ]
+    if (plan.options["option"] == LEAST).any():
+        said.append(
+            "Least cost is the plan of least expected cost, at what a mm or degree too far was said "
+            "to cost against one too short."
+        )
     return Section(
         INSTEAD,
-        before=(
-            f"Aim / rate is the plan whose expected result is the aim; it {words.RISK_OF_DIRECT}. "
-            "As aimed is the aim itself, without overcorrection.",
-        ),
+        before=(" ".join(said),),
         table=sheet_table(rows, widths, code=code),
     )
 
@@ -207,6 +218,7 @@ def plan_rows(plan: Plan) -> pd.DataFrame:
     >>> list(plan_rows(plan))[4]
     'Safer plan (at most 10 % risk of going too far)'
     """
+    caps = plan.aims["over_cap"].nunique()
     rows = []
     for aim, way, by in _aims(plan):
         row = by[BEST]
@@ -220,7 +232,7 @@ def plan_rows(plan: Plan) -> pd.DataFrame:
                 safer_heading(plan): _planned(row, way),
                 "Expected (80 % range)": way.expected(row.expected, row.low_80, row.high_80),
                 "Lands": chance(row.within),
-                "Too far": chance(row.over),
+                "Too far": _too_far(row.over, aim.over_cap, caps),
                 "Aligners, days": f"{row.aligners:.0f},{NBSP}{row.days:.0f}" if known else BLANK,
                 "Verdict": str(aim.verdict),
             }
@@ -242,10 +254,11 @@ def alternative_rows(plan: Plan) -> pd.DataFrame:
         }
         for name in others:
             named = capital(str(name))
+            option = by.get(str(name))  # the plan of least cost is of aims with a cost
             if name != AS_AIMED:
-                row[named] = _planned(by[name], way)
-            row[f"{named} lands"] = chance(by[name].within)
-            row[f"{named} too far"] = chance(by[name].over)
+                row[named] = BLANK if option is None else _planned(option, way)
+            row[f"{named} lands"] = BLANK if option is None else chance(option.within)
+            row[f"{named} too far"] = BLANK if option is None else chance(option.over)
         rows.append(row)
     return _with_patient(pd.DataFrame(rows, index=plan.aims.index), plan)
 
@@ -260,6 +273,12 @@ def _aims(plan: Plan) -> list[tuple[Any, Way, dict[str, Any]]]:
 
 def _planned(row: Any, way: Way) -> str:
     return way.size(row.planned) if pd.notna(row.planned) else "no plan"
+
+
+def _too_far(over: float, cap: float, caps: int) -> str:
+    """The chance of it, and the cap where it differs from aim to aim."""
+    said = chance(over)
+    return said if caps < 2 or pd.isna(over) else f"{said}, cap {percent(cap)}"
 
 
 def _with_patient(table: pd.DataFrame, plan: Plan) -> pd.DataFrame:

@@ -120,12 +120,12 @@ def row_names(teeth: Sequence[Any], movements: Sequence[Any]) -> list[str]:
 
 
 def aim_sentences(plan: Plan) -> list[list[str]]:
-    """For each aim: the reason of the verdict, what is odd about its row, what to look at."""
+    """For each aim: what to look at, what is odd about its row, the reason of the verdict."""
     odd = problems_of_rows(plan.aims, plan.problems)
     return [
         [
             one
-            for text in (row.why, *odd.get(int(row.row), []), row.cautions)
+            for text in (row.cautions, *odd.get(int(row.row), []), row.why)
             for one in sentences(str(text or ""))
         ]
         for row in lines(plan.aims)
