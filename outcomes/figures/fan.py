@@ -26,8 +26,9 @@ from outcomes.figures.base import (
     records,
     set_alt_text,
     style,
+    text_width,
 )
-from outcomes.words.english import counted, wrapped
+from outcomes.words.english import counted
 from outcomes.words.numbers import number
 from outcomes.words.units import unit_mark, unit_symbol
 
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
 _FANS = (("95", TINT), ("80", CHANCES[1]), ("50", CHANCES[2]))
 """Level and shade, the widest and lightest first."""
 _MOST_PANELS = 12
+_PANEL = 1.6
+"""Least width of a panel, inches."""
 
 
 def prediction_fan(
@@ -82,14 +85,15 @@ def prediction_fan(
         )
     sites = _chosen(rows)
     left_out = len(rows.groupby(["tooth", "movement"])) - len(sites)
-    columns = min(len(sites), max(1, int(width / 1.75)))
+    columns = min(len(sites), max(1, int(width / _PANEL)))
     with style():
         height = lines_of(len(sites), columns) * 1.9 + 0.75
-        axes = panels(len(sites), width if columns > 1 else min(width, 4.2), height, columns)
+        across = width if columns > 1 else min(width, 4.2)
+        axes = panels(len(sites), across, height, columns)
         last = int(rows["course"].max())
         for (tooth, movement), ax in zip(sites, axes, strict=True):
             part = rows[(rows["tooth"] == tooth) & (rows["movement"] == movement)]
-            _draw(part, last, ax)
+            _draw(part, last, 72 * across / columns - 34, ax)
         _legend(axes[0].get_figure(root=True), left_out, columns)
     return axes
 
@@ -106,8 +110,8 @@ def _chosen(rows: pd.DataFrame) -> list[tuple[int, str]]:
     return sorted(found, key=lambda site: (names.index(site[1]), site[0]))
 
 
-def _draw(part: pd.DataFrame, last: int, ax: Axes) -> None:
-    """The courses of one movement of one tooth."""
+def _draw(part: pd.DataFrame, last: int, room: float, ax: Axes) -> None:
+    """The courses of one movement of one tooth; ``room`` is for words, points."""
     for row in records(part):
         here = [row.course - 1, row.course]
         for level, shade in _FANS:
@@ -120,14 +124,13 @@ def _draw(part: pd.DataFrame, last: int, ax: Axes) -> None:
             here, [row.start, row.start + row.expected], color=COLOURS[0], lw=1.1, zorder=2,
             label="_expected",
         )  # fmt: skip
-        if pd.notna(row.aim):
-            ax.plot(here, [row.aim, row.aim], zorder=2.5, label="_aim", **GUIDE)
         if pd.notna(row.end):
             ax.plot(here, [row.start, row.end], color=INK, lw=0.7, zorder=3, label="_path")
             ax.plot(
                 row.course, row.end, "o", ms=4.5, mfc=INK, mec=PAPER, mew=0.6, zorder=4,
                 label="_reached", clip_on=False,
             )  # fmt: skip
+    _draw_aims(part, ax)
     first = int(part["course"].min())
     tooth, movement = int(part["tooth"].iloc[0]), str(part["movement"].iloc[0])
     start = float(part.loc[part["course"] == first, "start"].iloc[0])
@@ -138,19 +141,39 @@ def _draw(part: pd.DataFrame, last: int, ax: Axes) -> None:
     ax.set_xticks(range(first - 1, last + 1), _visits(first, last))
     ax.grid(axis="x", visible=False)
     ax.margins(y=0.08)
-    ax.set_title(f"{tooth} {movement_name(movement)}", fontsize=8)
     unit = unit_symbol(str(part["unit"].iloc[0]))
+    title = f"{tooth} {movement_name(movement)}, {unit}".removesuffix(", ")
+    ax.set_title(_broken(title, room, 8, bold=True), fontsize=8)
     kind, side = str(tooth_class(tooth)), str(arch(tooth))
-    up = direction(1, movement, kind, side)
-    way = wrapped(f"+ {up}", 34)
-    ax.set_xlabel(way, fontsize=6.5, labelpad=3)
-    ax.set_ylabel(unit, rotation=0, ha="right", va="center")
+    ways = [(sign, direction(v, movement, kind, side)) for sign, v in (("+", 1), ("−", -1))]
+    said = [_broken(f"{sign} {way}", room + 8, 6.5) for sign, way in ways if way]
+    ax.set_xlabel("\n".join(["after course", *said]), fontsize=6.5, labelpad=2, linespacing=1.25)
     set_alt_text(ax, _words(part, tooth, movement))
+
+
+def _broken(text: str, room: float, size: float, *, bold: bool = False) -> str:
+    """Words in two lines where one has no room: at the comma, else before the last word."""
+    if text_width(text, size, bold=bold) <= room:
+        return text
+    if ", root" in text:
+        return text.replace(", root", ",\nroot")
+    head, _, tail = text.rpartition(" ")
+    head, _, more = head.rpartition(" ") if len(tail) < 4 else (head, "", "")
+    return f"{head}\n{f'{more} {tail}'.strip()}"
+
+
+def _draw_aims(part: pd.DataFrame, ax: Axes) -> None:
+    """The aim in force, a line for each run of courses that share it."""
+    rows = part.dropna(subset="aim").sort_values("course")
+    same = rows["aim"].eq(rows["aim"].shift()) & rows["course"].eq(rows["course"].shift() + 1)
+    for _, run in rows.groupby((~same).cumsum()):
+        ends = [run["course"].min() - 1, run["course"].max()]
+        ax.plot(ends, [run["aim"].iloc[0]] * 2, zorder=2.5, label="_aim", **GUIDE)
 
 
 def _visits(first: int, last: int) -> list[str]:
     """Names of the times between courses."""
-    return ["start" if k == 0 else f"after {k}" for k in range(first - 1, last + 1)]
+    return ["start" if k == 0 else str(k) for k in range(first - 1, last + 1)]
 
 
 def _legend(figure: Any, left_out: int, columns: int) -> None:
