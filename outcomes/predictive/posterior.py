@@ -15,7 +15,7 @@ from itertools import product
 import numpy as np
 from scipy.optimize import minimize
 from scipy.special import betaincinv, chdtri, gammaln, ndtri
-from scipy.stats import beta, qmc
+from scipy.stats import beta, norm, qmc, t
 
 from outcomes.mixed.blocks import Array
 from outcomes.predictive.columns import Columns, Rows
@@ -32,12 +32,14 @@ _EVEN = 0.2  # share of the draws of an angle that is even
 @dataclass(frozen=True)
 class Posterior:
     """B draws: ``weight`` (B,), sum 1; ``sd`` (B, 6) in the order of `SDS`; coefficients with
-    ``mean`` (B, p) and ``covariance`` (B, p, p), given the SDs."""
+    ``mean`` (B, p) and ``covariance`` (B, p, p), given the SDs. ``tail_df`` are the degrees of
+    freedom of the t distribution whose tails results have; infinite for those of a normal one."""
 
     weight: Array
     sd: Array
     mean: Array
     covariance: Array
+    tail_df: float = np.inf
 
     @property
     def effective(self) -> float:
@@ -53,7 +55,7 @@ class Posterior:
         grown = np.linalg.slogdet(np.eye(a.shape[1]) + self.covariance @ a)[1]
         log = np.log(self.weight) - 0.5 * (logdet + grown + fit)
         weight = np.exp(log - log.max())
-        return Posterior(weight / weight.sum(), self.sd, self.mean + shift, inner)
+        return replace(self, weight=weight / weight.sum(), mean=self.mean + shift, covariance=inner)
 
 
 def covariance_of(sd: Array, rows: Rows) -> Array:
@@ -117,7 +119,34 @@ def learn(
         return likelihood + prior, mean + shift, inner
 
     posterior = _sampled(density, seed)
-    return replace(posterior, sd=sds(posterior.sd, scale))
+    posterior = replace(posterior, sd=sds(posterior.sd, scale))
+    return replace(posterior, tail_df=_tail_df(posterior, people, columns))
+
+
+_TAILS = np.array([3.0, 4.0, 6.0, 10.0, 20.0, 60.0])
+
+
+def _tail_df(posterior: Posterior, people: Sequence[Rows], columns: Columns) -> float:
+    """Degrees of freedom of the tails of past results about what was expected of them.
+
+    Averaged over a few values by their likelihood, on the scale of 1 / df, normal tails being as
+    likely beforehand as all others together.
+    """
+    sd = np.sqrt(posterior.weight @ posterior.sd**2)[None]
+    mean = posterior.weight @ posterior.mean
+    white = []
+    for rows in people:
+        x = columns.bent(rows.level, rows.plan) * rows.plan[:, None]
+        factor = np.linalg.cholesky(covariance_of(sd, rows)[0])
+        white.append(np.linalg.solve(factor, rows.result - x @ mean))
+    z = np.concatenate(white)
+    z = z / np.sqrt(np.mean(z**2))
+    narrow = np.sqrt((_TAILS - 2) / _TAILS)  # of unit variance
+    log = t.logpdf(z[:, None] / narrow, _TAILS).sum(axis=0) - len(z) * np.log(narrow)
+    log = np.append(log - np.log(len(_TAILS)), norm.logpdf(z).sum())
+    share = np.exp(log - log.max())
+    inverse = float(share[:-1] @ (1 / _TAILS) / share.sum())
+    return 1 / inverse if inverse > 1 / 60 else np.inf
 
 
 _LINES = 4
@@ -187,8 +216,8 @@ class _Proposal:
 
     def draw(self, seed: int) -> Array:
         u = np.clip(qmc.Sobol(_LINES + 5, seed=seed).random(_DRAWS), 1e-6, 1 - 1e-6)
-        t = ndtri(u[:, :_LINES]) * np.sqrt(_T_DF / chdtri(_T_DF, u[:, _LINES : _LINES + 1]))
-        lines = self.centre + t @ self.root.T
+        wide = ndtri(u[:, :_LINES]) * np.sqrt(_T_DF / chdtri(_T_DF, u[:, _LINES : _LINES + 1]))
+        lines = self.centre + wide @ self.root.T
         lines[:, 1:] = np.abs(lines[:, 1:])
         angles = []
         for k in range(2):
