@@ -105,15 +105,14 @@ def _sections(found: Ahead, code: str, past: str) -> list[Section]:
     sections += _holds(course, code)
     sections += _so_far(course, code)
     sections += _rated(course, code)
-    if plan is not None and len(plan.aims):
-        sections += pictures_of(plan)
     sections += _staged(course, code)
     sections += _arch(course, code)
     sections += _alternatives(course, code)
     sections += _bite(found, code)
-    sections += _fan(found)
     if plan is not None and len(plan.aims):
         sections.append(instead_section(plan, code=code))
+        sections += pictures_of(plan)
+    sections += _fan(found)
     sections += _done(course, code)
     return sections
 
@@ -139,7 +138,7 @@ def _section(
         names = plan_words.row_names(frame["tooth"].tolist(), frame["movement"].tolist())
         numbered, numbers = plan_words.numbered(zip(names, notes, strict=True))
         shown["Notes"] = [n or "–" for n in numbers]
-    every = {str(name): widths.get(str(name), 20.0) for name in shown.columns}
+    every = {str(name): widths.get(str(name), 17.0) for name in shown.columns}
     table = sheet_table(shown, every, main=main, code=code)
     return [Section(title, tuple(before), table, numbered, tuple(after))]
 
@@ -181,7 +180,7 @@ def _holds(course: NextCourse, code: str) -> list[Section]:
     )
 
 
-_SO_FAR = {"Tooth": _TOOTH, WAY: _WAY, "Note": -50}
+_SO_FAR = {"Tooth": _TOOTH, WAY: _WAY, "Left": 22, "Note": -34}
 
 
 def _so_far(course: NextCourse, code: str) -> list[Section]:

@@ -45,7 +45,7 @@ __all__ = [
 WAY = "Which way crown and root go"
 """The heading of the column in which every row of a sheet names its direction."""
 
-WAY_WIDTH = -72.0
+WAY_WIDTH = -76.0
 """Of that column, as ``sheet_table`` takes it: the longest direction stands on one line."""
 
 INSTEAD = "The same aims planned otherwise"
