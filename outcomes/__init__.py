@@ -73,6 +73,7 @@ _WHERE = {
     "NextCourse": "outcomes.ahead.result",
     "next_course": "outcomes.ahead.next_course",
     "next_courses": "outcomes.ahead.next_course",
+    "decision_curve": "outcomes.overcorrect.decision",
     "aims_from_cohort": "outcomes.overcorrect.aims",
     "read_aims": "outcomes.overcorrect.aims",
     "Validation": "outcomes.overcorrect.validate",

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy import stats
 
-from outcomes.overcorrect.landing import Chances
+from outcomes.predictive.mixture import Chances
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,6 @@ from outcomes.overcorrect.landing import Looks, searched
 __all__ = ["expected_cost", "least_cost_plan", "losses"]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
-_HALF = 1.2816  # half of the 80 % range of a normal distribution, in standard deviations
 
 
 def losses(outlook: Looks, plan: Array, aim: float) -> tuple[Array, Array]:
@@ -20,9 +19,7 @@ def losses(outlook: Looks, plan: Array, aim: float) -> tuple[Array, Array]:
     integral is taken over u / (1 - u), u from 0 to 1, by 48 Gauss points.
     """
     plan = np.asarray(plan, dtype=float)
-    ends = outlook.range(plan, 0.80)
-    sd = (ends[1] - ends[0]) / (2 * _HALF)
-    mean = np.asarray(outlook.mean(plan))
+    mean, sd, _ = outlook.at(plan)
     beyond = np.abs(mean - aim)
     u = (_NODES + 1) / 2
     scale = (sd + beyond)[:, None]

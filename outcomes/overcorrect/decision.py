@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import CannotAnswer, InputError
-from outcomes.overcorrect.costs import expected_cost, least_cost_plan
+from outcomes.overcorrect.costs import losses
 from outcomes.overcorrect.landing import Looks, best_plan
 from outcomes.overcorrect.plan import BEST, OVER_CAP, Plan
 from outcomes.overcorrect.rules import Rules
@@ -22,6 +22,8 @@ COSTS = tuple(2.0 ** (np.arange(-12, 25) / 6))
 
 LITTLE = 0.05
 """Share by which the default plan may cost more and still be as good; common practice, no source."""
+
+_PLANS = 801  # tried, from none to the largest allowed
 
 
 def decision_curve(
@@ -113,13 +115,15 @@ def _curve(
     given = np.asarray(costs, dtype=float)
     if given.size == 0 or not (given > 0).all():
         raise InputError("costs must be numbers above 0.")
-    many = np.full(len(given), aim)
-    planned = least_cost_plan(outlook, many, np.full(len(given), most), given)
-    pairs = list(zip(planned, given, strict=True))
-    best = [float(expected_cost(outlook, np.array([p]), aim, c)[0]) for p, c in pairs]
-    usual = [float(expected_cost(outlook, np.array([default]), aim, c)[0]) for c in given]
+    plans = np.append(np.linspace(0, min(most, outlook.largest), _PLANS), default)
+    far, short = losses(outlook, plans, aim)
+    cost = short[:-1] + given[:, None] * far[:-1]
+    chosen = cost.argmin(axis=1)
+    planned, best = plans[chosen], cost[np.arange(len(given)), chosen]
+    usual = short[-1] + given * far[-1]
     curve = pd.DataFrame({"over_cost": given, "planned": planned, "expected_cost": best})
     curve = curve.assign(default_planned=default, default_cost=usual)
+    # the default may lie between two of the plans tried
     return curve.assign(extra=np.maximum(curve["default_cost"] / curve["expected_cost"] - 1, 0.0))
 
 

@@ -86,7 +86,7 @@ class ExpectedSource:
             own_movements=support.own_movements,
             own_tooth=support.own_tooth,
             others=support.largest_any if few else 0.0,
-            sure=float(ndtr(alone / alone_sd)),
+            sure=float(max(ndtr(alone / alone_sd), ndtr(rate / sd))),
             alone_se=alone_sd,
         )
 

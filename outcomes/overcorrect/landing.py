@@ -33,6 +33,9 @@ class Looks(Protocol):
     def mean(self) -> Any:
         """A function of plans: the expected result."""
 
+    def at(self, plan: Array) -> tuple[Array, Array, Array]:
+        """Mean, SD (or scale of t) and degrees of freedom of the result at plans."""
+
     def chances(self, plan: Array, aim: Array, tolerance: Array | float) -> Chances:
         """Chances at plans; ``plan`` and ``aim`` broadcast."""
 

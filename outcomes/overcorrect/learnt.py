@@ -1,15 +1,19 @@
-"""What a plan is asked to be made from: fits or expectations, each as a source of its movement."""
+"""What a plan is asked to be made from: past cases, or what was learnt of them, as sources."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
-from outcomes.errors import CannotAnswer, InputError
+import pandas as pd
+
+from outcomes.cohort.records import Cohort
+from outcomes.errors import CannotAnswer, InputError, require_columns
 from outcomes.overcorrect.expected import ExpectedSource
 from outcomes.overcorrect.outlook import FitSource
 from outcomes.overcorrect.rules import Rules
 from outcomes.overcorrect.sources import Expects, Source
+from outcomes.predictive.expect import expect_all
 from outcomes.rates.result import RateFit
 
 __all__ = ["sources_of"]
@@ -23,11 +27,18 @@ def sources_of(past: Any, towards: tuple[str, ...], rules: Rules) -> dict[str, S
     CannotAnswer
         If there is no movement at all, or a fit does not say its movement.
     InputError
-        If it is neither fits nor expectations.
+        If it is neither past cases nor fits nor expectations.
     """
+    if isinstance(past, (Cohort, pd.DataFrame)):
+        if isinstance(past, pd.DataFrame):
+            require_columns(past, ("patient", "tooth", "movement", "planned", "achieved"))
+        past = expect_all(past)
     if isinstance(past, Mapping):
         if not past:
-            raise CannotAnswer("No fit: there is no movement whose rates are known.")
+            raise CannotAnswer(
+                "There is no movement whose rates are known: two patients with "
+                "planned and measured movements are the fewest."
+            )
         return {str(name): _source(one, towards, rules) for name, one in past.items()}
     if isinstance(past, RateFit) and past.movement is None:
         raise CannotAnswer(

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.problems import gather, problem_frame
+from outcomes.cohort.records import Cohort
 from outcomes.domain.teeth import Notation
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, InputError
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.codes import unknown_patients
@@ -26,9 +27,12 @@ from outcomes.rates.result import RateFit
 
 __all__ = ["prescribe"]
 
+Past = Cohort | pd.DataFrame | RateFit | Expects | Mapping[str, RateFit] | Mapping[str, Expects]
+"""What a plan can be made from."""
+
 
 def prescribe(
-    past: RateFit | Expects | Mapping[str, RateFit] | Mapping[str, Expects],
+    past: Past,
     aims: pd.DataFrame | str | Path | Aims,
     *,
     limits: PlanLimits | None = None,
@@ -41,8 +45,9 @@ def prescribe(
     Parameters
     ----------
     past
-        What has been learnt from past cases: an expectation, or several by movement; or a fit
-        (``fit_rate``), or several by movement (``fit_rates``).
+        A cohort, or a frame of its movements; or what has been learnt from one: an expectation
+        (`outcomes.expect`), or several by movement (`outcomes.expect_all`); or a fit (``fit_rate``),
+        or several by movement (``fit_rates``).
     aims
         A frame, or the path of a spreadsheet or CSV file: tooth, aim (mm or degrees, signed as in
         the cohort), movement (unless one fit is given), and the columns the rates depend on,
@@ -53,7 +58,7 @@ def prescribe(
     rules
         When a factor is supported.
     notation
-        How teeth are numbered in the aims.
+        How teeth are numbered in the aims; None: as the aims say, or else as in an FDI cohort.
     towards
         What single-tooth rates are pooled towards, for a fit by tooth.
 
@@ -65,6 +70,8 @@ def prescribe(
     ------
     CohortError
         If no aim can be used; lists every problem.
+    InputError
+        If ``past``, ``aims``, ``limits`` or ``rules`` is not what is asked for.
 
     Notes
     -----
@@ -93,10 +100,17 @@ def prescribe(
     0     31            -2.7          -2.6           -1.4
     1     16             1.1           1.1            0.6
     """
-    limits, rules = limits or PlanLimits(), rules or Rules()
+    limits, rules = PlanLimits() if limits is None else limits, Rules() if rules is None else rules
+    for what, given, kind in (("limits", limits, PlanLimits), ("rules", rules, Rules)):
+        if not isinstance(given, kind):
+            raise InputError(f"{what} are {kind.__name__}(...), not a {type(given).__name__}.")
     sources = sources_of(past, towards, rules)
     only = next(iter(sources)) if len(sources) == 1 else None
-    read = aims if isinstance(aims, Aims) else read_aims(aims, movement=only, notation=notation)
+    usual: Notation | None = None
+    if isinstance(past, Cohort) and past.notation == "fdi":
+        usual = "fdi"
+    how: dict[str, Any] = {"movement": only, "notation": notation, "usual": usual}
+    read = aims if isinstance(aims, Aims) else read_aims(aims, **how)
     codes = {code for source in sources.values() for code in source.patients}
     found, slips = unknown_patients(read.rows, codes)
     rows, lacking = _with_columns(read.rows.drop(index=list(slips)), sources)

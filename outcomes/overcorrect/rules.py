@@ -51,7 +51,7 @@ class Rules:
         Level of the interval.
     sure
         Of an expectation: chance that the rate is above 0 below which no plan is made; that of the
-        past cases, whatever this patient's own results.
+        past cases, or that with this patient's own results if it is more.
     range_of_aim, range_of_tolerance
         Of an expectation: the 80 % range of the result is wide where it is wider than so many times
         the aim, and than so many times the tolerance.

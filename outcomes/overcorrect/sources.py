@@ -45,7 +45,8 @@ class Known:
     direction. ``own_movements`` are records of this very patient, whose own rate this is then
     (``own_tooth``: of this very tooth). ``pooled_se`` and ``shift`` (pooled minus unpooled rate)
     belong to a fit by tooth and do not depend on the size of the plan. ``sure`` is the chance that
-    the rate is above 0 and ``alone_se`` its standard error, both without the patient's own records.
+    the rate is above 0, without the patient's own records or with them, whichever is more;
+    ``alone_se`` its standard error without them.
     """
 
     group: str

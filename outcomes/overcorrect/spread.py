@@ -20,7 +20,7 @@ def judge_spread(known: Known, rules: Rules, shown: Shown | None = None) -> Verd
 
     Not supported only if nobody, or fewer than ``rules.fewest`` patients, had the movement planned in
     this direction for any tooth, or if the chance that it moves that way at all is below
-    ``rules.sure``; both from the past cases alone, so that a patient's own results can only help.
+    ``rules.sure`` without this patient's own results, and with them: they can only help.
     Wide if few patients of the tooth's class had it, if the plan is larger than any of theirs, or if
     the 80 % range of the result is wide. Without ``shown`` only whether there are plans at all.
     All limits stand in `Rules`; common practice, no source.
@@ -38,11 +38,9 @@ def judge_spread(known: Known, rules: Rules, shown: Shown | None = None) -> Verd
     more = max(rules.enough - many, 0)
     why = _refused(known, rules)
     if why:
-        wanted = more or None
-        takes = (
-            f"{_wanted(more)} with such plans {is_(more)} wanted." if more else _MORE_OF_THE_SAME
-        )
-        return Verdict("not supported", f"{why} {takes}", np.nan, interval, wanted)
+        few = known.records < rules.fewest
+        takes = f"{_wanted(more)} with such plans {is_(more)} wanted." if few else _WOULD_TELL
+        return Verdict("not supported", f"{why} {takes}", np.nan, interval, more if few else None)
     reasons = _reasons(known, rules, shown, many)
     said = [*reasons]
     if not reasons:
@@ -70,7 +68,7 @@ def judge_spread(known: Known, rules: Rules, shown: Shown | None = None) -> Verd
     return Verdict(verdict, " ".join(filter(None, said)), factor, interval, left)
 
 
-_MORE_OF_THE_SAME = "More patients like these would not change that."
+_WOULD_TELL = "Further past cases of this kind would tell."
 
 
 def _wanted(more: int) -> str:
@@ -94,7 +92,7 @@ def _refused(known: Known, rules: Rules) -> str:
     if known.sure < rules.sure:
         return (
             f"From past cases the chance that such a tooth moves the planned way at all is "
-            f"{percent(known.sure)}, and {percent(rules.sure)} is the least for any plan."
+            f"{percent(known.sure, 1)}, and {percent(rules.sure)} is the least for any plan."
         )
     return ""
 
