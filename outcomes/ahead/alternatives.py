@@ -14,7 +14,6 @@ from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.teeth import tooth_class
 from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.landing import best_plan
-from outcomes.overcorrect.plan import PlanLimits
 from outcomes.predictive.expect import expect
 from outcomes.rates.fit import fit_rate
 from outcomes.words.english import counted
@@ -111,7 +110,6 @@ def alternatives_of(
     asks: Sequence[Ask],
     levels: Mapping[str, Sequence[Levels]],
     patient: str,
-    limits: PlanLimits,
 ) -> pd.DataFrame:
     """The table ``alternatives`` of `NextCourse`: for each aim the levels of each column, or one row
     that says why the cohort cannot tell them apart."""
@@ -122,7 +120,7 @@ def alternatives_of(
                 note = one.why
                 rows.append({**ask.head, "column": one.column, "told": False, "note": note})
                 continue
-            rows += [_row(ask, one, level, patient, limits) for level in one.levels]
+            rows += [_row(ask, one, level, patient) for level in one.levels]
     if not rows:
         return empty(ALTERNATIVES)
     table = pd.DataFrame(rows).reindex(columns=list(ALTERNATIVES))
@@ -131,7 +129,7 @@ def alternatives_of(
     return table
 
 
-def _row(ask: Ask, one: Levels, level: str, patient: str, limits: PlanLimits) -> dict[str, Any]:
+def _row(ask: Ask, one: Levels, level: str, patient: str) -> dict[str, Any]:
     past = one.past
     assert past is not None
     of: dict[str, Any] = {"patient": patient} if patient in past.patients else {}
@@ -139,7 +137,7 @@ def _row(ask: Ask, one: Levels, level: str, patient: str, limits: PlanLimits) ->
         ask.tooth, ask.sign, max(ask.most, ask.size), **of, **{one.column: level}
     )
     aim, most = np.array([ask.size]), np.array([ask.most])
-    plan, _ = best_plan(outlook, aim, ask.tolerance, most, limits.over_cap)
+    plan, _ = best_plan(outlook, aim, ask.tolerance, most, ask.over_cap)
     chances = outlook.chances(plan, aim, ask.tolerance)
     ends = np.sort(ask.sign * np.stack(outlook.range(plan, 0.8))[:, 0])
     rows = one.rows

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
+from outcomes.overcorrect.plan import BEST, Plan
 
 __all__ = ["Ask", "Expects", "asks_of", "empty"]
 
@@ -45,7 +45,8 @@ class Expects(Protocol):
 class Ask:
     """One aim with a plan; sizes in its direction, mm or degrees.
 
-    ``planned`` is the plan with the best chance, ``most`` the largest that is allowed; ``outlook`` is
+    ``planned`` is the plan with the best chance, ``most`` the largest that is allowed, ``over_cap`` the
+    largest chance of going too far; ``outlook`` is
     of this patient, ``alone`` of one who is not known; ``of_course`` is the variance of the rate from
     course to course, which a result in this course does not tell of the next one.
     """
@@ -58,6 +59,7 @@ class Ask:
     tolerance: float
     planned: float
     most: float
+    over_cap: float
     outlook: Foresees
     alone: Foresees
     of_course: float
@@ -98,10 +100,11 @@ def _ask(
 ) -> Ask:
     size, movement, tooth = abs(float(aim["aim"])), str(aim["movement"]), int(aim["tooth"])
     sign = 1 if aim["aim"] > 0 else -1
-    most = _most(size, movement, plan.rules.max_factor, plan.limits)
+    unit = str(aim["unit"])
+    most = float(plan.limits.most(np.array([size]), movement, plan.rules.max_factor)[0])
     given = {name: aim[name] for name in getattr(past, "covariates", ()) if name in aim}
     of = {"patient": patient} if patient in past.patients else {}
-    support = past.support(tooth, sign, **of)
+    support = past.support(tooth, sign, **of, **given)
     largest = max(most, size, planned)
     draws = past.draws()
     variance = draws["patient_course"] ** 2 + draws["tooth_course"] ** 2
@@ -109,22 +112,18 @@ def _ask(
         at=at,
         tooth=tooth,
         movement=movement,
-        unit=str(aim["unit"]),
+        unit=unit,
         aim=float(aim["aim"]),
-        tolerance=plan.limits.near(movement, str(aim["unit"])),
+        tolerance=plan.limits.near(movement, unit),
         planned=planned,
         most=most,
+        over_cap=float(aim.get("over_cap", plan.limits.cap(tooth, movement, unit))),
         outlook=past.outlook(tooth, sign, largest, **of, **given),
         alone=past.outlook(tooth, sign, largest, **of, **given, alone=True),
         of_course=float((draws["weight"] * variance).sum() / draws["weight"].sum()),
         own_movements=int(support.own_movements),
         own_tooth=bool(support.own_tooth),
     )
-
-
-def _most(size: float, movement: str, max_factor: float, limits: PlanLimits) -> float:
-    most = max_factor * size
-    return most if limits.aligners is None else min(most, limits.aligners * limits.step(movement))
 
 
 def empty(columns: Sequence[str]) -> pd.DataFrame:

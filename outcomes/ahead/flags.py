@@ -155,10 +155,7 @@ def _flagged(
         travel = _apex_outwards(tooth, aims, planned)
         judged = value - max(travel, 0.0)
         if travel > 0.05:
-            why = (
-                f"By handbook lengths the plan takes the apex {size(travel, 'mm')} towards the outer "
-                f"plate, {size(value, 'mm')} away when it was measured."
-            )
+            why = f"By handbook lengths the plan takes it {size(travel, 'mm')} nearer."
     flagged = (
         judged <= limit + _SLACK
         if name == "apex_to_plate"
@@ -232,9 +229,9 @@ def _sentence(flag: dict[Any, Any], aim: pd.Series) -> str:
     way = movement.direction_in_full(aim["aim"], str(aim["tooth_class"]), str(aim["arch"]))
     then = {
         "recession": f"This movement ({way}) goes towards gum that is already lost: going too far "
-        "costs more here. Ask a periodontist first.",
+        "costs more here, and a smaller risk of it can be set. Ask a periodontist first.",
         "keratinised_tissue": f"This movement ({way}) goes towards gum with little to spare: going "
-        "too far costs more here.",
+        "too far costs more here, and a smaller risk of it can be set.",
         "probing_depth": "Settle the periodontal treatment before the tooth is moved.",
         "apex_to_plate": f"This movement ({way}) takes the root towards it: look at the radiograph, "
         "and stay short rather than go too far.",

@@ -106,8 +106,8 @@ def next_course(
     >>> past = simulate_rates(12, seed=1, movement="vertical", rates=0.55)
     >>> ahead = next_course(past, aims=pd.DataFrame({"tooth": [31, 36], "aim": [-1.5, 0.0],
     ...     "movement": "vertical"}))
-    >>> ahead.patient, ahead.course, ahead.aligners
-    ('NEW', 1, 10)
+    >>> ahead.patient, ahead.course, ahead.plan.aims["tooth"].tolist()
+    ('NEW', 1, [31])
     >>> print(ahead.holds["why"].iloc[0].split(":")[0])
     The cohort has no measured movement with a plan of 0 of this kind
     """
@@ -220,10 +220,12 @@ def _course(
         holds=holds,
         stages=stages(asks, limits, rules.max_factor),
         unlikely=unlikely(asks, done, helpful),
-        alternatives=alternatives_of(asks, levels, code, limits),
+        alternatives=alternatives_of(asks, levels, code),
         arch=arch,
         aligners=aligners,
-        intervals=intervals_of(records, movements, aligners, limits.days_per_aligner),
+        intervals=intervals_of(
+            records, movements, aligners, limits.days_per_aligner, past.of_intervals
+        ),
         flags=flags,
         problems=_problems(plan, read, code, known),
         notes=tuple(_notes(done, plan, asks, flags, read, known, last)),
@@ -316,7 +318,7 @@ def _notes(
     if len(unknown):
         n = len(unknown)
         said.append(
-            f"What is left of {counted(n, 'movement')} {is_(n)} not known, as a course has no result: "
+            f"What is left of {counted(n, 'movement')} is not known, as a course has no result: "
             f"{_teeth(unknown)}. Measure first; no plan is made for {'it' if n == 1 else 'them'}."
         )
     if known and read is None and plan is None:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from outcomes.ahead.alternatives import Levels, levels_of
 from outcomes.ahead.holds import Learnt, learn_side_movement
+from outcomes.ahead.intervals import Evidence
 from outcomes.ahead.records import Records, records_of
 from outcomes.cohort.records import Cohort
 from outcomes.errors import InputError
@@ -32,6 +33,7 @@ class Past:
         self._fewest, self._seed = fewest, seed
         self._levels: dict[str, list[Levels]] = {}
         self._still: dict[str, Learnt] = {}
+        self.of_intervals: dict[tuple[str, str], Evidence] = {}
 
     def levels(self, movements: Sequence[str]) -> dict[str, list[Levels]]:
         """By movement what is told of attachments and auxiliaries."""

@@ -119,11 +119,9 @@ def _staged(ask: Ask, limits: PlanLimits, max_factor: float) -> dict[str, Any]:
     miss_short = float(np.abs(ask.size - brief).mean())
     miss_rest = float(np.abs(ask.size - enough).mean())
     left = ask.size - brief
-    most = max_factor * left
-    if limits.aligners is not None:
-        most = np.minimum(most, limits.aligners * step)
+    most = limits.most(left, ask.movement, max_factor)
     later = learnt(ask.outlook, ask.planned, brief, ask.of_course, float(most.max()))
-    again, _ = best_plan(later, left, ask.tolerance, most, limits.over_cap)
+    again, _ = best_plan(later, left, ask.tolerance, most, ask.over_cap)
     then = later.chances(again, left, ask.tolerance)
     mean, sd, _ = later.at(again)
     after = _mean_size(left - mean, sd)

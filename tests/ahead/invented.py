@@ -50,6 +50,7 @@ def ask(aim=-2.0, planned=3.0, **changed) -> Ask:
         tolerance=0.5,
         planned=planned,
         most=2 * abs(aim),
+        over_cap=0.10,
         outlook=Normal(),
         alone=Normal(),
         of_course=0.01,
