@@ -65,6 +65,8 @@ _WHERE = {
     "Expectation": "outcomes.predictive.expect",
     "expect": "outcomes.predictive.expect",
     "expect_all": "outcomes.predictive.expect",
+    "hindsight": "outcomes.ahead.hindsight",
+    "bite_target": "outcomes.ahead.bite_target",
     "overcorrection": "outcomes.overcorrect.factors",
     "Rules": "outcomes.overcorrect.rules",
     "Plan": "outcomes.overcorrect.plan",

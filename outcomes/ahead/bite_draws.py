@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,25 +14,12 @@ from outcomes.ahead.bite_options import GROUPS, INCISORS, MOLARS
 from outcomes.clinical.bite import bite_change
 from outcomes.clinical.bite_parts import TEETH
 from outcomes.domain.limits import FEW_PATIENTS, beyond_tolerance, within_tolerance
+from outcomes.predictive.expect import Expectation
 
 if TYPE_CHECKING:
     from outcomes.cohort.records import Cohort
 
-__all__ = ["Landed", "Spread", "Vertical", "kept_groups", "landed", "unexplained_spread"]
-
-
-class Vertical(Protocol):
-    """What is expected of vertical movements (``outcomes.expect``)."""
-
-    @property
-    def patients(self) -> tuple[str, ...]: ...
-    def support(self, tooth: int, sign: int, *, patient: str | None = None) -> Any: ...
-    def outlook(
-        self, tooth: int, sign: int, largest: float, *, patient: str | None = None
-    ) -> Any: ...
-    def joint(
-        self, rows: pd.DataFrame, *, patient: str | None = None, size: int = 4000, seed: int = 1
-    ) -> np.ndarray: ...
+__all__ = ["Landed", "Spread", "kept_groups", "landed", "unexplained_spread"]
 
 
 @dataclass(frozen=True)
@@ -130,7 +117,7 @@ def landed(
     now: float,
     lever: Lever,
     spread: Spread,
-    expectation: Vertical,
+    expectation: Expectation,
     *,
     patient: str | None,
     seed: int,

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.ahead.bite_draws import Landed, Spread, Vertical, landed
+from outcomes.ahead.bite_draws import Landed, Spread, landed
 from outcomes.ahead.bite_lever import Lever
 from outcomes.ahead.bite_options import GROUPS, aims_of, group_name, teeth_rows
 from outcomes.domain.limit_in_force import limit
@@ -19,6 +19,8 @@ from outcomes.overcorrect.cautions import is_beyond
 from outcomes.overcorrect.landing import plan_for_mean
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, OPTIONS, PlanLimits
 from outcomes.overcorrect.rules import Rules
+from outcomes.predictive.expect import Expectation
+from outcomes.predictive.mixture import MixtureOutlook
 from outcomes.words.english import counted, listed
 from outcomes.words.numbers import number
 from outcomes.words.units import unit_mark
@@ -28,6 +30,8 @@ __all__ = ["OPTION_COLUMNS", "TEETH_COLUMNS", "Question", "plans_of"]
 _LEVELS = (0.80, 0.95)
 _SCALES = np.round(np.arange(0.4, 1.61, 0.1), 1)
 """Plans tried for the best chance, as shares of aim / rate."""
+_ALIKE = 0.005
+"""Chances that differ by less are taken to be the same: draws tell no more."""
 
 OPTION_COLUMNS = (
     "option", "plan", "verdict", "why", *GROUPS,
@@ -58,7 +62,7 @@ class Question:
     over_cap: float
     lever: Lever
     spread: Spread
-    expectation: Vertical
+    expectation: Expectation
     teeth: Mapping[str, tuple[int, ...]]
     patient: str | None
     limits: PlanLimits
@@ -134,7 +138,7 @@ def _refused(rows: pd.DataFrame, rules: Rules) -> str:
     return " ".join(said)
 
 
-def _outlooks(rows: pd.DataFrame, question: Question) -> list[Any]:
+def _outlooks(rows: pd.DataFrame, question: Question) -> list[MixtureOutlook]:
     most = question.rules.max_factor
     return [
         question.expectation.outlook(
@@ -144,17 +148,20 @@ def _outlooks(rows: pd.DataFrame, question: Question) -> list[Any]:
     ]
 
 
-def _sizes(rows: pd.DataFrame, outlooks: list[Any], question: Question) -> dict[str, np.ndarray]:
+def _sizes(
+    rows: pd.DataFrame, outlooks: list[MixtureOutlook], question: Question
+) -> dict[str, np.ndarray]:
     """Sizes of the plans of each kind, mm, shape (teeth,)."""
     aim = rows["aim"].abs().to_numpy(float)
     most = question.rules.max_factor * aim
     if question.limits.aligners is not None:
         step = question.limits.step("vertical")
         most = np.minimum(most, question.limits.aligners * step)
+    any_kind: list[Any] = list(outlooks)
     direct = np.array(
         [
             float(plan_for_mean(outlook, aim[i : i + 1], most[i : i + 1])[0])
-            for i, outlook in enumerate(outlooks)
+            for i, outlook in enumerate(any_kind)
         ]
     )
     return {AS_AIMED: aim, DIRECT: direct, BEST: _best(rows, direct, most, question)}
@@ -166,20 +173,27 @@ def _best(
     """The sizes, all the same share of aim / rate, with the best chance of the overbite wanted.
 
     Plans that go beyond the target too often, or lie beyond the records, are left out; where none
-    is left, the one that goes beyond least.
+    is left, the one that goes beyond least. Of plans whose chances the draws cannot tell apart, the
+    one that comes nearest on average.
     """
     sign = np.sign(rows["aim"].to_numpy(float))
-    best, score = direct, -np.inf
+    tried = []
     for scale in _SCALES:
         size = np.minimum(scale * direct, most)
         if _beyond(rows, size):
             continue
         drawn = question.landed(rows.assign(planned=sign * size))
         within, _, beyond = drawn.chances(question.wanted, question.tolerance)
-        here = within if beyond <= question.over_cap else -1 - beyond
-        if here > score:
-            best, score = size, here
-    return best
+        off = float(np.abs(drawn.overbite - question.wanted).mean())
+        tried.append((size, within, beyond, off))
+    if not tried:
+        return direct
+    allowed = [one for one in tried if one[2] <= question.over_cap]
+    if not allowed:
+        return min(tried, key=lambda one: one[2])[0]
+    top = max(one[1] for one in allowed)
+    alike = [one for one in allowed if one[1] >= top - _ALIKE]
+    return min(alike, key=lambda one: one[3])[0]
 
 
 def _beyond(rows: pd.DataFrame, size: np.ndarray) -> str:
@@ -264,7 +278,7 @@ def _teeth(
     name: str,
     plan: str,
     planned: np.ndarray | float,
-    outlooks: list[Any] | None = None,
+    outlooks: list[MixtureOutlook] | None = None,
 ) -> pd.DataFrame:
     """The plan of each tooth and what to expect of it, as in ``TEETH_COLUMNS``."""
     aim = rows["aim"].to_numpy(float)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.ahead import bite_words as words
-from outcomes.ahead.bite_draws import Spread, Vertical, kept_groups, unexplained_spread
+from outcomes.ahead.bite_draws import Spread, kept_groups, unexplained_spread
 from outcomes.ahead.bite_lever import Lever
 from outcomes.ahead.bite_options import GROUPS, Shares, group_teeth, shares_of
 from outcomes.ahead.bite_plans import OPTION_COLUMNS, TEETH_COLUMNS, Question, plans_of
@@ -23,6 +23,7 @@ from outcomes.errors import CannotAnswer
 from outcomes.overcorrect.plan import BEST, PlanLimits
 from outcomes.overcorrect.rules import Rules
 from outcomes.plot_hook import plot
+from outcomes.predictive.expect import Expectation, expect
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 from outcomes.words.shown import as_html, as_text
@@ -84,9 +85,9 @@ class BiteTarget:
         """The cautions that go with every plan."""
         return tuple(standing_cautions(*PLANNING))
 
-    def plot(self, **options: Any) -> Any:
+    def plot(self, plan: str = BEST, ax: Any = None, *, width: float | None = None) -> Any:
         """Where each option may end; returns the Axes."""
-        return plot(self, **options)
+        return plot(self, plan, ax, width=width)
 
     @property
     def _head(self) -> str:
@@ -110,7 +111,6 @@ def bite_target(
     cohort: Cohort,
     patient: str | None = None,
     *,
-    expectation: Vertical,
     overbite: float | None = None,
     wanted: float | None = None,
     tolerance: Given = None,
@@ -123,6 +123,7 @@ def bite_target(
     unexplained: float | None = None,
     limits: PlanLimits | None = None,
     rules: Rules | None = None,
+    expectation: Expectation | None = None,
     size: int = 4000,
     seed: int = 1,
 ) -> BiteTarget:
@@ -134,8 +135,6 @@ def bite_target(
         Past courses with vertical movements (extrusion positive, mm), and the measures.
     patient
         One of the cohort, whose own courses then count; None for a new one.
-    expectation
-        What is expected of vertical movements, learnt from the cohort.
     overbite
         Now, mm, negative for an open bite; by default the patient's last one measured.
     wanted
@@ -168,6 +167,8 @@ def bite_target(
         Steps of one aligner, most aligners, days.
     rules
         From how many patients, and up to which factor, a plan is made.
+    expectation
+        What is expected of vertical movements; by default learnt from the cohort.
     size, seed
         Of the draws.
 
@@ -195,7 +196,8 @@ def bite_target(
     Raises
     ------
     CannotAnswer
-        If the cohort has no such patient, or the overbite now or wanted is not known.
+        If the cohort has no such patient, the overbite now or wanted is not known, or fewer than two
+        patients have vertical movements.
     InputError
         If shares or teeth make no sense.
 
@@ -205,6 +207,21 @@ def bite_target(
     mean over the teeth of the group. Results of all teeth are drawn together, so that what the
     patient and the course add is shared by them. The plan with the best chance is the one, of plans
     that are all the same share of aim / rate, whose overbite is most often on target.
+
+    Examples
+    --------
+    >>> from outcomes.cohort.read import from_frames
+    >>> past = pd.DataFrame({"patient": [f"P{i:03}" for i in range(1, 13)] * 2,
+    ...     "tooth": [31] * 12 + [41] * 12, "movement": "vertical", "planned": -1.5,
+    ...     "achieved": [-0.8, -0.6, -0.9, -0.7] * 6})
+    >>> cohort = from_frames(past, notation="fdi")
+    >>> result = bite_target(cohort, overbite=4.0, wanted=3.0,
+    ...     options={"lower incisors": {"lower_incisor": 1.0}})
+    >>> result.options[["plan", "lower_incisor", "expected"]].round(1)
+              plan  lower_incisor  expected
+    0     as aimed           -1.0       3.5
+    1   aim / rate           -1.0       3.0
+    2  best chance           -1.0       3.0
     """
     if patient is not None:
         require_patient(patient, cohort.treated)
@@ -216,6 +233,7 @@ def bite_target(
         )
     if unexplained is not None and not 0 <= unexplained < np.inf:
         raise CannotAnswer(f"unexplained is {unexplained}: give an SD in mm, 0 or more.")
+    expectation = expectation or expect(cohort, "vertical")
     hinges, trouble = hinges_of(cephalometry)
     of_lever = Lever.of(hinges.get(patient or ""), lever, lever_range)
     chosen, teeth = shares_of(options), group_teeth(absent)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,8 @@ from outcomes.domain.movements import MOVEMENTS
 from outcomes.domain.names import movement_name
 from outcomes.errors import CannotAnswer, OutcomesError, require_columns
 from outcomes.plot_hook import plot
+from outcomes.predictive.expect import Expectation, expect
+from outcomes.predictive.mixture import MixtureOutlook
 from outcomes.words.english import counted, listed
 from outcomes.words.numbers import level_words, number
 from outcomes.words.shown import as_html, as_text
@@ -44,28 +46,7 @@ TABLE_COLUMNS = (
 _SHOWN = ["course", "tooth", "movement", "planned", "expected", "low_80", "high_80", "achieved"]
 
 
-class _Outlook(Protocol):
-    def at(self, plan: np.ndarray) -> tuple[Any, Any, Any]: ...
-    def range(self, plan: np.ndarray, level: float) -> tuple[Any, Any]: ...
-    def chances(self, plan: np.ndarray, aim: np.ndarray, tolerance: float) -> Any: ...
-
-
-class _Expectation(Protocol):
-    @property
-    def patients(self) -> tuple[str, ...]: ...
-    def support(self, tooth: int, sign: int, *, patient: str | None = None) -> Any: ...
-    def outlook(
-        self,
-        tooth: int,
-        sign: int,
-        largest: float,
-        *,
-        patient: str | None = None,
-        alone: bool = False,
-    ) -> Any: ...
-
-
-Learn = Callable[[pd.DataFrame, str], _Expectation]
+Learn = Callable[[pd.DataFrame, str], Expectation]
 """From past rows and the name of a movement to what to expect of it."""
 
 
@@ -90,9 +71,15 @@ class Hindsight:
     summary: pd.DataFrame
     notes: tuple[str, ...]
 
-    def plot(self, **options: Any) -> Any:
+    def plot(
+        self,
+        movements: str | Sequence[str] | None = None,
+        teeth: Sequence[int] | None = None,
+        *,
+        width: float | None = None,
+    ) -> Any:
         """The fan of each prediction and where the tooth then stood; returns the Axes."""
-        return plot(self, **options)
+        return plot(self, movements, teeth, width=width)
 
     def __repr__(self) -> str:
         return as_text(self._head, self.table[_SHOWN], *self.notes, blank="–")
@@ -110,7 +97,7 @@ def hindsight(
     patient: str,
     movements: str | Sequence[str] | None = None,
     *,
-    learn: Learn,
+    learn: Learn = expect,
     coming: pd.DataFrame | None = None,
 ) -> Hindsight:
     """What was to be expected of each course of a patient, and what came of it.
@@ -125,7 +112,8 @@ def hindsight(
     movements
         Which; by default all that were planned for the patient.
     learn
-        From past rows and the name of a movement to what to expect of it.
+        From past rows and the name of a movement to what to expect of it; ``outcomes.expect``, or
+        that with other priors.
     coming
         Plans of a course that is still to come: tooth, movement, planned (mm or degrees, signed).
         Their rows have no result.
@@ -156,7 +144,16 @@ def hindsight(
 
     Notes
     -----
-    All records of the other patients are used, also those of courses that came later in time.
+    All records of the other patients are used, also those of courses that came later in time. What
+    is learnt from them is then updated by this patient's earlier courses.
+
+    Examples
+    --------
+    >>> from outcomes.simulate import simulate_rates
+    >>> past = simulate_rates(12, seed=1, movement="vertical", rows_per_tooth=2)
+    >>> result = hindsight(past, "P003")
+    >>> bool(result.table.query("course == 2")["own_movements"].min() > 0)
+    True
     """
     rows = history(cohort)
     rows = rows.assign(patient=rows["patient"].astype(str))
@@ -166,13 +163,8 @@ def hindsight(
     found: list[dict[str, Any]] = []
     for name in names:
         of_movement = rows[rows["movement"] == name]
-        others = of_movement[of_movement["patient"] != patient]
         planned = own[(own["movement"] == name) & (own["planned"] != 0)]
-        for course, now in planned.groupby("course", sort=True):
-            earlier = of_movement[
-                (of_movement["patient"] == patient) & (of_movement["course"] < course)
-            ]
-            found += _of_course(now, pd.concat([others, earlier]), name, patient, learn)
+        found += _of_movement(planned, of_movement, name, patient, learn)
     table = pd.DataFrame(found, columns=list(TABLE_COLUMNS))
     table[_INSIDE] = table[_INSIDE].astype("boolean")
     table = table.sort_values(["course", "movement", "tooth"], kind="stable", ignore_index=True)
@@ -218,15 +210,21 @@ def _chosen(
     return tuple(wanted)
 
 
-def _of_course(
-    now: pd.DataFrame, past: pd.DataFrame, movement: str, patient: str, learn: Learn
+def _of_movement(
+    planned: pd.DataFrame, rows: pd.DataFrame, movement: str, patient: str, learn: Learn
 ) -> list[dict[str, Any]]:
-    """The rows of one course, predicted from the past."""
+    """The rows of one movement, each predicted from what was known before its course."""
+    own = rows["patient"] == patient
     try:
-        expected = learn(past, movement)
+        others = learn(rows[~own], movement)
     except OutcomesError as error:
-        return [_bare(row, str(error)) for _, row in now.iterrows()]
-    return [_predicted(row, expected, patient) for _, row in now.iterrows()]
+        return [_bare(row, str(error)) for _, row in planned.iterrows()]
+    found = []
+    for course, now in planned.groupby("course", sort=True):
+        earlier = rows[own & (rows["course"] < course) & rows["achieved"].notna()]
+        known = others.updated(earlier) if (earlier["planned"] != 0).any() else others
+        found += [_predicted(row, known, patient) for _, row in now.iterrows()]
+    return found
 
 
 def _bare(row: pd.Series, why: str) -> dict[str, Any]:
@@ -247,13 +245,13 @@ def _bare(row: pd.Series, why: str) -> dict[str, Any]:
     }
 
 
-def _predicted(row: pd.Series, expectation: _Expectation, patient: str) -> dict[str, Any]:
+def _predicted(row: pd.Series, expectation: Expectation, patient: str) -> dict[str, Any]:
     tooth, planned = int(row["tooth"]), float(row["planned"])
     sign, size = (1 if planned > 0 else -1), np.array([abs(planned)])
     whose = patient if patient in expectation.patients else None
     support = expectation.support(tooth, sign, patient=whose)
-    own: _Outlook = expectation.outlook(tooth, sign, float(size[0]), patient=whose)
-    alone: _Outlook = (
+    own = expectation.outlook(tooth, sign, float(size[0]), patient=whose)
+    alone = (
         own
         if whose is None
         else expectation.outlook(tooth, sign, float(size[0]), patient=whose, alone=True)
@@ -270,13 +268,12 @@ def _predicted(row: pd.Series, expectation: _Expectation, patient: str) -> dict[
         for level, name in zip(LEVELS, _INSIDE, strict=True):
             low, high = (found[f"{end}_{100 * level:.0f}"] for end in ("low", "high"))
             found[name] = bool(low <= achieved <= high)
-        under = own.chances(size, np.array([sign * achieved]), 0.0).under
-        found["place"] = float(np.ravel(under)[0])
+        found["place"] = float(own.below(np.array([sign * achieved]), size)[0])
     return found
 
 
 def _ends(
-    outlook: _Outlook, size: np.ndarray, sign: int, levels: Sequence[float], head: str
+    outlook: MixtureOutlook, size: np.ndarray, sign: int, levels: Sequence[float], head: str
 ) -> dict[str, float]:
     """Ends of the ranges, signed and in order."""
     found: dict[str, float] = {}

@@ -5,13 +5,17 @@ from __future__ import annotations
 from functools import singledispatch
 from typing import Any
 
+from outcomes.ahead.bite_target import BiteTarget
+from outcomes.ahead.hindsight import Hindsight
 from outcomes.clinical.courses import Courses
 from outcomes.clinical.measures import BeforeAfter
 from outcomes.errors import InputError
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.chances import chance_map
 from outcomes.figures.courses import courses_curve
+from outcomes.figures.fan import prediction_fan
 from outcomes.figures.measured import measured_arches
+from outcomes.figures.overbite import bite_options
 from outcomes.figures.pooling import pooled_teeth
 from outcomes.figures.scatter import planned_achieved
 from outcomes.figures.shortfall import shortfall_change
@@ -32,11 +36,12 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
     ----------
     result
         A fit, prescriptions, a validation, courses, a study plan, measures before and after, rates
-        of single teeth, or what was measured from scans.
+        of single teeth, what was measured from scans, expected and reached courses, or ways to an
+        overbite.
     *args, **options
         What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
         it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
-        before_after_panels, pooled_teeth, measured_arches).
+        before_after_panels, pooled_teeth, measured_arches, prediction_fan, bite_options).
 
     Returns
     -------
@@ -69,5 +74,7 @@ for _result, _figure in (
     (BeforeAfter, before_after_panels),
     (ToothRates, pooled_teeth),
     (Measured, measured_arches),
+    (Hindsight, prediction_fan),
+    (BiteTarget, bite_options),
 ):
     plot.register(_result, _figure)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -44,10 +45,10 @@ _PANEL = 1.6
 
 def prediction_fan(
     result: Hindsight,
-    movements: str | list[str] | None = None,
-    teeth: list[int] | None = None,
+    movements: str | Sequence[str] | None = None,
+    teeth: Sequence[int] | None = None,
     *,
-    width: float = FULL_WIDTH,
+    width: float | None = None,
 ) -> np.ndarray:
     """A panel for each tooth: what each course was expected to bring, and what the scan showed.
 
@@ -62,7 +63,7 @@ def prediction_fan(
     movements, teeth
         Which; by default all, those with the largest aims first where they are more than 12.
     width
-        Inches.
+        Inches; a full page by default.
 
     Returns
     -------
@@ -83,6 +84,7 @@ def prediction_fan(
             f"No prediction of {result.patient} can be drawn: none was made, or where the tooth stood "
             "before the course is not known. The table says why."
         )
+    width = width or FULL_WIDTH
     sites = _chosen(rows)
     left_out = len(rows.groupby(["tooth", "movement"])) - len(sites)
     columns = min(len(sites), max(1, int(width / _PANEL)))

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 
 def bite_options(
-    result: BiteTarget, plan: str = BEST, ax: Axes | None = None, *, width: float = FULL_WIDTH
+    result: BiteTarget, plan: str = BEST, ax: Axes | None = None, *, width: float | None = None
 ) -> Axes:
     """A row for each option: expected overbite with its 80 and 95 % range, against that wanted.
 
@@ -49,7 +49,7 @@ def bite_options(
     ax
         Where to draw; a new figure if None.
     width
-        Inches, of a new figure.
+        Inches, of a new figure; a full page by default.
 
     Raises
     ------
@@ -64,8 +64,9 @@ def bite_options(
             if made
             else "The overbite is within the tolerance of that wanted: no plan to draw."
         )
+    width = width or FULL_WIDTH
     mm = unit_mark("mm")
-    room = 0.36 * 72 * width
+    room = (0.36 if width >= 5 else 0.27) * 72 * width
     names = [_name(str(name), room) for name in rows["option"]]
     numbers = [_numbers(row, narrow=width < 5) for row in records(rows)]
     tallest = max(text.count("\n") + 1 for text in (*names, *numbers))
