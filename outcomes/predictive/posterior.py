@@ -21,7 +21,7 @@ from outcomes.mixed.blocks import Array
 from outcomes.predictive.columns import Columns, Rows
 from outcomes.predictive.priors import SDS, Priors
 
-__all__ = ["Posterior", "covariance_of", "learn"]
+__all__ = ["Posterior", "covariance_of", "given_sds", "learn"]
 
 _Density = Callable[[Array], tuple[Array, Array, Array]]
 
@@ -97,6 +97,20 @@ def _sums(
     return a, g - ax, around, logdet
 
 
+def given_sds(
+    sd: Array, people: Sequence[Rows], columns: Columns, priors: Priors
+) -> tuple[Array, Array, Array]:
+    """At SDs (B, 6) in the order of `SDS`: log-likelihood (B,) but for a constant, the coefficients
+    integrated out, and their mean (B, p) and covariance (B, p, p)."""
+    mean, covariance = columns.prior(sd[:, 5], priors)
+    a, g, c, logdet = _sums(sd, people, columns, mean)
+    inner = np.asarray(np.linalg.inv(np.linalg.inv(covariance) + a), dtype=np.float64)
+    shift = np.einsum("bij,bj->bi", inner, g)
+    grown = np.linalg.slogdet(np.eye(columns.p) + covariance @ a)[1]
+    likelihood = -0.5 * (logdet + grown + c - np.einsum("bi,bi->b", g, shift))
+    return likelihood, mean + shift, inner
+
+
 def learn(
     people: Sequence[Rows], columns: Columns, priors: Priors, *, seed: int = 1, scale: float
 ) -> Posterior:
@@ -107,16 +121,10 @@ def learn(
     def density(points: Array) -> tuple[Array, Array, Array]:
         """Log density (B,) of points (B, 6); mean and covariance of the coefficients."""
         sd = sds(points, scale)
-        mean, covariance = columns.prior(sd[:, 5], priors)
-        a, g, c, logdet = _sums(sd, people, columns, mean)
-        inner = np.asarray(np.linalg.inv(np.linalg.inv(covariance) + a), dtype=np.float64)
-        shift = np.einsum("bij,bj->bi", inner, g)
-        grown = np.linalg.slogdet(np.eye(columns.p) + covariance @ a)[1]
-        likelihood = -0.5 * (logdet + grown + c - np.einsum("bi,bi->b", g, shift))
+        likelihood, mean, covariance = given_sds(sd, people, columns, priors)
         # from SDs to points: of a logarithm, and of two circles
         jacobian = points[:, 0] + np.log(np.abs(points[:, 1:3]) + 1e-300).sum(axis=1)
-        prior = -0.5 * ((sd / spread) ** 2).sum(axis=1) + jacobian
-        return likelihood + prior, mean + shift, inner
+        return likelihood - 0.5 * ((sd / spread) ** 2).sum(axis=1) + jacobian, mean, covariance
 
     posterior = _sampled(density, seed)
     posterior = replace(posterior, sd=sds(posterior.sd, scale))
