@@ -10,6 +10,7 @@ from outcomes.ahead.bite_target import BiteTarget, bite_target
 from outcomes.ahead.hindsight import Hindsight, hindsight
 from outcomes.ahead.next_course import next_courses
 from outcomes.ahead.result import NextCourse
+from outcomes.ahead.who import settled
 from outcomes.errors import CannotAnswer
 from outcomes.predictive.expect import expect, expect_all
 from outcomes.progress import Step, silent
@@ -86,6 +87,9 @@ def run_next(
     InputError
         If a patient is not known; the message has the nearest codes.
     """
+    named = None if aims is None else _named(aims)
+    for code in patients or []:  # a slip is told before anything takes time
+        settled(code, cohort.treated, named)
     progress("Learning from past cases", 0, 3)
     learnt = expect_all(cohort, seed=seed) if expectations is None else expectations
     progress("Planning", 1, 3)
@@ -99,6 +103,10 @@ def run_next(
         past = _past(cohort, course, seed) if looking_back and course.known else None
         found.append(Ahead(course, bite, no_bite, past))
     return found
+
+
+def _named(aims: Aims) -> list[str]:
+    return [str(code) for part in (aims.rows, aims.holds) if len(part) for code in part["patient"]]
 
 
 def _bite(

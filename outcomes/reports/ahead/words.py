@@ -15,7 +15,17 @@ from outcomes.reports.common.rows import lines
 from outcomes.words.english import capital, counted, is_, listed, number_of
 from outcomes.words.numbers import count, number
 
-__all__ = ["bite", "bite_reasons", "evidence", "flagged", "head", "levels", "states", "title"]
+__all__ = [
+    "bite",
+    "bite_reasons",
+    "evidence",
+    "flagged",
+    "head",
+    "levels",
+    "said_shortly",
+    "states",
+    "title",
+]
 
 HOLD = (
     "Nothing is planned for these; what is given is where they are likely to be taken by the way, and "
@@ -91,6 +101,22 @@ def head(course: NextCourse, past: str) -> list[str]:
         said.append(f"For {number_of(n, 'aim')} another try {is_(1)} unlikely to help: {teeth}.")
     learnt = f"Learnt from {past}." if past else ""
     return [" ".join(part for part in (*said, learnt) if part), *course.notes]
+
+
+def said_shortly(course: NextCourse) -> str:
+    """One line on a next course, for the terminal."""
+    plan = course.plan
+    made = 0 if plan is None else len(plan.aims)
+    parts = [f"{number_of(made, 'aim')} planned" if made else "nothing planned"]
+    if course.aligners:
+        parts.append(f"{counted(course.aligners, 'aligner')}{_days(course)}")
+    if len(course.holds):
+        parts.append(f"{number_of(len(course.holds), 'tooth', 'teeth')} to hold")
+    if len(course.done):
+        parts.append(f"{count(len(course.done))} within tolerance")
+    if len(course.not_known):
+        parts.append(f"{count(len(course.not_known))} not known, as a course has no result")
+    return f"{course.patient}, course {course.course}: {', '.join(parts)}."
 
 
 def _days(course: NextCourse) -> str:

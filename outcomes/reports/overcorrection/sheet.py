@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from outcomes.reports.build.show import Shown, say
 from outcomes.reports.overcorrection.results import AIMS_PROBLEMS
 from outcomes.reports.sheet.plan import write_plan_sheet
+from outcomes.reports.sheet.words import past_words
 from outcomes.words.cautions import IN_SHORT
-from outcomes.words.english import listed, number_of
+from outcomes.words.english import listed
 from outcomes.words.safe import write_csv
 
 if TYPE_CHECKING:
@@ -23,11 +24,7 @@ def save_plan_sheet(found: Calibration, out: str | Path | None) -> Shown:
     if len(found.plan.problems):
         write_csv(found.plan.problems, Path(out, AIMS_PROBLEMS))
     cohort = found.cohort
-    planned = cohort.movements[cohort.movements["planned"] != 0]
-    past = (
-        f"{cohort.source}: {number_of(planned['patient'].nunique(), 'patient')}, "
-        f"{number_of(len(planned), 'planned movement')}"
-    )
+    past = past_words(cohort)
     names = [p.name for p in write_plan_sheet(found.plan, out, past=past, invented=cohort.invented)]
     which = "sheet to print is" if len(names) < 3 else "sheets to print, one for each patient, are"
     return say(f"The plan {which} {listed(names)} in the report folder.")

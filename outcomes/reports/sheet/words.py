@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from outcomes.domain.names import sizes_by_movement
 from outcomes.overcorrect.aims import aims_counted, left_out, problems_of_rows
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import Plan, PlanLimits
 from outcomes.reports.common.rows import lines
-from outcomes.words.english import capital
+from outcomes.words.english import capital, number_of
+
+if TYPE_CHECKING:
+    from outcomes.cohort.records import Cohort
 
 RISK_OF_DIRECT = "may land more often, and goes too far more often"
 """Of the plan at aim / rate, beside the safer one."""
@@ -156,3 +159,12 @@ def how_to_read(plan: Plan) -> list[str]:
 def aims_read_words(plan: Plan) -> list[str]:
     """Where the aims come from, how many were used, and what of them was not."""
     return [f"{plan.source}: {aims_counted(plan.aims, plan.problems)}", *attachment_unused(plan)]
+
+
+def past_words(cohort: Cohort) -> str:
+    """What was learnt from, in words."""
+    planned = cohort.movements[cohort.movements["planned"] != 0]
+    return (
+        f"{cohort.source}: {number_of(planned['patient'].nunique(), 'patient')}, "
+        f"{number_of(len(planned), 'planned movement')}"
+    )
