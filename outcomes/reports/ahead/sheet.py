@@ -164,7 +164,7 @@ def _unlikely(course: NextCourse, code: str) -> list[Section]:
 def _holds(course: NextCourse, code: str) -> list[Section]:
     rows = course.holds
     widths = {
-        "Tooth": _TOOTH, f"{WAY}, if at all": -58, "Asked by": -26, "Verdict": -22, "Notes": -16,
+        "Tooth": _TOOTH, f"{WAY}, if at all": -70, "Asked by": -26, "Verdict": -22, "Notes": -16,
         "80 % range": 34, "Stays within": 16, "Chance of it": 15, "Went so far": 24,
         "Further that way": 17, "Further the other way": 17,
     }  # fmt: skip
@@ -180,7 +180,15 @@ def _holds(course: NextCourse, code: str) -> list[Section]:
     )
 
 
-_SO_FAR = {"Tooth": _TOOTH, WAY: _WAY, "Left": 22, "Note": -34}
+_SO_FAR = {
+    "Tooth": _TOOTH,
+    WAY: _WAY,
+    "Left": 27,
+    "Reached": 20,
+    "Courses measured": 15,
+    "Not measured": 15,
+    "Note": -34,
+}
 
 
 def _so_far(course: NextCourse, code: str) -> list[Section]:

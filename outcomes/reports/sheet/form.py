@@ -41,7 +41,7 @@ DEMO = (
 
 PATIENT = "Patient"
 """The first column of every table of a sheet whose patient has a code."""
-_MANY = 6
+_MANY = 3
 """Lines of a table from which it may go on over pages."""
 _PATIENT_WIDTH = 15
 

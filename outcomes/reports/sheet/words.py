@@ -69,14 +69,22 @@ def aim_notes(plan: Plan) -> list[str]:
 
 
 def sentences(text: str) -> list[str]:
-    """The sentences of a text, one by one.
+    """The sentences of a text, one by one; what refers to the one before stays with it.
 
     Examples
     --------
-    >>> sentences("Wide: 1.2 to 3 for 5 teeth. 8 more would do. Check the gum.")
-    ['Wide: 1.2 to 3 for 5 teeth. 8 more would do.', 'Check the gum.']
+    >>> sentences("Wide: 1.2 to 3 for 5 teeth. 8 more would do. This is a guess. Check the gum.")
+    ['Wide: 1.2 to 3 for 5 teeth. 8 more would do. This is a guess.', 'Check the gum.']
     """
-    return [part for part in re.split(r"(?<=[.?!]) (?=[A-Z])", text.strip()) if part]
+    return [
+        part for part in re.split(rf"(?<=[.?!]) (?=[A-Z])(?!{_REFERRING})", text.strip()) if part
+    ]
+
+
+_REFERRING = (
+    "(?:This movement|This is|It|They|By handbook|Look for|An attachment|No plan|Settle)\\b"
+)
+"""How a sentence begins that says nothing alone."""
 
 
 def numbered(rows: Iterable[tuple[str, Iterable[str]]]) -> tuple[tuple[str, ...], list[str]]:
