@@ -195,16 +195,18 @@ def _held_back(
             continue
         aim = rows.loc[at].to_dict()
         unit, movement, past = aim["unit"], aim["movement"], known[at]
+        how: dict[str, Any] = {"movement": movement, "others": past.others}
         reason = beyond_records(unit, aim["aim"], 0.0, movement=movement)
         reason = reason or beyond_records(
             unit,
             plan,
             past.largest,
-            movement=movement,
             what=_CALLED[str(row.option)],
             then="No plan is made." if row.option == BEST else "It is left out.",
-            others=past.others,
+            **how,
         )
+        if reason and row.option == BEST:  # said of the aim, if that is beyond as well
+            reason = beyond_records(unit, aim["aim"], past.largest, **how) or reason
         if reason:
             left_out.setdefault(at, {})[str(row.option)] = reason
     blank = [

@@ -243,13 +243,12 @@ def _aims_table(
                 "factor": 1 / known.rate if known.rate else np.inf,
                 **verdict.row,
             }
-            out = dict(left_out.get(index, {}))
+            out = left_out.get(index, {})
             if BEST in out:
-                record |= {"verdict": cautions.BEYOND, "why": out.pop(BEST)}
-                out = {option: why for option, why in out.items() if why != record["why"]}
+                record |= {"verdict": cautions.BEYOND, "why": out[BEST]}
             elif verdict.verdict != "not supported":
-                said = [*cautions.of_numbers(aim, known, by_aim[index], limits, rules), *said]
-            said = [*out.values(), *said]
+                numbers = cautions.of_numbers(aim, known, by_aim[index], limits, rules)
+                said = [*out.values(), *numbers, *said]
         else:
             why, more = declined[index]
             record |= {"verdict": "not supported", "why": why, "more_patients": more}

@@ -375,10 +375,12 @@ def methods(found: Calibration) -> list[str]:
         "deviations of patients and teeth, by restricted maximum likelihood. Factors are 1 / rate "
         "with Fieller's interval (J R Stat Soc B 1954;16:175–185). Single-tooth rates are pooled "
         "towards their class by a normal–normal model on the estimates and their covariance, "
-        "averaged over the between-tooth variation. For a new patient, achieved at plan x is rate · "
-        "x with variance (Var(rate) + patients + teeth) x² + residual, on Satterthwaite degrees of "
-        "freedom; chances and ranges follow from that t distribution and include the measurement "
-        "error of the next scan.",
+        "averaged over the between-tooth variation.",
+        "Plans are made from a second model of each movement, in which rates of classes, directions "
+        "and arches lean on each other and change with the size of the plan, and in which patients, "
+        "teeth, and the courses of both deviate; a past patient's own courses are used. What is not "
+        "known of these variations is averaged over, so that chances and ranges are those of a mixture "
+        "of distributions; they include the measurement error of the next scan.",
         "Leave-one-patient-out: rates and variances refitted without each patient. " + ASSUMPTION,
         "Attachments, the two directions of a movement, and the gain counted in the summary were each "
         "tested with p values adjusted by Holm's method over all movements in the list; intervals are "
