@@ -15,7 +15,7 @@ from outcomes.domain.movements import MOVEMENTS
 from outcomes.words.english import listed
 from outcomes.words.numbers import size
 
-__all__ = ["LIMITS_OF_MEASURES", "flags_of", "missing_said", "row_cautions"]
+__all__ = ["LIMITS_OF_MEASURES", "NOT_MEASURED", "flags_of", "missing_said", "row_cautions"]
 
 LIMITS_OF_MEASURES: Mapping[str, float] = {
     "recession": 1.0,
@@ -35,7 +35,7 @@ _NAMES = {
     "gingival_display": "gummy smile",
 }
 _LOW = ("keratinised_tissue", "apex_to_plate")
-_NOT_MEASURED = "not measured"
+NOT_MEASURED = "not measured"
 
 
 def flags_of(
@@ -89,7 +89,7 @@ def row_cautions(flags: pd.DataFrame, aims: pd.DataFrame) -> dict[int, list[str]
     said: dict[int, list[str]] = {}
     for at, aim in aims.iterrows():
         here = pd.DataFrame([aim])
-        for flag in flags[flags["flag"] != _NOT_MEASURED].to_dict("records"):
+        for flag in flags[flags["flag"] != NOT_MEASURED].to_dict("records"):
             of_patient = pd.isna(flag["tooth"])
             if not of_patient and int(flag["tooth"]) != int(aim["tooth"]):
                 continue
@@ -203,7 +203,7 @@ def _missing(name: str, tooth: int | None) -> dict[str, Any]:
     end = "." if tooth is None else f" at {tooth}, whose crown or root goes outwards."
     return {
         "tooth": tooth,
-        "flag": _NOT_MEASURED,
+        "flag": NOT_MEASURED,
         "measure": name,
         "limit": LIMITS_OF_MEASURES[name],
         "why": words + end,
@@ -242,7 +242,7 @@ def _sentence(flag: dict[Any, Any], aim: pd.Series) -> str:
 
 def missing_said(flags: pd.DataFrame) -> str:
     """The measures that were not recorded where they matter, in one sentence; "" for none."""
-    missing = flags[flags["flag"] == _NOT_MEASURED]
+    missing = flags[flags["flag"] == NOT_MEASURED]
     if missing.empty:
         return ""
     said = []

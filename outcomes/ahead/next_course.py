@@ -13,11 +13,12 @@ from outcomes.ahead.alternatives import alternatives_of
 from outcomes.ahead.arch import arch_of
 from outcomes.ahead.asks import Ask, asks_of, empty
 from outcomes.ahead.expected import expected_rates
-from outcomes.ahead.flags import flags_of, missing_said, row_cautions
+from outcomes.ahead.flags import NOT_MEASURED, flags_of, missing_said, row_cautions
 from outcomes.ahead.holds import asked_of_records, holds_of
 from outcomes.ahead.intervals import intervals_of
 from outcomes.ahead.past import Past
 from outcomes.ahead.result import FLAGS, LEFT, NOT_KNOWN, SO_FAR, WITHIN, NextCourse
+from outcomes.ahead.slips import aims_that_do_not_fit
 from outcomes.ahead.so_far import aims_left, so_far
 from outcomes.ahead.staged import stages
 from outcomes.ahead.tried import tried_already
@@ -25,10 +26,10 @@ from outcomes.ahead.unlikely import HELPFUL, unlikely
 from outcomes.ahead.who import settled, with_patient
 from outcomes.cohort.problems import gather
 from outcomes.cohort.records import Cohort
-from outcomes.domain.teeth import Notation
+from outcomes.domain.teeth import Notation, arch, tooth_class
 from outcomes.errors import InputError
 from outcomes.overcorrect.aims import Aims, read_aims
-from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
+from outcomes.overcorrect.plan import BEST, OVER_CAP, Plan, PlanLimits
 from outcomes.overcorrect.prescribe import prescribe
 from outcomes.overcorrect.rules import Rules
 from outcomes.words.english import counted, is_, listed
@@ -111,10 +112,10 @@ def next_course(
     >>> print(ahead.holds["why"].iloc[0].split(":")[0])
     The cohort has no measured movement with a plan of 0 of this kind
     """
-    rules = rules or Rules()
+    limits, rules = _settings(limits, rules)
     past = Past(cohort, expectations, rules.fewest, seed)
-    read = _read(aims, notation)
-    return _course(past, patient, read, limits or PlanLimits(), rules, helpful, alternatives)
+    read = _read(aims, notation, past)
+    return _course(past, patient, read, limits, rules, helpful, alternatives)
 
 
 def next_courses(
@@ -146,21 +147,28 @@ def next_courses(
     """
     if isinstance(patients, str):
         patients = [patients]
-    rules = rules or Rules()
+    limits, rules = _settings(limits, rules)
     past = Past(cohort, expectations, rules.fewest, seed)
-    read = _read(aims, notation)
+    read = _read(aims, notation, past)
     if patients is None:
         if read is None:
             raise InputError("Say whose next courses: patients of the cohort, or give aims.")
         patients = list(dict.fromkeys(_named(read)))
-    limits = limits or PlanLimits()
     return {
         patient: _course(past, patient, read, limits, rules, helpful, alternatives)
         for patient in dict.fromkeys(patients)
     }
 
 
-def _read(aims: Any, notation: Notation | None) -> Aims | None:
+def _settings(limits: PlanLimits | None, rules: Rules | None) -> tuple[PlanLimits, Rules]:
+    limits, rules = PlanLimits() if limits is None else limits, Rules() if rules is None else rules
+    for what, given, kind in (("limits", limits, PlanLimits), ("rules", rules, Rules)):
+        if not isinstance(given, kind):
+            raise InputError(f"{what} are {kind.__name__}(...), not a {type(given).__name__}.")
+    return limits, rules
+
+
+def _read(aims: Any, notation: Notation | None, past: Past) -> Aims | None:
     if aims is None or isinstance(aims, Aims):
         return aims
     if not isinstance(aims, pd.DataFrame | str | Path):
@@ -168,7 +176,9 @@ def _read(aims: Any, notation: Notation | None) -> Aims | None:
             f"aims is of type {type(aims).__name__}: give a frame with tooth, movement and aim, or the "
             "path of a spreadsheet or CSV file."
         )
-    return read_aims(aims, notation=notation, holds=True)
+    only = next(iter(past.expectations)) if len(past.expectations) == 1 else None
+    usual: Notation | None = "fdi" if past.records.notation == "fdi" else None
+    return read_aims(aims, movement=only, notation=notation, usual=usual, holds=True)
 
 
 def _named(read: Aims) -> list[str]:
@@ -192,13 +202,14 @@ def _course(
     last = records.last_course(code) if known else 0
     done = so_far(rows, limits, last) if len(rows) else empty(SO_FAR)
     given, to_hold = _aims_of(read, code, done, rows)
+    slips = [] if read is None or given is None else aims_that_do_not_fit(given.rows, done, limits)
     plan = None if given is None else _planned(past, given, limits, rules, known, code)
     asks = [] if plan is None else asks_of(plan, past.expectations, code)
     if read is None:
         taken = set() if plan is None else _keys(plan.aims)
         to_hold = asked_of_records(rows, taken)
     flags, plan = _flagged(plan, records.measures, rows, code)
-    arch, aligners = arch_of(plan)
+    together, aligners = arch_of(plan)
     movements = list(dict.fromkeys(ask.movement for ask in asks))
     holds = holds_of(
         to_hold,
@@ -209,6 +220,7 @@ def _course(
         limits,
         rules,
     )
+    holds, flags = _holds_flagged(holds, flags, records.measures, code)
     levels = past.levels(movements) if alternatives else {}
     return NextCourse(
         patient=code,
@@ -221,13 +233,13 @@ def _course(
         stages=stages(asks, limits, rules.max_factor),
         unlikely=unlikely(asks, done, helpful),
         alternatives=alternatives_of(asks, levels, code),
-        arch=arch,
+        arch=together,
         aligners=aligners,
         intervals=intervals_of(
             records, movements, aligners, limits.days_per_aligner, past.of_intervals
         ),
         flags=flags,
-        problems=_problems(plan, read, code, known),
+        problems=_problems(plan, read, code, slips),
         notes=tuple(_notes(done, plan, asks, flags, read, known, last)),
         limits=limits,
         source=records.source,
@@ -289,13 +301,43 @@ def _flagged(
     return flags, replace(plan, aims=plan.aims.assign(cautions=cautions))
 
 
-def _problems(plan: Plan | None, read: Aims | None, code: str, known: bool) -> pd.DataFrame:
+def _holds_flagged(
+    holds: pd.DataFrame, flags: pd.DataFrame, measures: pd.DataFrame, code: str
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Teeth to hold that measures warn of, where they may well go that way; and all flags."""
+    ways = {1.0: "beyond_positive", -1.0: "beyond_negative"}
+    cautions = {at: str(text) for at, text in holds["cautions"].items()}
+    for sign, column in ways.items():
+        likely = holds[holds[column].astype(float) > OVER_CAP]
+        teeth = likely["tooth"].astype(int)
+        drift = likely[["tooth", "movement"]].assign(
+            aim=sign,
+            tooth_class=[str(tooth_class(tooth)) for tooth in teeth],
+            arch=[str(arch(tooth)) for tooth in teeth],
+        )
+        if drift.empty:
+            continue
+        found = flags_of(measures, code, drift, likely["expected"].astype(float))
+        found = found[found["flag"] != NOT_MEASURED]
+        for at, said in row_cautions(found, drift).items():
+            cautions[at] = " ".join(filter(None, [cautions[at], *said]))
+        flags = pd.concat([part for part in (flags, found) if len(part)]) if len(found) else flags
+    flags = flags.drop_duplicates(["tooth", "measure"]).reset_index(drop=True)
+    return holds.assign(cautions=list(cautions.values())), flags
+
+
+def _problems(
+    plan: Plan | None, read: Aims | None, code: str, slips: list[pd.DataFrame]
+) -> pd.DataFrame:
+    """What is wrong with the aims of one patient, and with those that name nobody."""
     if plan is not None:
         problems = plan.problems
     elif read is not None:
         problems = read.problems
     else:
         return gather([])
+    if slips:
+        problems = gather([problems, *slips])
     if read is None or "patient" not in problems:
         return problems
     others = set(_named(read)) - {code}

@@ -23,13 +23,15 @@ __all__ = ["Records", "records_of"]
 class Records:
     """The tables that are asked: ``rows`` of all movements with a plan, measured or not (patient and
     tooth class, arch, unit beside them; ``aim`` missing where none was written), ``measures`` and
-    ``courses`` (without rows where there are none), ``treated`` (codes of all patients)."""
+    ``courses`` (without rows where there are none), ``treated`` (codes of all patients), ``notation``
+    (how teeth were numbered in what was read, "" where that is not known)."""
 
     rows: pd.DataFrame
     measures: pd.DataFrame
     courses: pd.DataFrame
     treated: tuple[str, ...]
     source: str
+    notation: str = ""
 
     @property
     def measured(self) -> pd.DataFrame:
@@ -89,7 +91,8 @@ def records_of(cohort: Cohort | pd.DataFrame) -> Records:
         aim=rows["aim"].astype(float) if "aim" in rows else float("nan"),
     )
     rows = rows.dropna(subset=["planned"]).reset_index(drop=True)
-    return Records(rows, measures, courses, tuple(treated), source)
+    notation = cohort.notation if isinstance(cohort, Cohort) else "fdi"
+    return Records(rows, measures, courses, tuple(treated), source, notation)
 
 
 def _rows(blank: Collection[int]) -> list[int]:

@@ -301,7 +301,7 @@ class NextCourse:
         return tuple(standing_cautions(*PLANNING))
 
     def plot(self, ax: Any = None) -> Any:
-        """Aim against plan with the chance of landing shaded; returns the Axes."""
+        """What the course is expected to bring of each aim, with 80 % ranges; returns the Axes."""
         return plot(self, ax=ax)
 
     @property

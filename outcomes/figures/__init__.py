@@ -32,6 +32,7 @@ _WHERE = {
     "prediction_fan": "fan",
     "bite_options": "overbite",
     "decision_curve": "decision",
+    "course_ahead": "coming",
     "published_values": "published",
     "arch_outlines": "arches",
     "arch_arrows": "crown_arrows",

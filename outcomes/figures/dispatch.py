@@ -7,11 +7,13 @@ from typing import Any
 
 from outcomes.ahead.bite_target import BiteTarget
 from outcomes.ahead.hindsight import Hindsight
+from outcomes.ahead.result import NextCourse
 from outcomes.clinical.courses import Courses
 from outcomes.clinical.measures import BeforeAfter
 from outcomes.errors import InputError
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.chances import chance_map
+from outcomes.figures.coming import course_ahead
 from outcomes.figures.courses import courses_curve
 from outcomes.figures.fan import prediction_fan
 from outcomes.figures.measured import measured_arches
@@ -42,6 +44,11 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
         What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
         it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
         before_after_panels, pooled_teeth, measured_arches, prediction_fan, bite_options).
+        of single teeth, what was measured from scans, or a coming course.
+    *args, **options
+        What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
+        it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
+        before_after_panels, pooled_teeth, measured_arches, course_ahead).
 
     Returns
     -------
@@ -76,5 +83,6 @@ for _result, _figure in (
     (Measured, measured_arches),
     (Hindsight, prediction_fan),
     (BiteTarget, bite_options),
+    (NextCourse, course_ahead),
 ):
     plot.register(_result, _figure)

@@ -273,6 +273,9 @@ def test_wrong_types_are_named(cohort, learnt):
         next_course({}, "P00", expectations=learnt)
     with pytest.raises(InputError, match="aims is of type list"):
         next_course(cohort, "P00", [1, 2], expectations=learnt)
+    for wrong in ({"limits": {"mm": 0.5}}, {"rules": 3}):
+        with pytest.raises(InputError, match=r"are (PlanLimits|Rules)\(...\), not a"):
+            next_course(cohort, "P00", expectations=learnt, **wrong)
     with pytest.raises(InputError, match="expectations is of type int"):
         next_course(cohort, "P00", expectations=3)
 
@@ -290,3 +293,58 @@ def test_it_is_public_and_complete(cohort, learnt):
     assert oc.next_courses is next_courses
     assert oc.NextCourse is result.NextCourse
     assert {f.name for f in dataclasses.fields(oc.NextCourse)} >= set(TABLES)
+
+
+def test_an_aim_counted_from_the_start_is_asked_about(cohort, learnt):
+    first = movements().query("patient == 'P00' and tooth == 41 and movement == 'vertical'")
+    aims = first[["tooth", "movement"]].assign(aim=first["planned"])
+    course = next_course(cohort, "P00", aims, expectations=learnt, alternatives=False)
+    assert course.problems["problem"].str.startswith("the aim is that of an earlier course").any()
+    assert course.problems["row"].tolist() == [2]
+    assert course.plan.aims["tooth"].tolist() == [41]  # it is kept
+
+
+def test_teeth_to_hold_that_may_drift_are_flagged(learnt):
+    """A tooth that is likely to extrude, beside one that stays; both have a deep pocket."""
+    rows = movements()
+    still = rows["planned"] == 0
+    rows.loc[still & (rows["tooth"] == 36), "achieved"] += 0.6
+    measures = pd.DataFrame(
+        {
+            "patient": "P05",
+            "after_course": 1,
+            "measure": "probing_depth",
+            "tooth": [36, 46],
+            "value": 6.0,
+        }
+    )
+    # molars of both sides are one class: 36 and 46 drift alike, and only P05 is measured
+    given = from_frames(rows, measures=measures[:1], notation="fdi", strict=False)
+    course = next_course(given, "P05", expectations=learnt, alternatives=False)
+    holds = course.holds.set_index("tooth")
+    assert (holds["beyond_positive"] > 0.10).all()
+    assert holds.loc[36, "cautions"].startswith("Probing depth of 6.00")
+    assert holds.loc[46, "cautions"] == ""
+    flagged = course.flags[course.flags["flag"] == "deep pocket"]
+    assert flagged["tooth"].tolist() == [36]
+    # where it is likely to stay, nothing is said
+    calm = from_frames(movements(), measures=measures[:1], notation="fdi", strict=False)
+    course = next_course(calm, "P05", expectations=learnt, alternatives=False)
+    assert (course.holds["beyond_positive"] < 0.10).all()
+    assert (course.holds["cautions"] == "").all()
+
+
+def test_aims_of_one_movement_need_no_column_of_it(cohort, learnt):
+    only = {"vertical": learnt["vertical"]}
+    aims = pd.DataFrame({"tooth": [31, 36], "aim": [-1.0, 0.0]})
+    course = next_course(cohort, aims=aims, expectations=only, alternatives=False)
+    assert course.plan.aims["movement"].tolist() == ["vertical"]
+    assert course.holds["movement"].tolist() == ["vertical"]
+
+
+def test_numbers_of_an_fdi_cohort_are_fdi_in_its_aims(cohort, learnt, tmp_path):
+    """11 and 12 are teeth of two notations; the cohort was read as FDI."""
+    path = tmp_path / "aims.csv"
+    path.write_text("tooth,movement,aim\n11,vertical,-1.0\n12,vertical,-1.0\n")
+    course = next_course(cohort, aims=path, expectations=learnt, alternatives=False)
+    assert course.plan.aims["tooth"].tolist() == [11, 12]
