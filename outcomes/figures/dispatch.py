@@ -38,17 +38,13 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
     ----------
     result
         A fit, prescriptions, a validation, courses, a study plan, measures before and after, rates
-        of single teeth, what was measured from scans, expected and reached courses, or ways to an
-        overbite.
+        of single teeth, what was measured from scans, a coming course, expected and reached courses,
+        or ways to an overbite.
     *args, **options
         What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
         it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
-        before_after_panels, pooled_teeth, measured_arches, prediction_fan, bite_options).
-        of single teeth, what was measured from scans, or a coming course.
-    *args, **options
-        What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
-        it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
-        before_after_panels, pooled_teeth, measured_arches, course_ahead).
+        before_after_panels, pooled_teeth, measured_arches, course_ahead, prediction_fan,
+        bite_options).
 
     Returns
     -------
