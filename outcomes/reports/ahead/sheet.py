@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,8 @@ def next_sheet(found: Ahead, *, past: str = "", invented: bool = False) -> Sheet
 
 def _sections(found: Ahead, code: str, past: str) -> list[Section]:
     course, plan = found.course, found.course.plan
+    if plan is not None:  # what is odd about an aim is said beside its row
+        plan = replace(plan, problems=course.problems)
     before = words.head(course, past)
     sections = []
     if plan is None or not len(plan.aims):

@@ -82,7 +82,7 @@ def sentences(text: str) -> list[str]:
 
 
 _REFERRING = (
-    "(?:This movement|This is|It|They|By handbook|Look for|An attachment|No plan|Settle)\\b"
+    "(?:This movement|This is|It|They|By handbook|Look for|Ask|An attachment|No plan|Settle)\\b"
 )
 """How a sentence begins that says nothing alone."""
 
@@ -135,9 +135,9 @@ def aim_sentences(plan: Plan) -> list[list[str]]:
     odd = problems_of_rows(plan.aims, plan.problems)
     return [
         [
-            one
-            for text in (row.cautions, *odd.get(int(row.row), []), row.why)
-            for one in sentences(str(text or ""))
+            *sentences(str(row.cautions or "")),
+            *odd.get(int(row.row), []),
+            *sentences(str(row.why or "")),
         ]
         for row in lines(plan.aims)
     ]
