@@ -57,10 +57,9 @@ from outcomes.cli import app  # noqa: E402
 from outcomes.cohort.codebook import codebook  # noqa: E402
 from outcomes.reports.audit import tables, words  # noqa: E402
 from outcomes.reports.audit.results import run_audit  # noqa: E402
-from outcomes.reports.overcorrection import tables as calibration_tables  # noqa: E402
 from outcomes.reports.overcorrection import words as said  # noqa: E402
 from outcomes.reports.overcorrection.results import run_calibration  # noqa: E402
-from outcomes.reports.overcorrection.sheet import sheet_html  # noqa: E402
+from outcomes.reports.sheet.plan import plan_rows, sheet_html  # noqa: E402
 from outcomes.simulate import DEFAULT_RATES, simulate_cohort  # noqa: E402
 
 NAME = "translation"
@@ -112,7 +111,7 @@ print(
             "aligners": best["aligners"].tolist()[:2],
             "planned": best["planned"].tolist()[:2],
             "plan_words": said.methods(found) + said.summary(found) + said.verdicts(found),
-            "cells": calibration_tables.plan_rows(found.plan)["Aim"].tolist(),
+            "cells": plan_rows(found.plan).iloc[:, 2:4].agg(" | ".join, axis=1).tolist(),
             "sheet": "bodily translation" in sheet_html(found.plan).lower(),
             "study": study.assumptions.unit,
             "study_notes": list(study.notes),

@@ -44,8 +44,8 @@ ROOMS = [
 ]
 """From the ground up. ``outcomes/__init__.py`` names what all rooms below it offer."""
 
-REPORTS_GROUND = ["table", "files", "build", "common"]
-REPORTS = ["audit", "overcorrection", "series", "depth", "study", "scans"]
+REPORTS_GROUND = ["table", "files", "build", "common", "sheet"]
+REPORTS = ["audit", "overcorrection", "series", "depth", "study", "scans", "ahead"]
 """Inside reports/: the ground in its order, then the reports, which do not import each other."""
 
 HEAVY = (

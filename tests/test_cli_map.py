@@ -33,7 +33,11 @@ def test_questions_are_asked_records_read_back_and_the_answers_kept(here):
     assert done.exit_code == 0, done.output
     assert "Are planned and achieved changes, or positions?" in done.output
     assert "Type a number from 1 to 2." in done.output
-    assert "row 2: P001, tooth 11, course 1: planned 0.16 mm intrusion, got 0.07 mm" in done.output
+    read_back = (
+        "row 2: P001, tooth 11, course 1: planned 0.16 mm (intrusion, crown and root towards the "
+        "gum), got 0.07 mm the same way"
+    )
+    assert read_back in " ".join(done.output.split())
     assert read_mapping("positions.map.toml").values == "positions"
     checked = outcomes("check", "positions.csv", "--mapping", "positions.map.toml")
     assert checked.exit_code == 0

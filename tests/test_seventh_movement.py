@@ -62,7 +62,10 @@ def test_the_calibration_uses_its_tolerance_step_and_expected_size(seventh):
     steps = np.ceil(np.abs(seventh["planned"]) / 0.2 - 1e-9)
     assert seventh["aligners"] == steps.tolist()
     assert seventh["verdicts"][2] == "beyond the records"
-    assert seventh["cells"][:2] == ["0.80\u00a0mm (forward)", "−0.80\u00a0mm (backward)"]
+    assert seventh["cells"][:2] == [
+        "Bodily translation: forward | 0.80\u00a0mm",
+        "Bodily translation: backward | 0.80\u00a0mm",
+    ]
     text = " ".join(seventh["plan_words"])
     assert "Tolerance 2° and 0.3\u00a0mm" in text
     assert "one aligner: 2° and 0.2\u00a0mm" in text

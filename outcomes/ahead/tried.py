@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pandas as pd
 
-from outcomes.domain.movements import MOVEMENTS
 from outcomes.overcorrect.plan import PlanLimits
 from outcomes.words.english import counted
 from outcomes.words.numbers import size
@@ -35,13 +34,11 @@ def tried_already(aims: pd.DataFrame, rows: pd.DataFrame, limits: PlanLimits) ->
             continue
         if reached >= tolerance - 1e-9:
             continue
-        known = MOVEMENTS.get(movement)
-        way = known.direction(sign) if known is not None else movement
         got = f"{size(reached, unit)} came" if reached > 0 else "none of it came"
         if reached < 0:
             got = f"it went {size(-reached, unit)} the other way"
         said[int(str(at))] = (
             f"Tried already: {counted(len(same), 'course')} planned {size(planned, unit)} in all "
-            f"({way}), and {got}. Look for the reason before it is tried again."
+            f"this way, and {got}. Look for the reason before it is tried again."
         )
     return said

@@ -159,17 +159,20 @@ def propose_mapping(path: str | Path, answers: Dict[str, str] | None = None) -> 
 
     Examples
     --------
-    >>> import tempfile
+    >>> import tempfile, textwrap
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = Path(folder, "cases.csv")
     ...     _ = file.write_text("Pat;Zahn;Bewegung;geplant;erreicht\\n"
     ...                         "P1;43;Intrusion;1,2;0,5\\nP2;31;Extrusion;0,8;0,7\\n")
     ...     proposal = propose_mapping(file)
     ...     print(list(proposal.questions["key"]))
-    ...     print(*proposal.answer(sign="words").read_back(), sep="\\n")
+    ...     for line in proposal.answer(sign="words").read_back():
+    ...         print(textwrap.fill(line, 80))
     ['sign']
-    row 2: P1, tooth 43, course 1: planned 1.20 mm intrusion, got 0.50 mm intrusion
-    row 3: P2, tooth 31, course 1: planned 0.80 mm extrusion, got 0.70 mm extrusion
+    row 2: P1, tooth 43, course 1: planned 1.20 mm (intrusion, crown and root towards
+    the gum), got 0.50 mm the same way
+    row 3: P2, tooth 31, course 1: planned 0.80 mm (extrusion, crown and root away
+    from the gum), got 0.70 mm the same way
     """
     path = Path(path)
     opened, given = open_pages(path), dict(answers or {})
@@ -248,14 +251,15 @@ def _said(row: pd.Series) -> str:
     planned, achieved = float(row["planned"]), float(row["achieved"])
     movement, unit = str(row["movement"]), str(row["unit"])
 
-    def words(value: float) -> str:
+    def words(value: float, of: float = 0.0) -> str:
         way = direction(value, movement, str(row["tooth_class"]), str(row["arch"]))
-        return f"{size(abs(value), unit)} {way or movement}".replace("\u00a0", " ")
+        said = "the same way" if value * of > 0 else f"({way})" if way else movement
+        return f"{size(abs(value), unit)} {said}".replace("\u00a0", " ")
 
     attachment = row.get("attachment")
     more = f", attachment {attachment}" if isinstance(attachment, str) else ""
     asked = words(planned) if planned else f"no {movement}"
     return (
         f"{row['patient']}, tooth {row['tooth']}, course {row['course']}: planned {asked}, "
-        f"got {words(achieved) if achieved else f'no {movement}'}{more}"
+        f"got {words(achieved, planned) if achieved else f'no {movement}'}{more}"
     )

@@ -51,9 +51,9 @@ class Movement:
     spoken
         The name as it stands in a sentence; the name itself by default.
     positive_in_full, negative_in_full
-        The direction so that it cannot be misread: crown and root named where they part.
-        ``{outer}`` becomes labial (front teeth) or buccal, ``{inner}`` palatal (upper) or lingual.
-        By default the direction.
+        The direction so that it cannot be misread: which way the crown goes, and which way the root.
+        ``{outerly}`` becomes labially (front teeth) or buccally, ``{innerly}`` palatally (upper) or
+        lingually. By default the direction.
     ways
         Words for its directions that are sometimes taken for a movement.
     tolerance, smallest_plan, expected_size, per_aligner
@@ -106,9 +106,11 @@ class Movement:
         Examples
         --------
         >>> MOVEMENTS["torque"].direction_in_full(-5, "incisor", "upper")
-        'palatal crown torque, root labially'
+        'crown palatally, root labially'
         >>> MOVEMENTS["torque"].direction_in_full(5)
-        'buccal or labial crown torque, root lingually or palatally'
+        'crown buccally or labially, root lingually or palatally'
+        >>> MOVEMENTS["vertical"].direction_in_full(-1)
+        'intrusion, crown and root towards the gum'
         """
         if value == 0 or value != value:
             return ""
@@ -118,7 +120,6 @@ class Movement:
         sides = {"outer": outer.get(tooth_class, ("buccal",)), "inner": inner[arch]}
         for side, names in sides.items():
             words = words.replace(f"{{{side}ly}}", " or ".join(f"{name}ly" for name in names))
-            words = words.replace(f"{{{side}}}", " or ".join(names))
         return words or self.direction(value)
 
 
@@ -134,6 +135,8 @@ MOVEMENTS: dict[str, Movement] = {
             "distal",
             ("mesio distal", "mesial distal"),
             spoken="mesiodistal movement",
+            positive_in_full="crown and root mesially",
+            negative_in_full="crown and root distally",
             ways=("mesial", "distal", "mesialisation", "distalisation"),
             invented=Invented(
                 (0.62, 0.58, 0.66, 0.76), (0.25, 0.30, 0.30, 0.20), (0.6, 0.7, 0.8, 0.9)
@@ -155,8 +158,8 @@ MOVEMENTS: dict[str, Movement] = {
                 "buccal lingual",
             ),
             spoken="buccolingual movement",
-            positive_in_full="{outer}",
-            negative_in_full="{inner}",
+            positive_in_full="crown and root {outerly}",
+            negative_in_full="crown and root {innerly}",
             ways=(
                 "buccal",
                 "lingual",
@@ -179,6 +182,8 @@ MOVEMENTS: dict[str, Movement] = {
             "extrusion",
             "intrusion",
             spoken="vertical movement",
+            positive_in_full="extrusion, crown and root away from the gum",
+            negative_in_full="intrusion, crown and root towards the gum",
             ways=("intrusion", "extrusion"),
             invented=Invented(
                 (0.48, 0.55, 0.52, 0.42), (0.30, 0.25, 0.15, 0.08), (0.6, 0.6, 0.5, 0.4)
@@ -192,8 +197,8 @@ MOVEMENTS: dict[str, Movement] = {
             "mesial tip",
             "distal tip",
             ("tipping", "angulation", "crown tip", "mesiodistal tip"),
-            positive_in_full="mesial crown tip, root distally",
-            negative_in_full="distal crown tip, root mesially",
+            positive_in_full="crown mesially, root distally",
+            negative_in_full="crown distally, root mesially",
             invented=Invented(
                 (0.64, 0.55, 0.60, 0.56), (0.25, 0.30, 0.25, 0.12), (4.0, 4.5, 4.0, 3.5)
             ),
@@ -206,8 +211,8 @@ MOVEMENTS: dict[str, Movement] = {
             "buccal torque",
             "lingual torque",
             ("inclination", "crown torque", "buccolingual inclination"),
-            positive_in_full="{outer} crown torque, root {innerly}",
-            negative_in_full="{inner} crown torque, root {outerly}",
+            positive_in_full="crown {outerly}, root {innerly}",
+            negative_in_full="crown {innerly}, root {outerly}",
             invented=Invented(
                 (0.52, 0.48, 0.50, 0.42), (0.35, 0.20, 0.15, 0.10), (5.0, 4.0, 4.0, 3.5)
             ),
@@ -220,8 +225,8 @@ MOVEMENTS: dict[str, Movement] = {
             "mesial surface outwards",
             "mesial surface inwards",
             ("rot", "rotations"),
-            positive_in_full="mesial surface turning {outerly}",
-            negative_in_full="mesial surface turning {innerly}",
+            positive_in_full="crown and root turn, mesial side {outerly}",
+            negative_in_full="crown and root turn, mesial side {innerly}",
             per_aligner=2.0,
             invented=Invented(
                 (0.62, 0.52, 0.46, 0.50), (0.40, 0.40, 0.35, 0.12), (7.0, 9.0, 9.0, 5.0)

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from outcomes.domain.limits import FEW_PATIENTS
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.words.english import capital, counted, listed
-from outcomes.words.numbers import size as size_words
 from outcomes.words.units import unit_mark
 
 __all__ = [
@@ -20,7 +19,6 @@ __all__ = [
     "movement_name",
     "patients_counted",
     "sign_words",
-    "signed",
     "sizes_by_movement",
     "tolerance_of",
 ]
@@ -102,7 +100,7 @@ def direction(value: float, movement: str, tooth_class: str = "", arch: str = ""
     Examples
     --------
     >>> direction(-8, "torque", "incisor", "lower")
-    'lingual crown torque, root labially'
+    'crown lingually, root labially'
     """
     known = MOVEMENTS.get(movement)
     return "" if known is None else known.direction_in_full(value, tooth_class, arch)
@@ -114,7 +112,7 @@ def group_in_full(group: str, movement: str) -> str:
     Examples
     --------
     >>> group_in_full("molar buccal torque", "torque"), group_in_full("molar", "torque")
-    ('molar, buccal crown torque, root lingually or palatally', 'molar')
+    ('molar, crown buccally, root lingually or palatally', 'molar')
     """
     known = MOVEMENTS.get(movement)
     if known is None:
@@ -124,21 +122,6 @@ def group_in_full(group: str, movement: str) -> str:
             kind = group.removesuffix(f" {known.direction(value)}")
             return f"{kind}, {known.direction_in_full(value, kind)}"
     return group
-
-
-def signed(value: float, unit: str, movement: str, tooth_class: str = "", arch: str = "") -> str:
-    """A signed length or angle with its direction in words.
-
-    Examples
-    --------
-    >>> signed(-8, "degree", "rotation", "molar", "upper")
-    '−8.0° (mesial surface turning palatally)'
-    >>> signed(12, "degree", "torque", "incisor", "lower")
-    '12.0° (labial crown torque, root lingually)'
-    """
-    words = direction(value, movement, tooth_class, arch)
-    said = size_words(value, unit)
-    return f"{said} ({words})" if words else said
 
 
 def sizes_by_movement(sizes: Mapping[str, tuple[float, str]], last: str = "and") -> str:

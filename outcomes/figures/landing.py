@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from outcomes.domain.movements import MOVEMENTS
-from outcomes.domain.names import heading, movement_name
+from outcomes.domain.names import direction, heading, movement_name
 from outcomes.errors import InputError
 from outcomes.figures.base import (
     BAND,
@@ -25,7 +25,7 @@ from outcomes.figures.base import (
 from outcomes.figures.rows import names_and_numbers
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.plan import BEST
-from outcomes.words.numbers import bare_percent
+from outcomes.words.numbers import bare_percent, size
 from outcomes.words.units import unit_mark, unit_symbol
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
     """For each tooth: the aim with its tolerance, and where the safer plan should end.
 
     Thick bars are 80 % ranges, thin ones 95 %; dots are expected results, small crosses the plans.
+    An arrow says to which end of the axis a tooth goes; sizes stand without a sign.
 
     Parameters
     ----------
@@ -64,10 +65,13 @@ def landing_ranges(plan: Plan, movement: str, ax: Axes | None = None) -> Axes:
         for place, (at, aim) in enumerate(aims.iterrows()):
             _draw_landing(aim, best.loc[at], place, ax)
             whose = f"{aim['patient']}  " if several else ""
-            left.append(whose + f"{aim['tooth']}  aim {aim['aim']:+.3g}".replace("-", "−"))
+            asked = f"{abs(aim['aim']):.3g}{unit_mark(unit)}"
+            left.append(f"{whose}{aim['tooth']}  aim {asked} {'←' if aim['aim'] < 0 else '→'}")
             right.append(_landing_words(best.loc[at], unit, str(aim["verdict"])))
-            said.append(f"{whose}tooth {aim['tooth']}, aim {aim['aim']:.3g}: {right[-1]}")
+            way = direction(aim["aim"], movement, str(aim["tooth_class"]), str(aim["arch"]))
+            said.append(f"{whose}tooth {aim['tooth']}, aim {asked} ({way}): {right[-1]}")
         names_and_numbers(left, right, ax)
+        ax.xaxis.set_major_formatter(lambda x, _: f"{abs(x):g}")
         ax.set_xlabel(
             f"{_ends(movement)}{heading(movement)} ({unit_symbol(unit)})\n"
             "│ aim, shaded: within tolerance;  × safer plan;  ○ expected result, 80 % and 95 % range"
@@ -104,12 +108,11 @@ def _ends(movement: str) -> str:
     if words is None:
         return ""
     negative, positive = words.direction_in_full(-1), words.direction_in_full(1)
-    gap = "   " if len(negative + positive) < 60 else "\n"
-    return f"← {negative} (−){gap}{positive} (+) →\n"
+    gap = "   |   " if len(negative + positive) < 110 else "\n"
+    return f"← {negative}{gap}{positive} →\n"
 
 
 def _landing_words(best: pd.Series, unit: str, verdict: str) -> str:
     if pd.isna(best["planned"]):
         return f"no plan: {verdict}"
-    plan = f"{best['planned']:+.{2 if unit == 'mm' else 1}f}".replace("-", "−")
-    return f"plan {plan}{unit_mark(unit)}, lands {bare_percent(best['within'])} %"
+    return f"plan {size(abs(best['planned']), unit)}, lands {bare_percent(best['within'])} %"

@@ -15,7 +15,7 @@ from outcomes.overcorrect.by_tooth import ByTooth
 from outcomes.overcorrect.plan import BEST, DIRECT, LEAST, OVER_CAP, PlanLimits
 from outcomes.overcorrect.rules import Rules
 from outcomes.overcorrect.sources import Known
-from outcomes.words.english import counted
+from outcomes.words.english import capital, counted
 from outcomes.words.numbers import percent
 from outcomes.words.units import NBSP, unit_mark
 
@@ -136,19 +136,15 @@ def clinical(movement: str, tooth_class: str, arch: str, aim: float) -> list[str
     if movement == "buccolingual" and aim < 0 and front:
         found.append("Towards the inner plate of the bone: check its thickness.")
     if movement in ("torque", "tip"):
-        way = MOVEMENTS[movement].direction_in_full(aim, tooth_class, arch)
-        crown, root = (part.strip() for part in way.split(", root "))
+        way = capital(MOVEMENTS[movement].direction_in_full(aim, tooth_class, arch))
     if movement == "torque":
         plate = "inner" if aim > 0 else "outer"
         found.append(
-            f"{crown.capitalize()} turns the root {root}, towards the {plate} plate of the bone, "
-            "which a scan does not show: check the radiographs and the gum."
+            f"{way}: the root goes towards the {plate} plate of the bone, which a scan does not "
+            "show: check the radiographs and the gum."
         )
     if movement == "tip" and front:
-        found.append(
-            f"{crown.capitalize()} takes the root {root}, nearer to its neighbour: check the "
-            "radiographs."
-        )
+        found.append(f"{way}: the root comes nearer to its neighbour: check the radiographs.")
     if movement == "vertical" and aim > 0 and (arch, tooth_class) == ("upper", "incisor"):
         found.append(
             "Extrusion of upper incisors shows more tooth and gum: look at the smile line first."

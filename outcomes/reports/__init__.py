@@ -18,7 +18,7 @@ _WHERE = {
     "Calibration": "overcorrection.results",
     "open_aims": "overcorrection.results",
     "run_calibration": "overcorrection.results",
-    "write_plan_sheet": "overcorrection.sheet",
+    "write_plan_sheet": "sheet.plan",
     "Audit": "audit.results",
     "run_audit": "audit.results",
     "copy_notebooks": "build.lab",

@@ -80,7 +80,8 @@ class Look:
     bold
         The column that matters most.
     width
-        Its share of the width of a page in Word; 0: as its words ask.
+        Its share of the width of a table; 0: as its words ask. On a page only where all columns have
+        one.
     """
 
     right: bool | None = None

@@ -96,7 +96,7 @@ def tried(*records, aim=-2.0, limits=None):
 def test_two_courses_that_brought_nothing_are_said():
     said = tried((-1.0, -0.1), (-1.0, -0.2))
     assert said.startswith(
-        "Tried already: 2 courses planned 2.00\u00a0mm in all (intrusion), and 0.30\u00a0mm came."
+        "Tried already: 2 courses planned 2.00\u00a0mm in all this way, and 0.30\u00a0mm came."
     )
     assert "it went 0.30\u00a0mm the other way" in tried((-1.0, 0.1), (-1.0, 0.2))
     assert "none of it came" in tried((-1.0, 0.0), (-1.0, 0.0))

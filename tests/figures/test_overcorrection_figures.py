@@ -106,8 +106,10 @@ def test_no_map_without_a_supported_factor():
 def test_ranges_have_a_row_for_each_aim(plan, texts):
     ax = landing_ranges(plan, "vertical")
     words = texts(ax)
-    assert "31  aim −1.5" in words
-    assert any("← intrusion (−)   extrusion (+) →" in word for word in words)
+    assert "31  aim 1.5\u00a0mm ←" in words
+    assert any(word.startswith("← intrusion, crown and root towards the gum") for word in words)
+    assert not any("−" in word for word in words)  # arrows and words, no signs
+    assert "aim 1.5 mm (intrusion, crown and root towards the gum)" in alt_text(ax)
     assert sum("lands" in word for word in words) == 4
     with pytest.raises(ValueError, match="no aim of torque"):
         landing_ranges(plan, "torque")

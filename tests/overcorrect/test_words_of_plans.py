@@ -34,7 +34,7 @@ def test_only_an_aim_can_be_a_slip(what, ends):
 @pytest.mark.parametrize(
     ("tooth_class", "said"),
     [
-        ("incisor", ["Mesial crown tip takes the root distally, nearer to its neighbour: check the radiographs."]),
+        ("incisor", ["Crown mesially, root distally: the root comes nearer to its neighbour: check the radiographs."]),
         ("molar", []),
     ],
 )  # fmt: skip

@@ -478,8 +478,12 @@ def test_unplanned_movement_that_is_away_from_zero(low, high, sure):
     )
     assert (said[-1] == "No average is clearly different from zero.") != sure
     if sure:
-        way = "extrusion" if mean > 0 else "intrusion"
-        assert f"vertical, {way}; 95 % interval" in said[-1].replace("towards ", "")
+        way = (
+            "extrusion, crown and root away from"
+            if mean > 0
+            else "intrusion, crown and root towards"
+        )
+        assert f"vertical, {way} the gum; 95 % interval" in said[-1]
         assert said[-1].startswith("Molars moved on average by ")
         assert said[-1].endswith("; 9 patients).")
         assert "one in twenty" in said[1]

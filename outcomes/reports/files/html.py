@@ -42,11 +42,15 @@ def table(made: Table) -> str:
             cells = _cell("th", texts[0], kinds[0], scope="row", style=style)
             cells += "".join(map(_cell, ["td"] * len(texts[1:]), texts[1:], kinds[1:]))
         body.append(_cell("tr", cells, "again" if line.again else ""))
+    shares = [made.look(name).width for name in made.columns]
+    columns = "".join(f'<col style="width:{100 * w / sum(shares):.1f}%">' for w in shares if w)
+    if not all(shares):  # widths are given for all columns or not at all
+        columns = ""
     label = f"<b>{_text(made.label)}.</b> " if made.label else ""
     top = f"<caption>{label}{_text(made.title)}</caption>" if made.label or made.title else ""
     notes = "".join(_cell("p", _text(note), "note") for note in made.notes)
     return (
-        f'<div class="table"><table class="data">{top}<thead><tr>{head}</tr></thead>'
+        f'<div class="table"><table class="data">{top}{columns}<thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(body)}</tbody></table></div>{notes}"
     )
 

@@ -7,14 +7,10 @@ from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.names import direction, group_in_full, signed
-from outcomes.overcorrect.aims import NEW_PATIENT
-from outcomes.overcorrect.cautions import safer
-from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, Plan
+from outcomes.domain.names import group_in_full
 from outcomes.reports.common.views import BLANK, SHARED, Column, interval_heading, texts
-from outcomes.words.english import capital, number_of
-from outcomes.words.numbers import count, number, percent, points, size, size_range
-from outcomes.words.units import NBSP
+from outcomes.words.english import number_of
+from outcomes.words.numbers import count, number, percent, points, size
 
 _COLUMNS: dict[str, Column] = SHARED | {
     "factor": ("Factor", number),
@@ -148,110 +144,3 @@ def periods(frame: pd.DataFrame) -> pd.DataFrame:
     """Before and after."""
     names = "movement period patients movements plan reached shortfall within over"
     return _texts(frame, names, reached="Reached of aim")
-
-
-def plan_rows(plan: Plan) -> pd.DataFrame:
-    """One line an aim: the safer plan with what to expect of it, as texts.
-
-    Every signed number has its direction beside it.
-
-    Examples
-    --------
-    >>> from outcomes.rates.fit import fit_rate
-    >>> from outcomes.simulate import simulate_rates
-    >>> from outcomes.overcorrect.prescribe import prescribe
-    >>> past = fit_rate(simulate_rates(30, seed=1, movement="vertical"))
-    >>> plan = prescribe(past, pd.DataFrame({"tooth": [31], "aim": [-1.0]}))
-    >>> plan_rows(plan)["Aim"][0].replace(NBSP, " ")
-    '−1.00 mm (intrusion)'
-    >>> list(plan_rows(plan))[3]
-    'Safer plan (at most 10 % risk of going too far)'
-    """
-    rows = []
-    for aim, of, by in _aims(plan):
-        row = by[BEST]
-        known = pd.notna(row.planned)
-        rows.append(
-            {
-                "Tooth": str(aim.tooth),
-                "Movement": aim.movement,
-                "Aim": signed(float(aim.aim), *of),
-                safer_heading(plan): _planned(row, of),
-                "Expected (80 % range)": _expected(row, of) if known else BLANK,
-                "Verdict": str(aim.verdict),
-                "Lands": _chance(row.within),
-                "Too far": _chance(row.over),
-                "Aligners, days": f"{row.aligners:.0f},{NBSP}{row.days:.0f}" if known else BLANK,
-            }
-        )
-    return _with_patient(pd.DataFrame(rows, index=plan.aims.index), plan)
-
-
-def alternative_rows(plan: Plan) -> pd.DataFrame:
-    """One line an aim: the plan whose expected result is the aim, and planning just the aim."""
-    rows = [
-        {
-            "Tooth": str(aim.tooth),
-            "Movement": aim.movement,
-            "Aim": signed(float(aim.aim), *of),
-            "Aim / rate": _planned(by[DIRECT], of),
-            "Aim / rate lands": _chance(by[DIRECT].within),
-            "Aim / rate too far": _chance(by[DIRECT].over),
-            "As aimed lands": _chance(by[AS_AIMED].within),
-        }
-        for aim, of, by in _aims(plan)
-    ]
-    return _with_patient(pd.DataFrame(rows, index=plan.aims.index), plan)
-
-
-Kind = tuple[str, str, str, str]
-"""Unit, movement, tooth class and arch: what a signed number means."""
-
-
-def _aims(plan: Plan) -> list[tuple[Any, Kind, dict[str, Any]]]:
-    """Each aim, what its sign means, and its rows of ``Plan.options`` by the name of the option."""
-    options: dict[Any, dict[str, Any]] = {}
-    for row in plan.options.rename(columns={"at": "at_"}).itertuples():
-        options.setdefault(row.at_, {})[str(row.option)] = row
-    return [
-        (aim, (str(aim.unit), str(aim.movement), str(aim.tooth_class), str(aim.arch)), options[at])
-        for at, aim in plan.aims.iterrows()
-    ]
-
-
-def _planned(row: Any, of: Kind) -> str:
-    return signed(row.planned, *of) if pd.notna(row.planned) else "no plan"
-
-
-def _with_patient(table: pd.DataFrame, plan: Plan) -> pd.DataFrame:
-    """The code of the patient in every row, where the aims name one."""
-    codes = plan.aims["patient"].astype(str)
-    if (codes != NEW_PATIENT).any():
-        table.insert(0, "Patient", codes.where(codes != NEW_PATIENT, "new").to_numpy())
-    return table
-
-
-def safer_heading(plan: Plan) -> str:
-    """The safer plan as a heading, with the cap in force."""
-    return capital(safer(plan.limits.over_cap))
-
-
-def _expected(row: Any, of: Kind) -> str:
-    """The expected result and its range; the direction once where all three share it."""
-    values = (row.expected, row.low_80, row.high_80)
-    unit, *kind = of
-    ways = {direction(value, *kind) for value in values}
-    if len(ways) == 1:
-        (way,) = ways
-        said = f"{size(row.expected, unit)}, {size_range(row.low_80, row.high_80, unit)}"
-        return f"{said} ({way})" if way else said
-    mean, low, high = (signed(value, *of) for value in values)
-    return f"{mean}, {low} to {high}"
-
-
-def _chance(value: float) -> str:
-    if pd.isna(value):
-        return BLANK
-    if value > 0.99:
-        return f">{NBSP}{percent(0.99)}"
-    return f"<{NBSP}{percent(0.01)}" if value < 0.01 else percent(value)

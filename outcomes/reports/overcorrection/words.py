@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
 
-from outcomes.domain.names import group_in_full, heading, movement_name, sizes_by_movement
-from outcomes.overcorrect.aims import (
-    NEW_PATIENT,
-    aims_counted,
-    left_out,
-    problem_words,
-    problems_of_rows,
-)
+from outcomes.domain.names import group_in_full, heading, movement_name
+from outcomes.overcorrect.aims import NEW_PATIENT, aims_counted, problem_words
 from outcomes.overcorrect.cautions import cap_words, safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
-from outcomes.overcorrect.plan import BEST, DIRECT, Plan, PlanLimits
+from outcomes.overcorrect.plan import BEST, DIRECT, Plan
 from outcomes.overcorrect.rules import VERDICTS
 from outcomes.overcorrect.validate import ASSUMPTION
 from outcomes.rates.intervals import holm
@@ -25,6 +18,13 @@ from outcomes.reports.common.computed import computed_with
 from outcomes.reports.common.references import journal
 from outcomes.reports.common.rows import STANDS_OUT, lines
 from outcomes.reports.overcorrection.results import USUAL_AIM, Calibration
+from outcomes.reports.sheet.words import (
+    RISK_OF_DIRECT,
+    aim_notes,
+    attachment_unused,
+    limits_said,
+    steps_said,
+)
 from outcomes.words.cautions import cautions as read_cautions
 from outcomes.words.english import capital, is_, listed, number_of, verb
 from outcomes.words.numbers import bare_percent, count, percent, size
@@ -50,9 +50,6 @@ __all__ = [
     "teeth",
     "verdicts",
 ]
-
-RISK_OF_DIRECT = "may land more often, and goes too far more often"
-"""Of the plan at aim / rate, beside the safer one."""
 
 
 def summary(found: Calibration) -> list[str]:
@@ -393,52 +390,4 @@ def methods(found: Calibration) -> list[str]:
         f"(common practice, no source). {limits.days_per_aligner:g} days an aligner unless "
         "the aims say otherwise.",
         computed_with(found.cohort, ("numpy", "scipy", "pandas"), f"seed {found.seed}"),
-    ]
-
-
-def limits_said(of: Callable[[str, str], float], units: Mapping[str, str]) -> str:
-    """A limit of several movements in words; ``of`` gives it for a movement and its unit."""
-    return sizes_by_movement({name: (of(name, unit), unit) for name, unit in units.items()})
-
-
-def steps_said(limits: PlanLimits, units: Mapping[str, str]) -> str:
-    """The largest steps of one aligner, for these movements.
-
-    Examples
-    --------
-    >>> steps_said(PlanLimits(), {"tip": "degree", "rotation": "degree"})
-    '1° for tip and 2° for rotation'
-    """
-    return limits_said(lambda name, _: limits.step(name), units)
-
-
-def aims_left_out(plan: Plan) -> list[str]:
-    """A line for each aim left out: its tooth, where it stands, and why."""
-    return [
-        f"{f'Tooth {row.tooth}, row {row.row}' if row.tooth else f'Row {row.row}'}: {row.reason}."
-        for row in lines(left_out(plan.aims, plan.problems))
-    ]
-
-
-def attachment_unused(plan: Plan) -> list[str]:
-    """That the aims name attachments, where the rates do not depend on them."""
-    if "attachment" not in plan.aims:
-        return []
-    named = plan.aims["attachment"].notna() & (plan.aims["attachment"].astype(str) != "")
-    without = {name for name, source in plan.sources.items() if "attachment" not in source.columns}
-    if not (named & plan.aims["movement"].isin(without)).any():
-        return []
-    return ["The column attachment was not used; add --covariate attachment if it should be."]
-
-
-def aim_notes(plan: Plan) -> list[str]:
-    """For each aim: the verdict and its reason, what is odd about its row, what to look at."""
-    odd = problems_of_rows(plan.aims, plan.problems)
-    return [
-        " ".join(
-            part
-            for part in (f"{row.verdict}.", row.why, *odd.get(int(row.row), []), row.cautions)
-            if part
-        )
-        for row in lines(plan.aims)
     ]

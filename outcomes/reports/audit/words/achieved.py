@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.domain.limits import FEW_PATIENTS
-from outcomes.domain.movements import MOVEMENTS
-from outcomes.domain.names import class_name, heading, movement_name, tolerance_of
+from outcomes.domain.names import class_name, direction, heading, movement_name, tolerance_of
 from outcomes.rates.intervals import holm
 from outcomes.reports.audit.words.summary import target_sentence
 from outcomes.reports.common import missing, robust
@@ -256,7 +255,7 @@ def unplanned(audit: Audit) -> list[str]:
         )
     sentences += [
         f"{capital(class_name(str(row.tooth_class)))} moved on average by "
-        f"{size(row.mean, row.unit)} ({_way(row.movement, row.mean)}; "
+        f"{size(row.mean, row.unit)} ({_way(row.movement, row.mean, row.tooth_class)}; "
         f"{interval_words(audit.level)} {size_range(row.low, row.high, row.unit)}; "
         f"{number_of(row.patients, 'patient')})."
         for row in lines(sure)
@@ -264,11 +263,9 @@ def unplanned(audit: Audit) -> list[str]:
     return sentences if len(sure) else [*sentences, "No average is clearly different from zero."]
 
 
-def _way(movement: str, value: float) -> str:
-    known = MOVEMENTS.get(movement)
-    if known is None:
-        return movement
-    return f"{movement}, {known.positive if value > 0 else known.negative}"
+def _way(movement: str, value: float, tooth_class: str = "") -> str:
+    way = direction(value, movement, tooth_class)
+    return f"{movement}, {way}" if way else movement
 
 
 def tooth_chart(audit: Audit) -> list[str]:

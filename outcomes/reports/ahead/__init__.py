@@ -1,0 +1,1 @@
+"""The next course of a patient, as a sheet to print."""
