@@ -1,0 +1,362 @@
+"""One practice after another: past patients, new patients, and known patients in their second course.
+
+A practice of size n has n past patients. New patients are predicted from all of them. Then
+``BETWEEN`` patients are between their courses: each sees the n others, of whom ``BETWEEN - 1`` have
+their first course only. Their first course is planned by the practice's habit.
+"""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import OutcomesError
+
+from . import strategies as by
+from .designs import CLASS, DESIGNS, KINDS, LOWER, TEETH, Kind, People, Practice
+
+__all__ = ["BETWEEN", "NEW", "SEED", "SIZES", "block", "practice_records", "run"]
+
+SEED = 20_261
+SIZES = (8, 12, 30)
+BETWEEN = 4
+NEW = 10
+BLOCK = 20
+SECOND_COURSE = 0.6
+"""Share of past patients who had a second course where something was left."""
+
+RECORD = np.dtype(
+    [
+        ("replicate", "i4"),
+        ("patient", "i2"),
+        ("known", "?"),
+        ("strategy", "i1"),
+        ("movement", "i1"),
+        ("tooth", "i1"),
+        ("sign", "i1"),
+        ("class_patients", "i2"),
+        ("declined", "?"),
+        ("aim", "f4"),
+        ("plan", "f4"),
+        ("result", "f4"),
+        ("tolerance", "f4"),
+        *((name, "f4") for name in by.STATED),
+    ]
+)
+_PLACE = {int(tooth): k for k, tooth in enumerate(TEETH)}
+
+
+def engine_of(name: str) -> Callable[..., Any]:
+    """The function of "module:function"."""
+    module, _, function = name.partition(":")
+    return getattr(importlib.import_module(module), function or "expect")
+
+
+def frame(kind: Kind, parts: list[dict[str, np.ndarray]]) -> pd.DataFrame:
+    """Measured rows as the package takes them."""
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    keep = ~np.isnan(columns["achieved"])
+    columns = {name: values[keep] for name, values in columns.items()}
+    places = np.array([_PLACE[t] for t in columns["tooth"].tolist()])
+    return pd.DataFrame(
+        columns
+        | {
+            "movement": kind.movement,
+            "unit": kind.unit,
+            "tooth_class": np.array(["incisor", "canine", "premolar", "molar"])[CLASS[places]],
+            "arch": np.where(LOWER[places], "lower", "upper"),
+        }
+    )
+
+
+def rows_of(people: People, course: int, planned: Any, achieved: Any, which: Any, aim: Any) -> dict:
+    """Columns of the teeth ``which``."""
+    return {
+        "patient": people.names[people.patient[which]],
+        "tooth": people.tooth[which],
+        "course": np.full(int(np.sum(which)), course),
+        "aim": aim[which],
+        "planned": planned[which],
+        "achieved": np.where(people.lost[which, course - 1], np.nan, achieved[which]),
+        "attachment": np.where(people.attached[which, course - 1], "rectangular", "none"),
+    }
+
+
+def first_course(practice: Practice, people: People) -> tuple[dict, np.ndarray]:
+    """Columns of the first course by the practice's habit, and what it left of the aims (measured)."""
+    planned = practice.habit(people, 1, people.aim)
+    achieved = practice.moved(people, 1, planned)
+    everything = np.ones(len(people), bool)
+    rows = rows_of(people, 1, planned, achieved, everything, people.aim)
+    left = np.round(people.aim - rows["achieved"], practice.kind.decimals)
+    return rows, left
+
+
+def wanting(left: np.ndarray, tolerance: float) -> np.ndarray:
+    """Teeth with something left beyond the tolerance; not those that were not scanned again."""
+    return np.abs(np.nan_to_num(left)) > tolerance + 1e-9
+
+
+def past_rows(practice: Practice, people: People) -> list[dict]:
+    """Both courses of past patients; a second one for some, of teeth with something left."""
+    rows, left = first_course(practice, people)
+    again = practice.rng.random(len(people.names)) < SECOND_COURSE
+    which = wanting(left, practice.kind.tolerance) & again[people.patient]
+    aim = np.nan_to_num(left)
+    planned = practice.habit(people, 2, aim)
+    achieved = practice.moved(people, 2, planned)
+    return [rows, rows_of(people, 2, planned, achieved, which, aim)]
+
+
+def practice_records(
+    expect: Callable[..., Any], design: str, size: int, replicate: int
+) -> tuple[np.ndarray, dict[str, float]]:
+    """All predictions and plans of one practice (`RECORD`), and what it took."""
+    seeds = [SEED, list(DESIGNS).index(design), size, replicate]
+    rng = np.random.default_rng(seeds)
+    kind = KINDS[replicate % len(KINDS)]
+    practice = Practice(DESIGNS[design], kind, rng)
+    past = practice.people(size)
+    past_parts = past_rows(practice, past)
+    new = practice.people(NEW)
+    between = practice.people(BETWEEN)
+    first, left = first_course(practice, between)
+    spent = {"fits": 0.0, "fit_seconds": 0.0, "outlook_seconds": 0.0, "failed": 0.0}
+    parts = [
+        _new(expect, practice, frame(kind, past_parts), new, spent),
+        _known(expect, practice, past, past_parts, between, first, left, spent),
+    ]
+    records = np.concatenate(parts)
+    records["replicate"], records["movement"] = replicate, replicate % len(KINDS)
+    return records, spent
+
+
+def _fit(expect: Callable[..., Any], rows: pd.DataFrame, kind: Kind, spent: dict) -> Any:
+    start = time.perf_counter()
+    try:
+        return expect(rows, kind.movement, seed=1)
+    except OutcomesError:  # counted, and shown
+        spent["failed"] += 1
+        return None
+    finally:
+        spent["fits"] += 1
+        spent["fit_seconds"] += time.perf_counter() - start
+
+
+def _ratio_plans(rows: pd.DataFrame, left: np.ndarray, tooth: np.ndarray) -> dict[str, np.ndarray]:
+    planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
+    all_in_one = np.zeros(len(planned), int)
+    pooled = by.ratios(planned, achieved, all_in_one, 1)[0]
+    kind = CLASS[[_PLACE[t] for t in rows["tooth"].tolist()]]
+    by_class = by.ratios(planned, achieved, kind, 4)
+    own = CLASS[[_PLACE[int(t)] for t in tooth]]
+    of_class = np.where(np.isnan(by_class), pooled, by_class)[own]
+    return {
+        by.AS_AIMED: left,
+        by.POOLED: left * by.factor(np.full(len(left), pooled)),
+        by.POOLED_CLASS: left * by.factor(of_class),
+    }
+
+
+def _new(
+    expect: Callable[..., Any], practice: Practice, rows: pd.DataFrame, people: People, spent: dict
+) -> np.ndarray:
+    """New patients in their first course."""
+    kind = practice.kind
+    aim = people.aim
+    given = _ratio_plans(rows, aim, people.tooth)
+    said: dict[str, np.ndarray] = {}
+    declined = np.zeros(len(people), bool)
+    class_patients = np.zeros(len(people), int)
+    engine = _fit(expect, rows, kind, spent)
+    start = time.perf_counter()
+    names = (by.AS_AIMED, by.NEXT_MEAN, by.NEXT_BEST)
+    if engine is None:
+        declined[:] = True
+    else:
+        for name in names[1:]:
+            given[name] = aim.copy()
+        said = {name: np.full((len(people), len(by.STATED)), np.nan) for name in names}
+        places = np.array([_PLACE[t] for t in people.tooth.tolist()])
+        cells = CLASS[places] * 4 + LOWER[places] * 2 + (aim > 0)
+        for cell in np.unique(cells):  # one outlook for teeth alike
+            at = np.flatnonzero(cells == cell)
+            sign = 1 if cell % 2 else -1
+            size = np.abs(aim[at])
+            tooth = int(people.tooth[at[0]])
+            support = engine.support(tooth, sign)
+            outlook = engine.outlook(tooth, sign, by.RULES.max_factor * float(size.max()), course=1)
+            class_patients[at] = support.class_patients
+            if not by.answerable(support, outlook):
+                declined[at] = True
+                continue
+            mean, best = by.plans(outlook, size, kind.tolerance)
+            for name, plan in zip(names, (size, mean, best), strict=True):
+                said[name][at] = by.stated(outlook, plan, size, kind.tolerance)
+                given[name][at] = sign * plan
+    spent["outlook_seconds"] += time.perf_counter() - start
+    everything = np.ones(len(people), bool)
+    return _records(practice, people, 1, aim, everything, given, said, declined, class_patients)
+
+
+def _known(
+    expect: Callable[..., Any],
+    practice: Practice,
+    past: People,
+    past_parts: list[dict],
+    people: People,
+    first: dict,
+    left: np.ndarray,
+    spent: dict,
+) -> np.ndarray:
+    """Known patients in their second course."""
+    kind = practice.kind
+    which = wanting(left, kind.tolerance)
+    others = set(past.names[: len(past.names) + 1 - BETWEEN].tolist())
+    seen = [_only(part, np.isin(part["patient"], list(others))) for part in past_parts]
+    rows = frame(kind, [*seen, first])
+    left = np.nan_to_num(left)
+    given = _ratio_plans(rows, left, people.tooth)
+    measured = ~np.isnan(first["achieved"])
+    planned, achieved = first["planned"][measured], first["achieved"][measured]
+    own = by.ratios(planned, achieved, people.patient[measured], len(people.names))
+    given[by.OWN] = left * by.factor(own[people.patient])
+    site = np.flatnonzero(measured)
+    tooth = by.ratios(planned, achieved, site, len(people))
+    given[by.OWN_TOOTH] = left * by.factor(tooth)
+    said: dict[str, np.ndarray] = {}
+    declined = np.zeros(len(people), bool)
+    class_patients = np.zeros(len(people), int)
+    engine = _fit(expect, rows, kind, spent)
+    start = time.perf_counter()
+    if engine is None:
+        declined[:] = True
+    else:
+        names = (by.AS_AIMED, by.ALONE_MEAN, by.ALONE_BEST, by.NEXT_MEAN, by.NEXT_BEST)
+        said = {name: np.full((len(people), len(by.STATED)), np.nan) for name in names}
+        for name in names[1:]:
+            given[name] = left.copy()
+        alone_of: dict[tuple[int, int, int], Any] = {}
+        widest = by.RULES.max_factor * float(np.abs(left).max(initial=kind.tolerance))
+        for k in np.flatnonzero(which):
+            tooth_number, sign = int(people.tooth[k]), 1 if left[k] > 0 else -1
+            patient = str(people.names[people.patient[k]])
+            size = np.abs(left[k : k + 1])
+            place = _PLACE[tooth_number]
+            alike = (int(CLASS[place]), int(LOWER[place]), sign)
+            support = engine.support(tooth_number, sign, patient=patient)
+            class_patients[k] = support.class_patients
+            if alike not in alone_of:
+                alone_of[alike] = engine.outlook(tooth_number, sign, widest, course=2, alone=True)
+            alone = alone_of[alike]
+            if not by.answerable(support, alone):
+                declined[k] = True
+                continue
+            most = by.RULES.max_factor * float(size[0])
+            known = engine.outlook(tooth_number, sign, most, patient=patient, course=2)
+            for outlook, of in ((alone, names[1:3]), (known, names[3:5])):
+                for name, plan in zip(of, by.plans(outlook, size, kind.tolerance), strict=True):
+                    said[name][k] = by.stated(outlook, plan, size, kind.tolerance)[0]
+                    given[name][k] = sign * plan[0]
+            said[by.AS_AIMED][k] = by.stated(known, size, size, kind.tolerance)[0]
+    spent["outlook_seconds"] += time.perf_counter() - start
+    return _records(practice, people, 2, left, which, given, said, declined, class_patients)
+
+
+def _only(part: dict, which: np.ndarray) -> dict:
+    return {name: values[which] for name, values in part.items()}
+
+
+def _records(
+    practice: Practice,
+    people: People,
+    course: int,
+    aim: np.ndarray,
+    which: np.ndarray,
+    given: dict[str, np.ndarray],
+    said: dict[str, np.ndarray],
+    declined: np.ndarray,
+    class_patients: np.ndarray,
+) -> np.ndarray:
+    """Every strategy's plan of every tooth ``which``, and what came of it; all in the aim's direction."""
+    sign = np.where(aim < 0, -1.0, 1.0)
+    parts = []
+    for name, planned in given.items():
+        record = np.zeros(int(which.sum()), RECORD)
+        record["patient"] = people.patient[which]
+        record["known"] = course == 2
+        record["strategy"] = by.STRATEGIES.index(name)
+        record["tooth"] = people.tooth[which]
+        record["sign"] = sign[which]
+        record["class_patients"] = class_patients[which]
+        record["declined"] = declined[which]
+        record["aim"] = np.abs(aim)[which]
+        record["plan"] = (planned * sign)[which]
+        record["result"] = (practice.moved(people, course, planned) * sign)[which]
+        record["tolerance"] = practice.kind.tolerance
+        for k, column in enumerate(by.STATED):
+            record[column] = said[name][which, k] if name in said else np.nan
+        parts.append(record)
+    return np.concatenate(parts)
+
+
+def block(engine: str, design: str, size: int, number: int, replicates: int) -> tuple[Any, dict]:
+    """Practices of one block: their records, and what they took."""
+    expect = engine_of(engine)
+    parts, total = [], {}
+    for replicate in range(number * BLOCK, min((number + 1) * BLOCK, replicates)):
+        records, spent = practice_records(expect, design, size, replicate)
+        parts.append(records)
+        total = {name: total.get(name, 0.0) + value for name, value in spent.items()}
+    return np.concatenate(parts), total
+
+
+Job = tuple[str, str, int, int, int, str]
+
+
+def _job(job: Job) -> tuple[Job, np.ndarray, dict]:
+    engine, design, size, number, replicates, folder = job
+    path = Path(folder, f"{design.replace(' ', '_')}-{size}-{number}.npz") if folder else None
+    if path is not None and path.exists():
+        kept = np.load(path)
+        return job, kept["records"], dict(zip(kept["names"].tolist(), kept["spent"], strict=True))
+    records, spent = block(engine, design, size, number, replicates)
+    if path is not None:
+        partial = path.with_suffix(".part.npz")
+        np.savez_compressed(
+            partial, records=records, names=np.array(list(spent)), spent=list(spent.values())
+        )
+        partial.replace(path)  # a block is there whole or not at all
+    return job, records, spent
+
+
+def run(
+    engine: str,
+    designs: list[str],
+    sizes: list[int],
+    replicates: int,
+    *,
+    folder: str = "",
+    processes: int = 2,
+) -> Iterator[tuple[str, int, np.ndarray, dict]]:
+    """Blocks as they are done: design, size, records, what they took."""
+    if folder:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+    numbers = range(-(-replicates // BLOCK))
+    # numbers outermost, so that a study that is stopped has something of every cell
+    jobs = [(engine, d, s, k, replicates, folder) for k in numbers for s in sizes for d in designs]
+    if processes == 1:
+        done: Any = map(_job, jobs)
+        for job, records, spent in done:
+            yield job[1], job[2], records, spent
+        return
+    with multiprocessing.get_context("spawn").Pool(processes) as pool:
+        for job, records, spent in pool.imap_unordered(_job, jobs):
+            yield job[1], job[2], records, spent
