@@ -30,8 +30,9 @@ from .tables import (
 )
 
 HERE = Path(__file__).parent
-ENGINE = "outcomes.predictive:expect"
-PRACTICES = 560
+ENGINE = "outcomes.predictive.expect:expect"
+PRACTICES = {8: 560, 12: 380, 30: 290}
+"""By size, so that 2,000 patients have a second course."""
 QUICK = 60
 
 
@@ -51,7 +52,8 @@ def main() -> None:
     asked = parser.parse_args()
     designs = [name.strip() for name in asked.designs.split(",")]
     sizes = [int(size) for size in asked.sizes.split(",")]
-    many = asked.practices or (QUICK if asked.quick else PRACTICES)
+    given = asked.practices or (QUICK if asked.quick else 0)
+    many = {size: given or PRACTICES.get(size, max(PRACTICES.values())) for size in sizes}
     start = time.perf_counter()
     frames, spent = [], pd.DataFrame()
     for design, size, records, took in run(
@@ -67,7 +69,7 @@ def main() -> None:
     rows = pd.concat(frames, ignore_index=True)
     total = spent.sum()
     print(
-        f"{many} practices a cell, {len(designs)} designs, sizes {sizes}: "
+        f"practices by size {many}, {len(designs)} designs: "
         f"{time.perf_counter() - start:.0f} s; {total['fits']:.0f} fits of "
         f"{1000 * total['fit_seconds'] / total['fits']:.0f} ms, outlooks and plans "
         f"{1000 * total['outlook_seconds'] / total['fits']:.0f} ms a fit; "
@@ -96,6 +98,20 @@ def print_reliability(rows: pd.DataFrame, plan: str) -> None:
                     else table.iloc[:0]
                 )
                 print(f"{label(keys, key):32s} {table_line(part)}  all {whole.loc[key]}")
+        for keys in (["known", "size"], ["known", "size", "design"]):
+            table = reliability_table(own, keys, chance)
+            table = table[table["predictions"] >= FEWEST]
+            for known, part in table.groupby("known"):
+                off = part["difference"].abs() - CLOSE
+                net = np.average(
+                    part["difference"] ** 2 - part["mc_se"] ** 2, weights=part["predictions"]
+                )
+                print(
+                    f"{'known' if known else 'new'}, {len(part)} tenths by {', '.join(keys[1:])}: "
+                    f"{(off > 0).sum()} beyond {100 * CLOSE:.0f} points, "
+                    f"{(off > 2 * part['mc_se']).sum()} of them by more than 2 MC errors; root mean square "
+                    f"difference net of MC error {100 * np.sqrt(max(net, 0)):.1f} points"
+                )
     print("\nPrediction ranges: share inside, percent ± MC error")
     for keys in (["known", "size"], ["known", "size", "design"]):
         both = {level: covered_table(own, keys, level).set_index(keys) for level in (80, 95)}

@@ -58,7 +58,8 @@ LIMITS, RULES = PlanLimits(), Rules()
 SURE = 0.9
 """Chance that the cohort's rate is above 0 below which nothing is prescribed (common practice)."""
 
-STATED = ("within", "over", "low_80", "high_80", "low_95", "high_95")
+STATED = ("within", "over", "pit")
+"""What is kept of a stated distribution: its chances, and its share below the result that came."""
 
 
 def factor(ratio: np.ndarray) -> np.ndarray:
@@ -92,10 +93,11 @@ def plans(outlook: Any, size: np.ndarray, tolerance: float) -> tuple[np.ndarray,
     return plan_for_mean(outlook, size, most), best
 
 
-def stated(outlook: Any, plan: np.ndarray, size: np.ndarray, tolerance: float) -> np.ndarray:
-    """What is stated of plans (n,): columns as in ``STATED``, (n, 6)."""
-    chances = outlook.chances(plan, size, tolerance)
-    ends = [end for level in (0.80, 0.95) for end in outlook.range(plan, level)]
-    return np.stack(
-        [np.broadcast_to(c, plan.shape) for c in (chances.within, chances.over, *ends)], 1
-    )
+def stated(
+    outlook: Any, plan: np.ndarray, size: np.ndarray, result: np.ndarray, tolerance: float
+) -> np.ndarray:
+    """What is stated of plans of any shape: columns as in ``STATED``, (..., 3)."""
+    chances = outlook.chances(plan, np.broadcast_to(size, plan.shape), tolerance)
+    # the chance of staying under an aim less its tolerance, at the aim that makes this the result
+    pit = outlook.chances(plan, result + tolerance, tolerance).under
+    return np.stack([chances.within, chances.over, pit], axis=-1)

@@ -1,7 +1,7 @@
 """One practice after another: past patients, new patients, and known patients in their second course.
 
-A practice of size n has n past patients. New patients are predicted from all of them. Then
-``BETWEEN`` patients are between their courses: each sees the n others, of whom ``BETWEEN - 1`` have
+A practice of size n has n past patients. New patients are predicted from all of them. Then some
+(``BETWEEN``) patients are between their courses: each sees the n others, of whom those between have
 their first course only. Their first course is planned by the practice's habit.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib
 import multiprocessing
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -25,9 +25,9 @@ from .designs import CLASS, DESIGNS, KINDS, LOWER, TEETH, Kind, People, Practice
 __all__ = ["BETWEEN", "NEW", "SEED", "SIZES", "block", "practice_records", "run"]
 
 SEED = 20_261
-SIZES = (8, 12, 30)
-BETWEEN = 4
-NEW = 10
+BETWEEN = {8: 4, 12: 6, 30: 8}
+SIZES = tuple(BETWEEN)
+NEW = 6
 BLOCK = 20
 SECOND_COURSE = 0.6
 """Share of past patients who had a second course where something was left."""
@@ -126,7 +126,7 @@ def practice_records(
     past = practice.people(size)
     past_parts = past_rows(practice, past)
     new = practice.people(NEW)
-    between = practice.people(BETWEEN)
+    between = practice.people(BETWEEN.get(size, 4))
     first, left = first_course(practice, between)
     spent = {"fits": 0.0, "fit_seconds": 0.0, "outlook_seconds": 0.0, "failed": 0.0}
     parts = [
@@ -165,45 +165,28 @@ def _ratio_plans(rows: pd.DataFrame, left: np.ndarray, tooth: np.ndarray) -> dic
     }
 
 
+#: Names of strategies whose plans are judged, places of the teeth, and the outlook that judges them.
+Judged = list[tuple[tuple[str, ...], np.ndarray, Any]]
+
+
 def _new(
     expect: Callable[..., Any], practice: Practice, rows: pd.DataFrame, people: People, spent: dict
 ) -> np.ndarray:
     """New patients in their first course."""
-    kind = practice.kind
     aim = people.aim
     given = _ratio_plans(rows, aim, people.tooth)
-    said: dict[str, np.ndarray] = {}
-    declined = np.zeros(len(people), bool)
-    class_patients = np.zeros(len(people), int)
-    engine = _fit(expect, rows, kind, spent)
-    start = time.perf_counter()
-    names = (by.AS_AIMED, by.NEXT_MEAN, by.NEXT_BEST)
-    if engine is None:
-        declined[:] = True
-    else:
-        for name in names[1:]:
-            given[name] = aim.copy()
-        said = {name: np.full((len(people), len(by.STATED)), np.nan) for name in names}
-        places = np.array([_PLACE[t] for t in people.tooth.tolist()])
-        cells = CLASS[places] * 4 + LOWER[places] * 2 + (aim > 0)
-        for cell in np.unique(cells):  # one outlook for teeth alike
-            at = np.flatnonzero(cells == cell)
-            sign = 1 if cell % 2 else -1
-            size = np.abs(aim[at])
-            tooth = int(people.tooth[at[0]])
-            support = engine.support(tooth, sign)
-            outlook = engine.outlook(tooth, sign, by.RULES.max_factor * float(size.max()), course=1)
-            class_patients[at] = support.class_patients
-            if not by.answerable(support, outlook):
-                declined[at] = True
-                continue
-            mean, best = by.plans(outlook, size, kind.tolerance)
-            for name, plan in zip(names, (size, mean, best), strict=True):
-                said[name][at] = by.stated(outlook, plan, size, kind.tolerance)
-                given[name][at] = sign * plan
-    spent["outlook_seconds"] += time.perf_counter() - start
     everything = np.ones(len(people), bool)
-    return _records(practice, people, 1, aim, everything, given, said, declined, class_patients)
+    engine = _fit(expect, rows, practice.kind, spent)
+    start = time.perf_counter()
+    named = (by.NEXT_MEAN, by.NEXT_BEST)
+    cells = _Cells(engine, people, aim, everything, practice.kind, course=1)
+    judged: Judged = []
+    if engine is not None:
+        cells.plan(given, named)
+        judged = [((by.AS_AIMED, *named), at, outlook) for at, outlook in cells.answered]
+    found = _records(practice, people, 1, aim, everything, given, judged, cells)
+    spent["outlook_seconds"] += time.perf_counter() - start
+    return found
 
 
 def _known(
@@ -219,7 +202,7 @@ def _known(
     """Known patients in their second course."""
     kind = practice.kind
     which = wanting(left, kind.tolerance)
-    others = set(past.names[: len(past.names) + 1 - BETWEEN].tolist())
+    others = set(past.names[: len(past.names) + 1 - len(people.names)].tolist())
     seen = [_only(part, np.isin(part["patient"], list(others))) for part in past_parts]
     rows = frame(kind, [*seen, first])
     left = np.nan_to_num(left)
@@ -228,46 +211,71 @@ def _known(
     planned, achieved = first["planned"][measured], first["achieved"][measured]
     own = by.ratios(planned, achieved, people.patient[measured], len(people.names))
     given[by.OWN] = left * by.factor(own[people.patient])
-    site = np.flatnonzero(measured)
-    tooth = by.ratios(planned, achieved, site, len(people))
+    tooth = by.ratios(planned, achieved, np.flatnonzero(measured), len(people))
     given[by.OWN_TOOTH] = left * by.factor(tooth)
-    said: dict[str, np.ndarray] = {}
-    declined = np.zeros(len(people), bool)
-    class_patients = np.zeros(len(people), int)
     engine = _fit(expect, rows, kind, spent)
     start = time.perf_counter()
-    if engine is None:
-        declined[:] = True
-    else:
-        names = (by.AS_AIMED, by.ALONE_MEAN, by.ALONE_BEST, by.NEXT_MEAN, by.NEXT_BEST)
-        said = {name: np.full((len(people), len(by.STATED)), np.nan) for name in names}
-        for name in names[1:]:
+    alone, named = (by.ALONE_MEAN, by.ALONE_BEST), (by.NEXT_MEAN, by.NEXT_BEST)
+    cells = _Cells(engine, people, left, which, kind, course=2)
+    judged: Judged = []
+    if engine is not None:
+        cells.plan(given, alone)
+        judged = [(alone, at, outlook) for at, outlook in cells.answered]
+        for name in named:
             given[name] = left.copy()
-        alone_of: dict[tuple[int, int, int], Any] = {}
-        widest = by.RULES.max_factor * float(np.abs(left).max(initial=kind.tolerance))
-        for k in np.flatnonzero(which):
-            tooth_number, sign = int(people.tooth[k]), 1 if left[k] > 0 else -1
-            patient = str(people.names[people.patient[k]])
+        for k in np.concatenate([at for at, _ in cells.answered] or [np.zeros(0, int)]):
+            sign = 1 if left[k] > 0 else -1
             size = np.abs(left[k : k + 1])
-            place = _PLACE[tooth_number]
-            alike = (int(CLASS[place]), int(LOWER[place]), sign)
-            support = engine.support(tooth_number, sign, patient=patient)
-            class_patients[k] = support.class_patients
-            if alike not in alone_of:
-                alone_of[alike] = engine.outlook(tooth_number, sign, widest, course=2, alone=True)
-            alone = alone_of[alike]
-            if not by.answerable(support, alone):
-                declined[k] = True
-                continue
-            most = by.RULES.max_factor * float(size[0])
-            known = engine.outlook(tooth_number, sign, most, patient=patient, course=2)
-            for outlook, of in ((alone, names[1:3]), (known, names[3:5])):
-                for name, plan in zip(of, by.plans(outlook, size, kind.tolerance), strict=True):
-                    said[name][k] = by.stated(outlook, plan, size, kind.tolerance)[0]
-                    given[name][k] = sign * plan[0]
-            said[by.AS_AIMED][k] = by.stated(known, size, size, kind.tolerance)[0]
+            outlook = engine.outlook(
+                int(people.tooth[k]),
+                sign,
+                by.RULES.max_factor * float(size[0]),
+                patient=str(people.names[people.patient[k]]),
+                course=2,
+            )
+            for name, plan in zip(named, by.plans(outlook, size, kind.tolerance), strict=True):
+                given[name][k] = sign * plan[0]
+            judged.append(((by.AS_AIMED, *named), np.array([k]), outlook))
+    found = _records(practice, people, 2, left, which, given, judged, cells)
     spent["outlook_seconds"] += time.perf_counter() - start
-    return _records(practice, people, 2, left, which, given, said, declined, class_patients)
+    return found
+
+
+class _Cells:
+    """What the cohort alone says, to teeth ``which`` of one class, arch and direction at once."""
+
+    def __init__(
+        self, engine: Any, people: People, aim: Any, which: Any, kind: Kind, course: int
+    ) -> None:
+        n = len(people)
+        self.aim, self.kind = aim, kind
+        self.declined = np.full(n, engine is None)
+        self.class_patients = np.zeros(n, int)
+        self.answered: list[tuple[np.ndarray, Any]] = []
+        if engine is None:
+            return
+        places = np.array([_PLACE[t] for t in people.tooth.tolist()])
+        cells = CLASS[places] * 4 + LOWER[places] * 2 + (aim > 0)
+        for cell in np.unique(cells[which]):
+            at = np.flatnonzero((cells == cell) & which)
+            sign, tooth = 1 if cell % 2 else -1, int(people.tooth[at[0]])
+            support = engine.support(tooth, sign)
+            largest = by.RULES.max_factor * float(np.abs(aim[at]).max())
+            outlook = engine.outlook(tooth, sign, largest, course=course)
+            self.class_patients[at] = support.class_patients
+            if by.answerable(support, outlook):
+                self.answered.append((at, outlook))
+            else:
+                self.declined[at] = True
+
+    def plan(self, given: dict[str, np.ndarray], names: tuple[str, str]) -> None:
+        """Plan at the mean and with the best chance; as aimed where nothing is said."""
+        for name in names:
+            given[name] = self.aim.copy()
+        for at, outlook in self.answered:
+            both = by.plans(outlook, np.abs(self.aim[at]), self.kind.tolerance)
+            for name, plan in zip(names, both, strict=True):
+                given[name][at] = np.sign(self.aim[at]) * plan
 
 
 def _only(part: dict, which: np.ndarray) -> dict:
@@ -281,28 +289,39 @@ def _records(
     aim: np.ndarray,
     which: np.ndarray,
     given: dict[str, np.ndarray],
-    said: dict[str, np.ndarray],
-    declined: np.ndarray,
-    class_patients: np.ndarray,
+    judged: Judged,
+    cells: _Cells,
 ) -> np.ndarray:
     """Every strategy's plan of every tooth ``which``, and what came of it; all in the aim's direction."""
     sign = np.where(aim < 0, -1.0, 1.0)
+    tolerance = practice.kind.tolerance
+    plans = {name: planned * sign for name, planned in given.items()}
+    results = {
+        name: practice.moved(people, course, planned) * sign for name, planned in given.items()
+    }
+    said = {name: np.full((len(people), len(by.STATED)), np.nan) for name in given}
+    for names, at, outlook in judged:
+        plan = np.stack([plans[name][at] for name in names])
+        result = np.stack([results[name][at] for name in names])
+        found = by.stated(outlook, plan, np.abs(aim[at]), result, tolerance)
+        for name, one in zip(names, found, strict=True):
+            said[name][at] = one
     parts = []
-    for name, planned in given.items():
+    for name in given:
         record = np.zeros(int(which.sum()), RECORD)
         record["patient"] = people.patient[which]
         record["known"] = course == 2
         record["strategy"] = by.STRATEGIES.index(name)
         record["tooth"] = people.tooth[which]
         record["sign"] = sign[which]
-        record["class_patients"] = class_patients[which]
-        record["declined"] = declined[which]
+        record["class_patients"] = cells.class_patients[which]
+        record["declined"] = cells.declined[which]
         record["aim"] = np.abs(aim)[which]
-        record["plan"] = (planned * sign)[which]
-        record["result"] = (practice.moved(people, course, planned) * sign)[which]
-        record["tolerance"] = practice.kind.tolerance
+        record["plan"] = plans[name][which]
+        record["result"] = results[name][which]
+        record["tolerance"] = tolerance
         for k, column in enumerate(by.STATED):
-            record[column] = said[name][which, k] if name in said else np.nan
+            record[column] = said[name][which, k]
         parts.append(record)
     return np.concatenate(parts)
 
@@ -310,7 +329,8 @@ def _records(
 def block(engine: str, design: str, size: int, number: int, replicates: int) -> tuple[Any, dict]:
     """Practices of one block: their records, and what they took."""
     expect = engine_of(engine)
-    parts, total = [], {}
+    parts: list[np.ndarray] = []
+    total: dict[str, float] = {}
     for replicate in range(number * BLOCK, min((number + 1) * BLOCK, replicates)):
         records, spent = practice_records(expect, design, size, replicate)
         parts.append(records)
@@ -341,7 +361,7 @@ def run(
     engine: str,
     designs: list[str],
     sizes: list[int],
-    replicates: int,
+    replicates: Mapping[int, int],
     *,
     folder: str = "",
     processes: int = 2,
@@ -349,9 +369,15 @@ def run(
     """Blocks as they are done: design, size, records, what they took."""
     if folder:
         Path(folder).mkdir(parents=True, exist_ok=True)
-    numbers = range(-(-replicates // BLOCK))
+    numbers = range(-(-max(replicates.values()) // BLOCK))
     # numbers outermost, so that a study that is stopped has something of every cell
-    jobs = [(engine, d, s, k, replicates, folder) for k in numbers for s in sizes for d in designs]
+    jobs = [
+        (engine, design, size, k, replicates[size], folder)
+        for k in numbers
+        for size in sizes
+        for design in designs
+        if k * BLOCK < replicates[size]
+    ]
     if processes == 1:
         done: Any = map(_job, jobs)
         for job, records, spent in done:

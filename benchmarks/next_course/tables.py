@@ -68,8 +68,8 @@ def reliability_table(rows: pd.DataFrame, keys: list[str], chance: str = "within
 
 def covered_table(rows: pd.DataFrame, keys: list[str], level: int) -> pd.DataFrame:
     """Share of results inside their prediction range, against its level."""
-    rows = rows[rows[f"low_{level}"].notna()]
-    inside = (rows["result"] >= rows[f"low_{level}"]) & (rows["result"] <= rows[f"high_{level}"])
+    rows = rows[rows["pit"].notna()]
+    inside = (rows["pit"] - 0.5).abs() <= level / 200
     return clustered(rows.assign(level=level / 100, inside=inside), keys, "level", "inside")
 
 
