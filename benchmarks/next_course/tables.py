@@ -1,9 +1,12 @@
 """Tables of the study: what was stated against what landed, and what each way of planning leaves.
 
-Standard errors count practices, not teeth: teeth of a practice share its truth and its records.
+Standard errors count practices, not teeth: teeth of a practice share its truth and its records. All
+tables are therefore made from sums by practice.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -12,117 +15,176 @@ from outcomes.domain.limits import beyond_tolerance, within_tolerance
 
 from . import strategies as by
 
-__all__ = ["as_frame", "clustered", "covered_table", "reliability_table", "strategy_table"]
+__all__ = ["CLOSE", "FEWEST", "Sums", "covered", "reliability", "ways"]
 
 FEWEST = 100
 """Predictions from which a cell of the reliability table counts."""
 CLOSE = 0.04
+"""Largest difference of a stated and a landed chance that is asked for."""
+
+PRACTICE = ["design", "size", "replicate"]
+_SLACK = 1e-5  # of single precision
 
 
-def as_frame(design: str, size: int, records: np.ndarray) -> pd.DataFrame:
-    """Records with what came of them: left, short, landed within and over; in tolerances: the rest."""
-    rows = pd.DataFrame({name: records[name] for name in records.dtype.names or ()})
-    miss = rows["aim"] - rows["result"]
-    rows = rows.assign(design=design, size=size)
-    slack = 1e-5  # of single precision
-    rows["landed_within"] = within_tolerance(miss, rows["tolerance"] + slack)
-    rows["landed_over"] = beyond_tolerance(-miss, rows["tolerance"] + slack)
-    rows["missed"] = miss.abs() / rows["tolerance"]
-    rows["short"] = np.maximum(miss, 0) / rows["tolerance"]
-    return rows
+@dataclass(frozen=True)
+class Sums:
+    """Sums by practice.
+
+    Attributes
+    ----------
+    ways
+        By practice, known and strategy: n, patients; missed and short (|aim - result| and shortfall, in
+        tolerances), within, over, declined; told (n with a stated distribution) and, of those, in_80,
+        in_95, stated_within, stated_over, told_within, told_over.
+    tenths
+        By practice, known, strategy, chance and tenth of the stated chance: n, stated, landed.
+    """
+
+    ways: pd.DataFrame
+    tenths: pd.DataFrame
+
+    @classmethod
+    def of(cls, design: str, size: int, records: np.ndarray) -> Sums:
+        """From the records of practices (`study.RECORD`)."""
+        rows = pd.DataFrame({name: records[name] for name in records.dtype.names or ()})
+        miss = (rows["aim"] - rows["result"]).astype(float)
+        tolerance = rows["tolerance"].astype(float)
+        told = rows["within"].notna()
+        rows = rows.assign(
+            n=1,
+            missed=miss.abs() / tolerance,
+            short=np.maximum(miss, 0) / tolerance,
+            stated_within=rows["within"].fillna(0.0).astype(float),
+            stated_over=rows["over"].fillna(0.0).astype(float),
+            within=within_tolerance(miss, tolerance + _SLACK),
+            over=beyond_tolerance(-miss, tolerance + _SLACK),
+            told=told,
+        )
+        apart = (rows["pit"].astype(float) - 0.5).abs()
+        rows = rows.assign(
+            in_80=apart <= 0.4,
+            in_95=apart <= 0.475,
+            told_within=rows["within"] & told,
+            told_over=rows["over"] & told,
+        )
+        keys = ["replicate", "known", "strategy"]
+        values = ["n", "missed", "short", "within", "over", "declined", "told", "in_80", "in_95"]
+        values += ["stated_within", "stated_over", "told_within", "told_over"]
+        ways = rows.groupby(keys)[values].sum()
+        ways["patients"] = rows.groupby(keys)["patient"].nunique()
+        judged = [by.STRATEGIES.index(one) for one in (by.AS_AIMED, by.NEXT_MEAN, by.NEXT_BEST)]
+        rows = rows[told & rows["strategy"].isin(judged)]
+        parts = []
+        for chance in ("within", "over"):
+            stated = rows[f"stated_{chance}"]
+            part = rows.assign(
+                stated=stated,
+                landed=rows[chance],
+                tenth=np.minimum((stated * 10).astype(int), 9),
+                chance=chance,
+            )
+            parts.append(part.groupby([*keys, "chance", "tenth"])[["n", "stated", "landed"]].sum())
+        return cls(
+            ways.reset_index().assign(design=design, size=size),
+            pd.concat(parts).reset_index().assign(design=design, size=size),
+        )
+
+    @classmethod
+    def together(cls, parts: list[Sums]) -> Sums:
+        """Of all practices."""
+        return cls(
+            pd.concat([part.ways for part in parts], ignore_index=True),
+            pd.concat([part.tenths for part in parts], ignore_index=True),
+        )
 
 
-def clustered(rows: pd.DataFrame, keys: list[str], stated: str, landed: str) -> pd.DataFrame:
-    """Means of both by key, their difference and its standard error over practices."""
-    part = rows[list(dict.fromkeys([*keys, "design", "replicate"]))].copy()
-    part["n"] = 1
-    part["stated"] = rows[stated].astype(float)
-    part["landed"] = rows[landed].astype(float)
-    cluster = [name for name in ("design", "replicate") if name not in keys]
-    sums = part.groupby([*keys, *cluster], observed=True)[["n", "stated", "landed"]].sum()
-    total = sums.groupby(level=keys, observed=True).sum()
-    gap = (total["landed"] - total["stated"]) / total["n"]
-    on = sums.index.droplevel(cluster)
-    off = (sums["landed"] - sums["stated"]).to_numpy() - gap.reindex(on).to_numpy() * sums["n"]
-    practices = sums.groupby(level=keys, observed=True).size()
-    spread = (off**2).groupby(level=keys, observed=True).sum()
-    correction = practices / np.maximum(practices - 1, 1)
+def ratio(sums: pd.DataFrame, keys: list[str], top: str, below: str = "n") -> pd.DataFrame:
+    """Ratio of sums by key, and its standard error over practices: columns value and se."""
+    sums = sums.groupby([*keys, *(p for p in PRACTICE if p not in keys)])[[top, below]].sum()
+    sums = sums.astype(float)
+    grouped = sums.groupby(level=keys)
+    total = grouped.sum()
+    value = total[top] / total[below]
+    back = sums.join(value.rename("value"), on=keys)
+    off = (back[top] - back["value"] * back[below]) ** 2
+    practices = grouped.size()
+    spread = off.groupby(level=keys).sum() * practices / np.maximum(practices - 1, 1)
+    return pd.DataFrame({"value": value, "se": np.sqrt(spread) / total[below]})
+
+
+def reliability(
+    sums: Sums, keys: list[str], *, strategy: str = by.NEXT_BEST, chance: str = "within"
+) -> pd.DataFrame:
+    """Stated against landed by ``keys`` (of known, size, design) and tenth of the stated chance.
+
+    Columns: predictions, stated, landed, difference (landed - stated) and mc_se (its standard error
+    over practices).
+    """
+    own = sums.tenths
+    own = own[(own["strategy"] == by.STRATEGIES.index(strategy)) & (own["chance"] == chance)]
+    own = own.assign(gap=own["landed"] - own["stated"])
+    keys = [*keys, "tenth"]
+    gap = ratio(own, keys, "gap")
+    total = own.groupby(keys)[["n", "stated", "landed"]].sum()
     return pd.DataFrame(
         {
-            "predictions": total["n"],
-            "practices": practices,
+            "predictions": total["n"].astype(int),
             "stated": total["stated"] / total["n"],
             "landed": total["landed"] / total["n"],
-            "difference": gap,
-            "mc_se": np.sqrt(spread * correction) / total["n"],
+            "difference": gap["value"],
+            "mc_se": gap["se"],
         }
     ).reset_index()
 
 
-def reliability_table(rows: pd.DataFrame, keys: list[str], chance: str = "within") -> pd.DataFrame:
-    """Stated chance against landed, by ``keys`` and tenths of the stated chance."""
-    rows = rows[rows[chance].notna()]
-    tenth = np.minimum((rows[chance] * 10).astype(int), 9)
-    return clustered(rows.assign(tenth=tenth), [*keys, "tenth"], chance, f"landed_{chance}")
+def covered(sums: Sums, keys: list[str], *, strategy: str = by.NEXT_BEST) -> pd.DataFrame:
+    """By ``keys``: predictions, share of results inside the 80 and 95 % range, all chances stated and
+    landed, each difference with its error over practices."""
+    own = sums.ways[sums.ways["strategy"] == by.STRATEGIES.index(strategy)]
+    own = own[own["told"] > 0]
+    own = own.assign(
+        gap_within=own["told_within"] - own["stated_within"],
+        gap_over=own["told_over"] - own["stated_over"],
+    )
+    table = pd.DataFrame({"predictions": own.groupby(keys)["told"].sum().astype(int)})
+    for name in ("in_80", "in_95", "gap_within", "gap_over"):
+        found = ratio(own, keys, name, "told")
+        table[name], table[f"{name}_se"] = found["value"], found["se"]
+    for name in ("stated_within", "told_within", "stated_over", "told_over"):
+        table[name] = own.groupby(keys)[name].sum() / table["predictions"]
+    return table.reset_index()
 
 
-def covered_table(rows: pd.DataFrame, keys: list[str], level: int) -> pd.DataFrame:
-    """Share of results inside their prediction range, against its level."""
-    rows = rows[rows["pit"].notna()]
-    inside = (rows["pit"] - 0.5).abs() <= level / 200
-    return clustered(rows.assign(level=level / 100, inside=inside), keys, "level", "inside")
+def ways(sums: Sums, keys: list[str], against: str = by.NEXT_BEST) -> pd.DataFrame:
+    """What each strategy leaves, by ``keys`` (known among them, size, design) and strategy.
 
-
-def strategy_table(rows: pd.DataFrame, keys: list[str], against: str) -> pd.DataFrame:
-    """What each strategy leaves, in tolerances, with errors over practices.
-
-    ``missed`` is mean |left - result|, ``short`` mean shortfall, both over the tolerance; ``less`` is
-    how much less ``against`` (mostly the plan with the best chance of the next course) leaves, paired
-    by practice; shares within tolerance and overshot, stated and landed.
+    ``missed`` is the mean of |aim - result|, ``short`` the mean shortfall, both in tolerances;
+    ``within`` and ``over`` the shares within and beyond it; ``more_missed`` and ``more_short`` how much
+    more than ``against`` is left, paired by practice; each with its error (``_se``) over practices.
     """
-    cluster = [name for name in ("design", "replicate") if name not in keys]
-    values = ["missed", "short", "landed_within", "landed_over", "n"]
-    part = rows.assign(n=1.0).groupby([*keys, "strategy", *cluster], observed=True)[values].sum()
-    tables = []
-    for strategy in sorted(rows["strategy"].unique()):
-        own = part.xs(strategy, level="strategy")
-        other = part.xs(by.STRATEGIES.index(against), level="strategy").reindex(own.index)
-        total = own.groupby(level=keys).sum()
-        on = own.index.droplevel(cluster)
-        mean = total.div(total["n"], axis=0)
-        table = mean[["missed", "short", "landed_within", "landed_over"]].copy()
-        for value, name in (
-            ("missed", "missed_se"),
-            ("short", "short_se"),
-            ("landed_over", "over_se"),
-        ):
-            table[name] = _se(
-                own[value] - mean[value].reindex(on).to_numpy() * own["n"], total, keys
-            )
-        for value in ("missed", "short"):
-            gap = own[value] - other[value]
-            less = gap.groupby(level=keys).sum() / total["n"]
-            table[f"less_{value}"] = less
-            off = gap - less.reindex(on).to_numpy() * own["n"]
-            table[f"less_{value}_se"] = _se(off, total, keys)
-        mine = rows[rows["strategy"] == strategy].groupby(keys, observed=True)
-        told = rows[(rows["strategy"] == strategy) & rows["over"].notna()].groupby(keys)
-        table["stated_over"] = told["over"].mean()
-        table["stated_within"] = told["within"].mean()
-        table["told_over"] = told["landed_over"].mean()
-        table["declined"] = mine["declined"].mean()
-        table["teeth"] = total["n"].astype(int)
-        table["patients"] = mine.apply(_patients)
-        tables.append(table.assign(strategy=by.STRATEGIES[strategy]).reset_index())
-    return pd.concat(tables, ignore_index=True)
-
-
-def _patients(rows: pd.DataFrame) -> int:
-    names = [n for n in ("design", "size", "replicate", "patient") if n in rows]
-    return len(rows[names].drop_duplicates())
-
-
-def _se(off: pd.Series, total: pd.DataFrame, keys: list[str]) -> pd.Series:
-    grouped = (off**2).groupby(level=keys)
-    count = grouped.size()
-    return np.sqrt(grouped.sum() * count / np.maximum(count - 1, 1)) / total["n"]
+    rows = sums.ways
+    other = rows[rows["strategy"] == by.STRATEGIES.index(against)]
+    pair = [*PRACTICE, "known"]
+    joined = rows.merge(other[[*pair, "missed", "short"]], on=pair, suffixes=("", "_other"))
+    joined = joined.assign(
+        more_missed=joined["missed"] - joined["missed_other"],
+        more_short=joined["short"] - joined["short_other"],
+    )
+    keys = [*keys, "strategy"]
+    grouped = rows.groupby(keys)
+    table = pd.DataFrame(
+        {"teeth": grouped["n"].sum().astype(int), "patients": grouped["patients"].sum().astype(int)}
+    )
+    for name in ("missed", "short", "within", "over", "declined"):
+        found = ratio(rows, keys, name)
+        table[name], table[f"{name}_se"] = found["value"], found["se"]
+    for name in ("more_missed", "more_short"):
+        found = ratio(joined, keys, name)
+        table[name], table[f"{name}_se"] = found["value"], found["se"]
+    told = rows[rows["told"] > 0].groupby(keys)[["told", "stated_over", "told_over"]].sum()
+    table["stated_over"] = told["stated_over"] / told["told"]
+    table["told_over"] = told["told_over"] / told["told"]
+    table = table.reset_index()
+    return table.assign(
+        strategy=[by.STRATEGIES[k] for k in table["strategy"]], order=table["strategy"]
+    )
