@@ -13,19 +13,11 @@ from scipy.interpolate import CubicSpline
 from scipy.special import stdtr, stdtrit
 
 from outcomes.mixed.blocks import Array
+from outcomes.predictive.mixture import Chances
 
 __all__ = ["Chances", "Outlook", "best_plan", "plan_for_mean"]
 
 _COARSE, _FINE, _BISECTIONS = 81, 41, 60
-
-
-@dataclass(frozen=True)
-class Chances:
-    """within: lands within the tolerance; over: beyond aim + tolerance; under: short of it."""
-
-    within: Array
-    over: Array
-    under: Array
 
 
 @dataclass(frozen=True)
