@@ -287,7 +287,7 @@ class Practice:
             far = rng.choice([-1, 1], (m, COURSES + 1)) * rng.uniform(1, 3, (m, COURSES + 1))
             errors = errors + wrong * far * kind.usual
         lost = rng.random((m, COURSES)) < 0.04
-        lost |= (rng.random((n, COURSES)) < [0.03, 0.08])[patient]
+        lost |= (rng.random((n, COURSES)) < [0.0, 0.08])[patient]
         if design.follows:
             poor = 1 / (1 + np.exp((cell[:, None] + slopes - 0.35) / 0.08))
             lost |= rng.random((m, COURSES)) < 0.4 * poor
