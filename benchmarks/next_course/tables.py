@@ -117,8 +117,8 @@ def reliability(
 ) -> pd.DataFrame:
     """Stated against landed by ``keys`` (of known, size, design) and tenth of the stated chance.
 
-    Columns: predictions, stated, landed, difference (landed - stated) and mc_se (its standard error
-    over practices).
+    Columns: predictions, practices, stated, landed, difference (landed - stated) and mc_se (its
+    standard error over practices; too small where they are few).
     """
     own = sums.tenths
     own = own[(own["strategy"] == by.STRATEGIES.index(strategy)) & (own["chance"] == chance)]
@@ -129,6 +129,7 @@ def reliability(
     return pd.DataFrame(
         {
             "predictions": total["n"].astype(int),
+            "practices": own.drop_duplicates([*keys, *PRACTICE]).groupby(keys).size(),
             "stated": total["stated"] / total["n"],
             "landed": total["landed"] / total["n"],
             "difference": gap["value"],

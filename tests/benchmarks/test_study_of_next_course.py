@@ -67,8 +67,9 @@ def test_bends_lose_a_third_of_the_rate_at_twice_the_usual_plan():
     people = quiet(one.people(10))
     straight.cells = one.cells
     plan = np.full(len(people), 2 * one.kind.usual)
-    lost = 1 - one.moved(people, 1, plan) / straight.moved(people, 1, plan)
-    assert lost == pytest.approx(1 / 3, abs=0.04)  # rounded to 0.01 mm
+    bent, whole = one.moved(people, 1, plan), straight.moved(people, 1, plan)
+    np.testing.assert_allclose(bent, whole * 2 / 3, atol=0.011)  # two roundings to 0.01 mm
+    assert np.median(whole) > 0.5
 
 
 def test_nothing_comes_of_plans_inside_the_dead_zone():
@@ -208,7 +209,7 @@ class Knowing:
         return Normal(largest, float(rate), self.sure**2 * spread, self.sure**2 * noise)
 
 
-def known_truth(monkeypatch, sure: float, practices: int = 60) -> Sums:
+def known_truth(monkeypatch, sure: float, practices: int = 40) -> Sums:
     engine = Knowing()
     engine.sure = sure
 
@@ -235,9 +236,11 @@ def told_truly():
 @pytest.mark.parametrize("plan", [by.AS_AIMED, by.NEXT_MEAN, by.NEXT_BEST])
 def test_who_knows_the_truth_is_reliable(told_truly, plan, chance):
     table = reliability(told_truly, ["known", "size"], strategy=plan, chance=chance)
-    table = table[table["predictions"] >= 100]
+    # errors over practices need practices
+    table = table[table["practices"] >= 30]
     assert len(table) >= (1 if chance == "over" else 5)
-    assert (table["difference"].abs() < 3 * table["mc_se"] + 0.005).all()
+    assert (table["difference"].abs() < 3.5 * table["mc_se"] + 0.005).all()
+    assert table["mc_se"].max() < 0.06
 
 
 def test_who_knows_the_truth_has_ranges_that_hold(told_truly):
@@ -248,7 +251,7 @@ def test_who_knows_the_truth_has_ranges_that_hold(told_truly):
 
 
 def test_who_is_too_sure_is_found_out(monkeypatch):
-    sums = known_truth(monkeypatch, 0.6)
+    sums = known_truth(monkeypatch, 0.6, practices=25)
     row = covered(sums, ["known", "size"]).iloc[0]
     assert row["in_80"] < 0.80 - 5 * row["in_80_se"]
     table = reliability(sums, ["known", "size"])
@@ -319,6 +322,7 @@ def test_tables_of_two_practices_by_hand():
     over = reliability(sums, ["known", "size"], chance="over")
     assert over["tenth"].tolist() == [0, 1]
     assert over["landed"].tolist() == pytest.approx([0.0, 0.5])
+    assert over["practices"].tolist() == [1, 2]
     inside = covered(sums, ["known", "size"]).iloc[0]
     assert inside["in_80"] == pytest.approx(0.5)  # 0.5 and, just, 0.9
     assert inside["in_95"] == pytest.approx(0.75)
