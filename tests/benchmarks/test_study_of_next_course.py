@@ -237,8 +237,8 @@ def told_truly():
 def test_who_knows_the_truth_is_reliable(told_truly, plan, chance):
     table = reliability(told_truly, ["known", "size"], strategy=plan, chance=chance)
     # errors over practices need practices
-    table = table[table["practices"] >= 30]
-    assert len(table) >= (1 if chance == "over" else 5)
+    table = table[table["practices"] >= 24]
+    assert len(table) >= (1 if chance == "over" else 3)
     assert (table["difference"].abs() < 3.5 * table["mc_se"] + 0.005).all()
     assert table["mc_se"].max() < 0.06
 
