@@ -156,6 +156,7 @@ class Expectation:
             residual=residual,
             typical=self.columns.typical,
             largest=float(largest),
+            tail_df=self.posterior.tail_df,
         )
 
     def joint(
@@ -187,6 +188,9 @@ class Expectation:
         which = rng.choice(len(weight), size=size, p=weight)
         root = np.linalg.cholesky(spread + 1e-12 * np.eye(n))
         normal = rng.standard_normal((size, n))
+        df = self.posterior.tail_df
+        if np.isfinite(df):
+            normal *= np.sqrt((df - 2) / rng.chisquare(df, (size, n)))
         return np.asarray(expected[which] + np.einsum("sij,sj->si", root[which], normal))
 
     def updated(self, rows: pd.DataFrame) -> Expectation:

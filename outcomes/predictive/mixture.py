@@ -6,9 +6,10 @@ Everything is in the direction of the aim: plans and aims are not negative.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, stdtr
 
 from outcomes.mixed.blocks import Array
 
@@ -44,6 +45,9 @@ class MixtureOutlook:
         A typical plan, mm or degrees.
     largest
         The largest plan that was asked for.
+    tail_df
+        Degrees of freedom of the t distributions (scaled to the SDs) that take the place of the
+        normal ones where past results have long tails.
     """
 
     weight: Array
@@ -53,6 +57,7 @@ class MixtureOutlook:
     residual: Array
     typical: float
     largest: float
+    tail_df: float = np.inf
 
     def mean(self, plan: Array | float) -> Array:
         """Expected result at plans of any shape."""
@@ -96,7 +101,7 @@ class MixtureOutlook:
     def quantile(self, plan: Array, probability: float) -> Array:
         """The result below which the next one lies with a probability, at plans."""
         m, s = self._parts(np.asarray(plan, dtype=float))
-        low, high = (m - 9 * s).min(axis=-1), (m + 9 * s).max(axis=-1)
+        low, high = (m - 30 * s).min(axis=-1), (m + 30 * s).max(axis=-1)
         for _ in range(_BISECTIONS):
             middle = (low + high) / 2
             below = self._below(middle, m, s) < probability
@@ -112,4 +117,19 @@ class MixtureOutlook:
         return x * (self.rates + z * self.bends), np.sqrt(x**2 * inside + self.residual**2)
 
     def _below(self, result: Array, m: Array, s: Array) -> Array:
-        return np.asarray(ndtr((result[..., None] - m) / s) @ self.weight)
+        return np.asarray(_cdf((result[..., None] - m) / s, self.tail_df) @ self.weight)
+
+
+def _cdf(z: Array, df: float) -> Array:
+    """Distribution function of a t distribution of unit variance."""
+    if not np.isfinite(df):
+        return np.asarray(ndtr(z))
+    at, values = _t_table(round(df, 2))
+    return np.interp(z, at, values)
+
+
+@lru_cache(maxsize=64)
+def _t_table(df: float) -> tuple[Array, Array]:
+    """Points and values close enough together for a line between them (error below 1e-6)."""
+    at = np.sinh(np.linspace(-8, 8, 8001)) / 30
+    return at, stdtr(df, at * np.sqrt(df / (df - 2)))

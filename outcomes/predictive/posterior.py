@@ -15,13 +15,13 @@ from itertools import product
 import numpy as np
 from scipy.optimize import minimize
 from scipy.special import betaincinv, chdtri, gammaln, ndtri
-from scipy.stats import beta, qmc
+from scipy.stats import beta, norm, qmc, t
 
 from outcomes.mixed.blocks import Array
 from outcomes.predictive.columns import Columns, Rows
 from outcomes.predictive.priors import SDS, Priors
 
-__all__ = ["Posterior", "covariance_of", "learn"]
+__all__ = ["Posterior", "covariance_of", "given_sds", "learn"]
 
 _Density = Callable[[Array], tuple[Array, Array, Array]]
 
@@ -32,12 +32,14 @@ _EVEN = 0.2  # share of the draws of an angle that is even
 @dataclass(frozen=True)
 class Posterior:
     """B draws: ``weight`` (B,), sum 1; ``sd`` (B, 6) in the order of `SDS`; coefficients with
-    ``mean`` (B, p) and ``covariance`` (B, p, p), given the SDs."""
+    ``mean`` (B, p) and ``covariance`` (B, p, p), given the SDs. ``tail_df`` are the degrees of
+    freedom of the t distribution whose tails results have; infinite for those of a normal one."""
 
     weight: Array
     sd: Array
     mean: Array
     covariance: Array
+    tail_df: float = np.inf
 
     @property
     def effective(self) -> float:
@@ -53,7 +55,7 @@ class Posterior:
         grown = np.linalg.slogdet(np.eye(a.shape[1]) + self.covariance @ a)[1]
         log = np.log(self.weight) - 0.5 * (logdet + grown + fit)
         weight = np.exp(log - log.max())
-        return Posterior(weight / weight.sum(), self.sd, self.mean + shift, inner)
+        return replace(self, weight=weight / weight.sum(), mean=self.mean + shift, covariance=inner)
 
 
 def covariance_of(sd: Array, rows: Rows) -> Array:
@@ -95,6 +97,20 @@ def _sums(
     return a, g - ax, around, logdet
 
 
+def given_sds(
+    sd: Array, people: Sequence[Rows], columns: Columns, priors: Priors
+) -> tuple[Array, Array, Array]:
+    """At SDs (B, 6) in the order of `SDS`: log-likelihood (B,) but for a constant, the coefficients
+    integrated out, and their mean (B, p) and covariance (B, p, p)."""
+    mean, covariance = columns.prior(sd[:, 5], priors)
+    a, g, c, logdet = _sums(sd, people, columns, mean)
+    inner = np.asarray(np.linalg.inv(np.linalg.inv(covariance) + a), dtype=np.float64)
+    shift = np.einsum("bij,bj->bi", inner, g)
+    grown = np.linalg.slogdet(np.eye(columns.p) + covariance @ a)[1]
+    likelihood = -0.5 * (logdet + grown + c - np.einsum("bi,bi->b", g, shift))
+    return likelihood, mean + shift, inner
+
+
 def learn(
     people: Sequence[Rows], columns: Columns, priors: Priors, *, seed: int = 1, scale: float
 ) -> Posterior:
@@ -105,19 +121,40 @@ def learn(
     def density(points: Array) -> tuple[Array, Array, Array]:
         """Log density (B,) of points (B, 6); mean and covariance of the coefficients."""
         sd = sds(points, scale)
-        mean, covariance = columns.prior(sd[:, 5], priors)
-        a, g, c, logdet = _sums(sd, people, columns, mean)
-        inner = np.asarray(np.linalg.inv(np.linalg.inv(covariance) + a), dtype=np.float64)
-        shift = np.einsum("bij,bj->bi", inner, g)
-        grown = np.linalg.slogdet(np.eye(columns.p) + covariance @ a)[1]
-        likelihood = -0.5 * (logdet + grown + c - np.einsum("bi,bi->b", g, shift))
+        likelihood, mean, covariance = given_sds(sd, people, columns, priors)
         # from SDs to points: of a logarithm, and of two circles
         jacobian = points[:, 0] + np.log(np.abs(points[:, 1:3]) + 1e-300).sum(axis=1)
-        prior = -0.5 * ((sd / spread) ** 2).sum(axis=1) + jacobian
-        return likelihood + prior, mean + shift, inner
+        return likelihood - 0.5 * ((sd / spread) ** 2).sum(axis=1) + jacobian, mean, covariance
 
     posterior = _sampled(density, seed)
-    return replace(posterior, sd=sds(posterior.sd, scale))
+    posterior = replace(posterior, sd=sds(posterior.sd, scale))
+    return replace(posterior, tail_df=_tail_df(posterior, people, columns))
+
+
+_TAILS = np.array([3.0, 4.0, 6.0, 10.0, 20.0, 60.0])
+
+
+def _tail_df(posterior: Posterior, people: Sequence[Rows], columns: Columns) -> float:
+    """Degrees of freedom of the tails of past results about what was expected of them.
+
+    Averaged over a few values by their likelihood, on the scale of 1 / df, normal tails being as
+    likely beforehand as all others together.
+    """
+    sd = np.sqrt(posterior.weight @ posterior.sd**2)[None]
+    mean = posterior.weight @ posterior.mean
+    white = []
+    for rows in people:
+        x = columns.bent(rows.level, rows.plan) * rows.plan[:, None]
+        factor = np.linalg.cholesky(covariance_of(sd, rows)[0])
+        white.append(np.linalg.solve(factor, rows.result - x @ mean))
+    z = np.concatenate(white)
+    z = z / np.sqrt(np.mean(z**2))
+    narrow = np.sqrt((_TAILS - 2) / _TAILS)  # of unit variance
+    log = t.logpdf(z[:, None] / narrow, _TAILS).sum(axis=0) - len(z) * np.log(narrow)
+    log = np.append(log - np.log(len(_TAILS)), norm.logpdf(z).sum())
+    share = np.exp(log - log.max())
+    inverse = float(share[:-1] @ (1 / _TAILS) / share.sum())
+    return 1 / inverse if inverse > 1 / 60 else np.inf
 
 
 _LINES = 4
@@ -187,8 +224,8 @@ class _Proposal:
 
     def draw(self, seed: int) -> Array:
         u = np.clip(qmc.Sobol(_LINES + 5, seed=seed).random(_DRAWS), 1e-6, 1 - 1e-6)
-        t = ndtri(u[:, :_LINES]) * np.sqrt(_T_DF / chdtri(_T_DF, u[:, _LINES : _LINES + 1]))
-        lines = self.centre + t @ self.root.T
+        wide = ndtri(u[:, :_LINES]) * np.sqrt(_T_DF / chdtri(_T_DF, u[:, _LINES : _LINES + 1]))
+        lines = self.centre + wide @ self.root.T
         lines[:, 1:] = np.abs(lines[:, 1:])
         angles = []
         for k in range(2):
