@@ -23,7 +23,7 @@ from .tables import Sums
 
 HERE = Path(__file__).parent
 ENGINE = "outcomes.predictive.expect:expect"
-PRACTICES = {8: 560, 12: 380, 30: 290}
+PRACTICES = {8: 450, 12: 320, 30: 190}
 """By size, so that 2,000 patients have a second course."""
 QUICK = 60
 

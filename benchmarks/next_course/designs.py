@@ -76,6 +76,8 @@ class Design:
         Plans follow what the clinician expects, and the worst results are not scanned again.
     grows
         Growth of the noise with the plan, per usual size; its size differs between patients.
+    spared
+        Comes last in a study, with what time is left.
     shift
         SD of an error that all teeth of an arch share in a scan, in tolerances (superimposition).
     """
@@ -96,6 +98,7 @@ class Design:
     follows: bool = False
     grows: float = 0.0
     shift: float = 0.0
+    spared: bool = False
 
 
 DESIGNS: dict[str, Design] = {
@@ -135,17 +138,20 @@ DESIGNS: dict[str, Design] = {
             "One patient in five wears badly (rate lower by 0.30); noise grows with the plan.",
             patients="two groups",
             grows=0.5,
+            spared=True,
         ),
         Design(
             "plans follow",
             "Plans are larger where less is expected; poor results are often not scanned again.",
             follows=True,
+            spared=True,
         ),
         Design(
             "dead zone",
             "A tenth of the usual plan is never expressed; teeth of an arch share scan errors.",
             dead=0.10,
             shift=0.25,
+            spared=True,
         ),
     )
 }

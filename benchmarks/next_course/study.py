@@ -1,8 +1,8 @@
 """One practice after another: past patients, new patients, and known patients in their second course.
 
-A practice of size n has n past patients. New patients are predicted from all of them. Then some
-(``BETWEEN``) patients are between their courses: each sees the n others, of whom those between have
-their first course only. Their first course is planned by the practice's habit.
+A practice of size n has n past patients. Some further patients (``BETWEEN``) are predicted from
+them in their first course, which is then planned by the practice's habit. Between their courses each
+is predicted from n others, of whom those that are between have their first course only.
 """
 
 from __future__ import annotations
@@ -22,13 +22,12 @@ from outcomes.errors import OutcomesError
 from . import strategies as by
 from .designs import CLASS, DESIGNS, KINDS, LOWER, TEETH, Kind, People, Practice
 
-__all__ = ["BETWEEN", "NEW", "SEED", "SIZES", "block", "practice_records", "run"]
+__all__ = ["BETWEEN", "SEED", "SIZES", "block", "practice_records", "run"]
 
 SEED = 20_261
-BETWEEN = {8: 4, 12: 6, 30: 8}
+BETWEEN = {8: 5, 12: 7, 30: 12}
 SIZES = tuple(BETWEEN)
-NEW = 6
-BLOCK = 20
+BLOCK = 10
 SECOND_COURSE = 0.6
 """Share of past patients who had a second course where something was left."""
 
@@ -125,12 +124,11 @@ def practice_records(
     practice = Practice(DESIGNS[design], kind, rng)
     past = practice.people(size)
     past_parts = past_rows(practice, past)
-    new = practice.people(NEW)
     between = practice.people(BETWEEN.get(size, 4))
     first, left = first_course(practice, between)
     spent = {"fits": 0.0, "fit_seconds": 0.0, "outlook_seconds": 0.0, "failed": 0.0}
     parts = [
-        _new(expect, practice, frame(kind, past_parts), new, spent),
+        _new(expect, practice, frame(kind, past_parts), between, spent),
         _known(expect, practice, past, past_parts, between, first, left, spent),
     ]
     records = np.concatenate(parts)
@@ -370,13 +368,14 @@ def run(
     if folder:
         Path(folder).mkdir(parents=True, exist_ok=True)
     numbers = range(-(-max(replicates.values()) // BLOCK))
-    # numbers outermost, so that a study that is stopped has something of every cell
+    # the spared designs last, then numbers, so that a study that is stopped has much of each cell
     jobs = [
         (engine, design, size, k, replicates[size], folder)
+        for spared in (False, True)
         for k in numbers
         for size in sizes
         for design in designs
-        if k * BLOCK < replicates[size]
+        if k * BLOCK < replicates[size] and DESIGNS[design].spared == spared
     ]
     if processes == 1:
         done: Any = map(_job, jobs)

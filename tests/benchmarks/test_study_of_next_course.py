@@ -140,7 +140,7 @@ class Spy:
         return standin.expect(frame, movement)
 
 
-@pytest.mark.parametrize(("size", "between"), [(8, 4), (12, 6), (30, 8)])
+@pytest.mark.parametrize(("size", "between"), [(8, 5), (12, 7), (30, 12)])
 def test_each_known_patient_is_seen_beside_as_many_others_as_said(size, between):
     spy = Spy()
     records, _ = study.practice_records(spy, "normal", size, 2)
@@ -148,14 +148,14 @@ def test_each_known_patient_is_seen_beside_as_many_others_as_said(size, between)
     assert new["patient"].nunique() == size
     assert known["patient"].nunique() == size + 1
     asked = records[records["known"]]
-    names = [f"P{size + study.NEW + k + 1:03d}" for k in range(between)]
+    names = [f"P{size + k + 1:03d}" for k in range(between)]
     of_them = known[known["patient"].isin(names)]
     assert of_them["patient"].nunique() == between
     assert set(of_them["course"]) == {1}  # nothing of the course that is predicted
     assert len(np.unique(asked["patient"])) <= between
     assert not new["patient"].isin(names).any()
     # what is asked for is what the first course left of the aim, beyond the tolerance
-    first = of_them.assign(left=of_them["aim"] - of_them["achieved"])
+    first = of_them.assign(left=(of_them["aim"] - of_them["achieved"]).round(2))
     left = first["left"].abs()[first["left"].abs() > asked["tolerance"][0] + 1e-9]
     one = asked[asked["strategy"] == 0]
     np.testing.assert_allclose(np.sort(one["aim"]), np.sort(left), atol=1e-6)
@@ -209,7 +209,7 @@ class Knowing:
         return Normal(largest, float(rate), self.sure**2 * spread, self.sure**2 * noise)
 
 
-def known_truth(monkeypatch, sure: float, practices: int = 40) -> Sums:
+def known_truth(monkeypatch, sure: float, practices: int = 50) -> Sums:
     engine = Knowing()
     engine.sure = sure
 
@@ -326,6 +326,13 @@ def test_tables_of_two_practices_by_hand():
     inside = covered(sums, ["known", "size"]).iloc[0]
     assert inside["in_80"] == pytest.approx(0.5)  # 0.5 and, just, 0.9
     assert inside["in_95"] == pytest.approx(0.75)
+
+
+@pytest.mark.parametrize(("aim", "result", "near"), [(1.1, 0.6, True), (1.1, 0.59, False)])
+def test_a_miss_of_the_tolerance_is_near_enough_also_in_single_precision(aim, result, near):
+    record = hand_made()[:1]
+    record["aim"], record["result"] = aim, result
+    assert Sums.of("normal", 8, record).ways["within"].tolist() == [int(near)]
 
 
 def test_the_page_has_every_design_and_way_of_planning():
