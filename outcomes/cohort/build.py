@@ -164,6 +164,7 @@ def cohort_of(
         unmeasured=_empty("movements") if stopped else _unmeasured(tables["movements"]),
         blank_aims=_blank_aims(tables.get("movements")),
         mapping=source.mapping,
+        notation=tables["movements"].named.notation if "movements" in tables else "",
     )
 
 

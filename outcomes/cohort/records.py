@@ -48,6 +48,8 @@ class Cohort:
         Spreadsheet rows of movements without a written aim, whose ``aim`` is their plan.
     mapping
         How the records were read, where they stood in a layout of their own.
+    notation
+        How the teeth were numbered in what was read, as "fdi"; "" where that is not known.
     """
 
     movements: pd.DataFrame
@@ -64,6 +66,7 @@ class Cohort:
     unmeasured: pd.DataFrame = field(default_factory=pd.DataFrame)
     blank_aims: Collection[int] = frozenset()
     mapping: Mapping | None = None
+    notation: str = ""
 
     @property
     def treated(self) -> list[str]:

@@ -40,6 +40,7 @@ _MEASURES = (
         "radiographic distance from the apex of a tooth to the labial cortical plate",
         unit="mm",
     ),
+    Code("gingival_display", "gum shown above the upper incisors on full smile", unit="mm"),
 )
 
 #: Measures known by name, with their units.

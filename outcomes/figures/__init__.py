@@ -29,6 +29,7 @@ _WHERE = {
     "shortfall_change": "shortfall",
     "reliability": "stated_chances",
     "courses_curve": "courses",
+    "course_ahead": "coming",
     "published_values": "published",
     "arch_outlines": "arches",
     "arch_arrows": "crown_arrows",

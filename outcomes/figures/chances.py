@@ -24,8 +24,8 @@ from outcomes.figures.base import (
 )
 from outcomes.overcorrect.cautions import safer
 from outcomes.overcorrect.landing import best_plan, plan_for_mean
-from outcomes.overcorrect.outlook import Case
 from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT
+from outcomes.overcorrect.sources import Case
 from outcomes.words.english import counted
 from outcomes.words.numbers import bare_percent
 from outcomes.words.units import unit_mark, unit_symbol
@@ -66,17 +66,18 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
             f"No aim of {movement or 'any movement'} has a plan: none has a supported factor."
         )
     source = plan.sources[str(movement)]
-    kinds: dict[Case, list[int]] = {}
+    kinds: dict[tuple[Case, float], list[int]] = {}
     for at, row in shown.iterrows():
-        kinds.setdefault(source.case(row), []).append(int(str(at)))
-    order = sorted(kinds, key=lambda case: -len(kinds[case]))[:_MOST_PANELS]
+        kind = (source.case(row), float(row["over_cap"]))
+        kinds.setdefault(kind, []).append(int(str(at)))
+    order = sorted(kinds, key=lambda kind: -len(kinds[kind]))[:_MOST_PANELS]
     with style():
         axes = three_in_a_line(ax, len(order), single=4.2, line=2.9, more=0.3)
         if len(axes) < len(order):
             raise InputError(f"{len(order)} kinds of teeth need as many Axes, not {len(axes)}.")
         mesh = None
-        for panel, case in zip(axes, order, strict=False):
-            mesh = _map_panel(plan, str(movement), case, shown.loc[kinds[case]], panel)
+        for panel, kind in zip(axes, order, strict=False):
+            mesh = _map_panel(plan, str(movement), kind, shown.loc[kinds[kind]], panel)
         figure: Any = axes[0].get_figure(root=True)
         bar = figure.colorbar(mesh, ax=list(axes), shrink=0.8, aspect=24, pad=0.02)
         bar.set_label("Chance of landing within tolerance (%)")
@@ -90,7 +91,10 @@ def chance_map(plan: Plan, movement: str | None = None, ax: Any = None) -> np.nd
     return axes
 
 
-def _map_panel(plan: Plan, movement: str, case: Case, aims: pd.DataFrame, ax: Axes) -> Any:
+def _map_panel(
+    plan: Plan, movement: str, kind: tuple[Case, float], aims: pd.DataFrame, ax: Axes
+) -> Any:
+    case, over_cap = kind
     source, limits, rules = plan.sources[movement], plan.limits, plan.rules
     unit = str(aims["unit"].iloc[0])
     symbol, mark = unit_symbol(unit), unit_mark(unit)
@@ -110,7 +114,7 @@ def _map_panel(plan: Plan, movement: str, case: Case, aims: pd.DataFrame, ax: Ax
     most = np.full(len(x) - 1, tallest)
     capped = np.minimum(most, rules.max_factor * x[1:])
     direct = plan_for_mean(outlook, x[1:], capped)
-    best, _ = best_plan(outlook, x[1:], tolerance, capped, limits.over_cap)
+    best, _ = best_plan(outlook, x[1:], tolerance, capped, over_cap)
     over: dict[str, Any] = {"color": INK, "path_effects": halo(), "zorder": 3}
     ax.plot(x, x, label=AS_AIMED, **GUIDE | over)
     ax.plot(x[1:], direct, lw=1.2, dashes=(1.2, 1.2), label=DIRECT, **over)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from functools import singledispatch
 from typing import Any
 
+from outcomes.ahead.result import NextCourse
 from outcomes.clinical.courses import Courses
 from outcomes.clinical.measures import BeforeAfter
 from outcomes.errors import InputError
 from outcomes.figures.before_after import before_after_panels
 from outcomes.figures.chances import chance_map
+from outcomes.figures.coming import course_ahead
 from outcomes.figures.courses import courses_curve
 from outcomes.figures.measured import measured_arches
 from outcomes.figures.pooling import pooled_teeth
@@ -32,11 +34,11 @@ def plot(result: Any, *args: Any, **options: Any) -> Any:
     ----------
     result
         A fit, prescriptions, a validation, courses, a study plan, measures before and after, rates
-        of single teeth, or what was measured from scans.
+        of single teeth, what was measured from scans, or a coming course.
     *args, **options
         What the figure takes, such as ``ax``: see the function of ``outcomes.figures`` that draws
         it (planned_achieved, chance_map, shortfall_change, courses_curve, study_size,
-        before_after_panels, pooled_teeth, measured_arches).
+        before_after_panels, pooled_teeth, measured_arches, course_ahead).
 
     Returns
     -------
@@ -69,5 +71,6 @@ for _result, _figure in (
     (BeforeAfter, before_after_panels),
     (ToothRates, pooled_teeth),
     (Measured, measured_arches),
+    (NextCourse, course_ahead),
 ):
     plot.register(_result, _figure)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from outcomes.cohort.read import from_frames
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.sources import Sheet, pages_at, read_source, sheet_of
 from outcomes.domain.teeth import Notation
-from outcomes.errors import CohortError, Unreadable
+from outcomes.errors import CohortError, InputError, Unreadable
 from outcomes.words.english import capital, counted
 
 __all__ = [
@@ -52,11 +52,15 @@ class Aims:
         in the row, "" for a problem of the table as a whole).
     source
         Name of the file, or "aims".
+    holds
+        Aims of 0, for teeth to keep where they are, with the columns of ``rows``; without rows
+        unless they were asked for.
     """
 
     rows: pd.DataFrame
     problems: pd.DataFrame
     source: str
+    holds: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def read_aims(
@@ -64,6 +68,8 @@ def read_aims(
     *,
     movement: str | None = None,
     notation: Notation | None = None,
+    holds: bool = False,
+    usual: Notation | None = None,
 ) -> Aims:
     """Read aims from a frame, a spreadsheet or a CSV file, through the checks of a cohort.
 
@@ -77,9 +83,16 @@ def read_aims(
         The movement of all aims, where there is no such column.
     notation
         How teeth are numbered; None: as the input says. Frames are FDI unless said otherwise.
+    holds
+        Whether an aim of 0 is one, a tooth to keep where it is; else it is a problem.
+    usual
+        How teeth are numbered where neither ``notation`` nor the input itself says so, as in the
+        cohort that the aims go with.
 
     Raises
     ------
+    InputError
+        If it is no frame and no path.
     CohortError
         If nothing can be used; its message lists every problem with row and remedy.
     FileNotFoundError
@@ -100,9 +113,16 @@ def read_aims(
     if isinstance(aims, pd.DataFrame):
         sheet, name = sheet_of(aims, "movements", _TABLE), _TABLE
         notation = notation or "fdi"
-    else:
+    elif isinstance(aims, (str, Path)):
         sheet, name = _sheet(Path(aims))
+    else:
+        raise InputError(
+            f"Aims are a frame (tooth, movement, aim), or the path of a spreadsheet or CSV file, not "
+            f"a {type(aims).__name__}."
+        )
     headed = head(sheet)
+    if notation is None and not _says_notation(headed.headings):
+        notation = usual
     _check_headings(headed.headings, movement, name)
     frame, rows = _as_movements(headed, movement)
     cohort = from_frames(frame, notation=notation, strict=False, source=name, answered=_NOT_OF_AIMS)
@@ -112,21 +132,22 @@ def read_aims(
     problems = gather(
         [
             _renamed(_relevant(cohort.problems), row_of),
-            *(_renamed(_zero(int(row))) for row in kept.loc[zero, "row"]),
+            *(_renamed(_zero(int(row))) for row in kept.loc[zero, "row"] if not holds),
         ]
     )
     for column in ("tooth", "patient"):
         problems[column] = _written(problems, headed, column)
     usable = kept[~zero]
     stopped = any_stop([problems])
-    if stopped or usable.empty:
+    held = kept[zero] if holds else kept[:0]
+    if stopped or (usable.empty and held.empty):
         if not stopped:
             nothing = problem_frame(
                 _TABLE, None, "", "", "no aim is left to plan for", "See the rows above.", "stop"
             )
             problems = gather([nothing, problems])
         raise CohortError(problems, name)
-    return Aims(_finished(usable), problems, name)
+    return Aims(_finished(usable), problems, name, _finished(held))
 
 
 def left_out(used: pd.DataFrame, problems: pd.DataFrame) -> pd.DataFrame:
@@ -254,6 +275,15 @@ def _sheet(path: Path) -> tuple[Sheet, str]:
     problem = "there is no table of aims"
     nothing = problem_frame(_TABLE, None, "", source.name, problem, remedy, "stop")
     raise CohortError(_renamed(pd.concat(source.found or [nothing])), source.name)
+
+
+def _says_notation(headings: Headings) -> bool:
+    """Does the heading of the teeth, or a column of its own, say how they are numbered?"""
+    named = {heading.name for heading in headings.headings}
+    tooth = headings.known.get("tooth")
+    return bool(named & {"notation", "tooth_notation"}) or (
+        tooth is not None and bool(headings.headings[tooth].notation)
+    )
 
 
 def _check_headings(headings: Headings, movement: str | None, name: str) -> None:

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, InputError
 from outcomes.overcorrect.rules import Rules, judge
 from outcomes.rates.pooling import tooth_rates
 from outcomes.rates.result import RateFit
+from outcomes.words.english import listed
 
 __all__ = ["overcorrection"]
 
@@ -37,7 +38,7 @@ def overcorrection(
     fit: RateFit | Mapping[str, RateFit],
     *,
     level: float | None = None,
-    max_factor: float = 2.0,
+    max_factor: float | None = None,
     rules: Rules | None = None,
     towards: str = "tooth_class",
 ) -> pd.DataFrame:
@@ -53,9 +54,9 @@ def overcorrection(
     level
         Level of the interval; that of the fit by default.
     max_factor
-        No factor above this is given out in ``use``.
+        No factor above this is given out in ``use``; 2 by default.
     rules
-        All limits at once, in place of the two above.
+        All limits at once, in place of the two above, never beside them.
     towards
         What single teeth are pooled towards, for a fit by tooth.
 
@@ -69,6 +70,11 @@ def overcorrection(
         plan with, capped; missing where the verdict is "not supported". ``more_patients``:
         further patients like these until supported; missing where no practicable number would do.
         Single-tooth fits add own_rate and own_weight (share of the tooth's own records).
+
+    Raises
+    ------
+    InputError
+        If ``rules`` is given together with one of the two limits it holds, or ``fit`` is no fit.
 
     Notes
     -----
@@ -86,6 +92,12 @@ def overcorrection(
     0  incisor     1.5  1.5      supported
     1   canine    49.1  NaN  not supported
     """
+    twice = [n for n, given in (("level", level), ("max_factor", max_factor)) if given is not None]
+    if rules is not None and twice:
+        raise InputError(
+            f"Give {listed(twice)} inside rules, as Rules({twice[-1]}=...), not beside it: which one "
+            "is meant cannot be told."
+        )
     if isinstance(fit, Mapping):
         parts = [
             overcorrection(
@@ -97,8 +109,16 @@ def overcorrection(
             return pd.DataFrame(columns=["movement", *_COLUMNS])
         table = pd.concat(parts, ignore_index=True)
         return table[["movement", *(c for c in table.columns if c != "movement")]]
+    if not isinstance(fit, RateFit):
+        raise InputError(
+            f"A factor is that of a fit (fit_rate) or of several by movement (fit_rates), not of a "
+            f"{type(fit).__name__}."
+        )
     if rules is None:
-        rules = Rules(max_factor=max_factor, level=fit.level if level is None else level)
+        rules = Rules(
+            max_factor=Rules.max_factor if max_factor is None else max_factor,
+            level=fit.level if level is None else level,
+        )
     bent = bent_sentence(fit, rules)
     if fit.group[:1] == ("tooth",):
         source = tooth_rates(fit, towards=towards).rates

@@ -6,7 +6,9 @@ mean(x) + sd(x) t with df(x) degrees of freedom.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -15,9 +17,30 @@ from scipy.special import stdtr, stdtrit
 from outcomes.mixed.blocks import Array
 from outcomes.predictive.mixture import Chances
 
-__all__ = ["Chances", "Outlook", "best_plan", "plan_for_mean"]
+__all__ = ["Chances", "Looks", "Outlook", "best_plan", "plan_for_mean", "searched"]
 
 _COARSE, _FINE, _BISECTIONS = 81, 41, 60
+
+
+class Looks(Protocol):
+    """Where results end, for one kind of tooth, at plans of any shape from 0 to ``largest``."""
+
+    @property
+    def largest(self) -> float:
+        """The largest plan that is looked at."""
+
+    @property
+    def mean(self) -> Any:
+        """A function of plans: the expected result."""
+
+    def at(self, plan: Array) -> tuple[Array, Array, Array]:
+        """Mean, SD (or scale of t) and degrees of freedom of the result at plans."""
+
+    def chances(self, plan: Array, aim: Array, tolerance: Array | float) -> Chances:
+        """Chances at plans; ``plan`` and ``aim`` broadcast."""
+
+    def range(self, plan: Array, level: float) -> tuple[Array, Array]:
+        """Prediction range of the result at plans."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +88,7 @@ class Outlook:
         return mean - half, mean + half
 
 
-def plan_for_mean(outlook: Outlook, aim: Array, most: Array) -> Array:
+def plan_for_mean(outlook: Looks, aim: Array, most: Array) -> Array:
     """The smallest plan whose expected result is the aim, held at ``most``; by bisection, (n,).
 
     Where no plan is expected to reach it, the one that is expected to come nearest: with a rate that
@@ -87,27 +110,35 @@ def plan_for_mean(outlook: Outlook, aim: Array, most: Array) -> Array:
 
 
 def best_plan(
-    outlook: Outlook, aim: Array, tolerance: float, most: Array, over_cap: float
+    outlook: Looks, aim: Array, tolerance: float, most: Array, over_cap: Array | float
 ) -> tuple[Array, np.ndarray]:
     """The plan with the best chance of landing within tolerance, without too many overshoots.
 
     ``aim`` (n,) and ``tolerance`` in one unit; ``most`` (n,) is the largest plan allowed for each,
-    ``over_cap`` the largest chance of overshooting by more than the tolerance. Given back are the
-    plans (n,), and whether the cap holds each down, or cannot be kept at all (the plan is then the
-    one with the least chance of overshooting).
+    ``over_cap`` the largest chance of overshooting by more than the tolerance, one or (n,). Given back
+    are the plans (n,), and whether the cap holds each down, or cannot be kept at all (the plan is then
+    the one with the least chance of overshooting).
     """
     most = np.minimum(most, outlook.largest)
-    low, high = np.zeros_like(aim), most.astype(float)
-    for points in (_COARSE, _FINE, _FINE):
-        grid = low[:, None] + np.linspace(0, 1, points) * (high - low)[:, None]
+    cap = np.broadcast_to(np.asarray(over_cap, dtype=float), aim.shape)
+
+    def score(grid: Array) -> Array:
         chances = outlook.chances(grid, aim[:, None], tolerance)
-        allowed = chances.over <= over_cap
-        score = np.where(allowed, chances.within, -1 - chances.over)
-        best = score.argmax(axis=1)
-        index = np.arange(len(aim))
-        low = grid[index, np.maximum(best - 1, 0)]
-        high = grid[index, np.minimum(best + 1, points - 1)]
-    plan = grid[index, best]
+        return np.where(chances.over <= cap[:, None], chances.within, -1 - chances.over)
+
+    plan = searched(most, score)
     beyond = np.minimum(plan + (most / _COARSE) * 0.02, most)
     over = outlook.chances(beyond, aim, tolerance).over
-    return plan, over > over_cap
+    return plan, over > cap
+
+
+def searched(most: Array, score: Callable[[Array], Array]) -> Array:
+    """The plans (n,) from 0 to ``most`` with the best score; ``score`` takes and gives (n, k)."""
+    low, high = np.zeros_like(most, dtype=float), most.astype(float)
+    index = np.arange(len(most))
+    for points in (_COARSE, _FINE, _FINE):
+        grid = low[:, None] + np.linspace(0, 1, points) * (high - low)[:, None]
+        best = score(grid).argmax(axis=1)
+        low = grid[index, np.maximum(best - 1, 0)]
+        high = grid[index, np.minimum(best + 1, points - 1)]
+    return np.asarray(grid[index, best])

@@ -1,6 +1,6 @@
-"""The three options of each aim: as aimed, aim / rate, and the plan with the best chance.
+"""The options of each aim: as aimed, aim / rate, the plan with the best chance, that of least cost.
 
-No plan is made where an aim, or a plan, is so large that past cases say nothing of it.
+An option so large that past cases say nothing of it has no numbers; each is looked at by itself.
 """
 
 from __future__ import annotations
@@ -14,12 +14,13 @@ import pandas as pd
 
 from outcomes.cohort.problems import problem_frame
 from outcomes.overcorrect.cautions import beyond_records
-from outcomes.overcorrect.landing import Outlook, best_plan, plan_for_mean
-from outcomes.overcorrect.outlook import Case, Known, Source
-from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, OPTIONS, PlanLimits
+from outcomes.overcorrect.costs import least_cost_plan
+from outcomes.overcorrect.landing import Looks, best_plan, plan_for_mean
+from outcomes.overcorrect.plan import AS_AIMED, BEST, DIRECT, LEAST, OPTIONS, PlanLimits
 from outcomes.overcorrect.rules import Rules, Verdict
+from outcomes.overcorrect.sources import Case, Known, Source
 
-__all__ = ["Answer", "odd_days", "options_of"]
+__all__ = ["Answer", "odd_days", "options_of", "with_limits"]
 
 
 @dataclass(frozen=True)
@@ -37,15 +38,12 @@ def options_of(
     answers: Mapping[int, Answer],
     limits: PlanLimits,
     rules: Rules,
-) -> tuple[pd.DataFrame, dict[int, str], dict[int, str]]:
-    """Three rows for each aim, without numbers where no factor is supported or known.
+) -> tuple[pd.DataFrame, dict[int, dict[str, str]]]:
+    """Rows for each aim, without numbers where no plan is supported or known.
 
-    ``rows`` are aims by index (movement, unit, aim, tooth), ``sources`` the fits by movement,
-    ``answers`` what past cases say to the aim of an index.
-
-    An aim beyond the records has no plan at all, nor has one whose safer plan would be; where only
-    aim / rate would be, that alone is left out. Given back are the options as those of `Plan`, and by
-    index why there is no plan, and why there is no aim / rate.
+    ``rows`` are aims by index (movement, unit, aim, tooth, over_cap, over_cost), ``sources`` by
+    movement, ``answers`` what past cases say to the aim of an index. Given back are the options as
+    those of `Plan`, and by index and option why one is left out as beyond the records.
     """
     alike: dict[tuple[str, Case], list[int]] = {}
     for at, answer in answers.items():
@@ -55,16 +53,16 @@ def options_of(
     for (movement, case), index in alike.items():  # one kind of tooth has one outlook
         aims = rows.loc[index]
         size = aims["aim"].abs().to_numpy(float)
-        most = rules.max_factor * size
-        if limits.aligners is not None:
-            most = np.minimum(most, limits.aligners * limits.step(movement))
+        most = limits.most(size, movement, rules.max_factor)
         known = answers[index[0]].known
         outlook = sources[movement].outlook(case, float(max(most.max(), size.max())), known)
         parts.append(_for_case(aims, movement, case, outlook, most, limits))
     filled = pd.concat(parts) if parts else pd.DataFrame(columns=_OPTION_COLUMNS, dtype=float)
-    every = pd.MultiIndex.from_product([rows.index, OPTIONS], names=["at", "option"])
-    options = filled.set_index(["at", "option"]).reindex(every).reset_index()[_OPTION_COLUMNS]
-    return _held_back(rows, options, {at: answer.known.largest for at, answer in answers.items()})
+    costed = set(rows.index[rows["over_cost"].notna()])
+    every = [(at, o) for at in rows.index for o in (*OPTIONS, LEAST) if o != LEAST or at in costed]
+    wanted = pd.MultiIndex.from_tuples(every, names=["at", "option"])
+    options = filled.set_index(["at", "option"]).reindex(wanted).reset_index()[_OPTION_COLUMNS]
+    return _held_back(rows, options, {at: answer.known for at, answer in answers.items()})
 
 
 _OPTION_COLUMNS = [
@@ -91,20 +89,25 @@ def _for_case(
     aims: pd.DataFrame,
     movement: str,
     case: Case,
-    outlook: Outlook,
+    outlook: Looks,
     most: np.ndarray,
     limits: PlanLimits,
 ) -> pd.DataFrame:
     size = aims["aim"].abs().to_numpy(float)
     tolerance = limits.near(movement, str(aims["unit"].iloc[0]))
     days = _days(aims, limits)
-    best, held = best_plan(outlook, size, tolerance, most, limits.over_cap)
-    direct = plan_for_mean(outlook, size, most)
+    best, held = best_plan(outlook, size, tolerance, most, aims["over_cap"].to_numpy(float))
+    plans = {AS_AIMED: size, DIRECT: plan_for_mean(outlook, size, most), BEST: best}
+    cost = aims["over_cost"].to_numpy(float)
+    if not np.isnan(cost).all():
+        # where an aim has no cost this is left out again
+        plans[LEAST] = least_cost_plan(outlook, size, most, np.where(np.isnan(cost), 1.0, cost))
     parts = []
-    for option, plan in ((AS_AIMED, size), (DIRECT, direct), (BEST, best)):
+    for option, plan in plans.items():
         chances = outlook.chances(plan, size, tolerance)
-        mean = outlook.at(plan)[0]
-        aligners = np.maximum(np.ceil(plan / limits.step(movement) - 1e-9), 0.0)
+        mean = np.asarray(outlook.mean(plan))
+        # never minus zero
+        aligners = np.maximum(np.ceil(plan / limits.step(movement) - 1e-9), 0.0) + 0.0
         columns: dict[str, Any] = {
             "at": aims.index,
             "tooth": aims["tooth"].to_numpy(),
@@ -139,6 +142,33 @@ def _given_days(aims: pd.DataFrame) -> tuple[str | None, np.ndarray]:
     return name, given.to_numpy(float, na_value=np.nan)
 
 
+def with_limits(aims: pd.DataFrame, limits: PlanLimits) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    """The aims with over_cap and over_cost in force for each, and problems of costs that are no
+    number above 0."""
+    keys = list(
+        zip(aims["tooth"], aims["movement"].astype(str), aims["unit"].astype(str), strict=True)
+    )
+    cost = np.array([limits.cost(*key) for key in keys], dtype=float)
+    name = next((str(c) for c in aims.columns if str(c).casefold() in _COST_NAMES), None)
+    found = []
+    if name is not None:
+        number = pd.to_numeric(aims[name], errors="coerce").to_numpy(float, na_value=np.nan)
+        fine = (number > 0) & np.isfinite(number)
+        cost = np.where(fine, number, cost)
+        odd = aims[~fine & aims[name].notna().to_numpy() & (aims[name] != "").to_numpy()]
+        problem = "not a cost above 0: what the limits say is used"
+        remedy = "Write how many times as much a mm or degree too far costs as one too short."
+        found = [
+            problem_frame("aims", int(row), name, str(value), problem, remedy, "check")
+            for row, value in zip(odd["row"], odd[name], strict=True)
+        ]
+    caps = np.array([limits.cap(*key) for key in keys], dtype=float)
+    return aims.assign(over_cap=caps, over_cost=cost), found
+
+
+_COST_NAMES = ("over_cost", "over cost")
+
+
 def odd_days(aims: pd.DataFrame, limits: PlanLimits) -> list[pd.DataFrame]:
     """Problems of days that are no number above 0."""
     name, given = _given_days(aims)
@@ -154,29 +184,42 @@ def odd_days(aims: pd.DataFrame, limits: PlanLimits) -> list[pd.DataFrame]:
 
 
 def _held_back(
-    rows: pd.DataFrame, options: pd.DataFrame, largest: Mapping[int, float]
-) -> tuple[pd.DataFrame, dict[int, str], dict[int, str]]:
-    """Options without numbers where they lie beyond ``largest``, the largest past plan in the
-    direction of each aim; and the reasons."""
-    beyond: dict[int, str] = {}
-    left_out: dict[int, str] = {}
-    planned = options.pivot(index="at", columns="option", values="planned").astype(float)
-    for at, most in largest.items():
-        aim, plan = rows.loc[at].to_dict(), planned.loc[at].to_dict()
-        if np.isnan(plan[DIRECT]):
+    rows: pd.DataFrame, options: pd.DataFrame, known: Mapping[int, Known]
+) -> tuple[pd.DataFrame, dict[int, dict[str, str]]]:
+    """Options without numbers where they lie beyond the records themselves, and the reasons; all
+    where the aim is larger than any movement expected."""
+    left_out: dict[int, dict[str, str]] = {}
+    for row in options.rename(columns={"at": "at_"}).itertuples():
+        plan, at = float(str(row.planned)), int(str(row.at_))
+        if np.isnan(plan):
             continue
-        for what, size, reasons, then in (
-            ("The aim", aim["aim"], beyond, "No plan is made."),
-            ("The safer plan", plan[BEST], beyond, "No plan is made."),
-            ("Aim / rate", plan[DIRECT], left_out, "It is left out."),
-        ):
-            reason = beyond_records(
-                aim["unit"], size, most, movement=aim["movement"], what=what, then=then
-            )
-            if reason:
-                reasons[at] = reason
-                break
-    blank = options["at"].isin(beyond)
-    blank |= options["at"].isin(left_out) & (options["option"] == DIRECT)
+        aim = rows.loc[at].to_dict()
+        unit, movement, past = aim["unit"], aim["movement"], known[at]
+        how: dict[str, Any] = {"movement": movement, "others": past.others}
+        reason = beyond_records(unit, aim["aim"], 0.0, movement=movement)
+        reason = reason or beyond_records(
+            unit,
+            plan,
+            past.largest,
+            what=_CALLED[str(row.option)],
+            then="No plan is made." if row.option == BEST else "It is left out.",
+            **how,
+        )
+        if reason and row.option == BEST:  # said of the aim, if that is beyond as well
+            reason = beyond_records(unit, aim["aim"], past.largest, **how) or reason
+        if reason:
+            left_out.setdefault(at, {})[str(row.option)] = reason
+    blank = [
+        option in left_out.get(int(at), {})
+        for at, option in zip(options["at"], options["option"], strict=True)
+    ]
     numbers = list(options.loc[:, "planned":"days"])
-    return options.assign(**options[numbers].mask(blank)), beyond, left_out
+    return options.assign(**options[numbers].mask(pd.Series(blank, options.index))), left_out
+
+
+_CALLED = {
+    AS_AIMED: "The aim",
+    DIRECT: "Aim / rate",
+    BEST: "The safer plan",
+    LEAST: "The plan of least cost",
+}

@@ -10,72 +10,41 @@ import pandas as pd
 
 from outcomes.domain.movements import MOVEMENTS
 from outcomes.errors import CannotAnswer
+from outcomes.overcorrect.factors import bent_sentence
 from outcomes.overcorrect.landing import Outlook
+from outcomes.overcorrect.rules import Rules, Verdict, judge
+from outcomes.overcorrect.sources import Case, Known, Shown
 from outcomes.rates.design import with_derived
 from outcomes.rates.pooling import ToothRates, class_of, tooth_rates
 from outcomes.rates.predict import own_rate_moments, rate_moments
 from outcomes.rates.result import RateFit
 
-__all__ = ["Case", "Source"]
+__all__ = ["FitSource"]
 
 _KNOTS = 25
 
 
 @dataclass(frozen=True)
-class Case:
-    """One kind of tooth: the values of the columns a fit asks for, and the sign of the aim."""
-
-    values: tuple[tuple[str, Any], ...]
-    sign: int
-
-    def frame(self, planned: np.ndarray) -> pd.DataFrame:
-        """Rows for the fit with these signed plans."""
-        values: dict[str, Any] = dict(self.values)
-        return pd.DataFrame({**values, "planned": planned, "plan_size": np.abs(planned)})
-
-
-@dataclass(frozen=True)
-class Known:
-    """What past cases say of a kind of tooth.
-
-    ``patients`` and ``movements`` are those with the same group and the same levels of covariates,
-    planned in the direction of the aim; ``records`` the patients in either direction, on whom the
-    rate rests; ``largest`` the largest past plan in the direction of the aim, for a fit by tooth
-    of any tooth of the class; ``class_patients`` those of the class in that direction.
-    ``own_movements`` are records of this very patient, whose own rate this is then (``own_tooth``:
-    of this very tooth). ``pooled_se`` and ``shift`` (pooled minus unpooled rate) belong to a fit by
-    tooth and do not depend on the size of the plan.
-    """
-
-    group: str
-    rate: float
-    se: float
-    df: float
-    patients: int
-    movements: int
-    records: int
-    largest: float
-    tooth_class: str = ""
-    class_patients: int | None = None
-    own_movements: int = 0
-    own_tooth: bool = False
-    pooled_se: float = 0.0
-    shift: float = 0.0
-
-
-@dataclass(frozen=True)
-class Source:
+class FitSource:
     """A fit and, for a fit by tooth, its pooled rates."""
 
     fit: RateFit
     pooled: ToothRates | None
     towards: tuple[str, ...]
+    bent: str = ""
 
     @classmethod
-    def of(cls, fit: RateFit, towards: tuple[str, ...] = ("tooth_class",)) -> Source:
-        """Pool if the fit is by tooth."""
+    def of(
+        cls, fit: RateFit, towards: tuple[str, ...] = ("tooth_class",), rules: Rules | None = None
+    ) -> FitSource:
+        """Pool if the fit is by tooth; say it if the rate bends."""
         pooled = tooth_rates(fit, towards=towards) if fit.group[:1] == ("tooth",) else None
-        return cls(fit, pooled, towards)
+        return cls(fit, pooled, towards, bent_sentence(fit, rules or Rules()))
+
+    @property
+    def patients(self) -> frozenset[str]:
+        """Codes of the past patients."""
+        return frozenset(str(patient) for patient in self.fit.design.patient_labels)
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -111,7 +80,7 @@ class Source:
             values += [("patient", aim["patient"])]
             if "tooth" not in self.columns:
                 values += [("tooth", aim["tooth"])]
-        return Case(tuple(values), sign)
+        return Case(tuple(values), sign, int(aim["tooth"]))
 
     def _read(self, name: str, value: Any) -> Any:
         """A covariate that is a number in the fit, as a number."""
@@ -243,6 +212,25 @@ class Source:
             raise CannotAnswer(f"No past case has tooth {group}, nor another {name} tooth.")
         return row.iloc[0]
 
+    def verdict(self, known: Known, rules: Rules, shown: Shown | None = None) -> Verdict:
+        """The verdict on the factor; where a plan is ``shown``, on that plan too."""
+        beyond = shown is not None and shown.planned > known.largest * (1 + 1e-9)
+        return judge(
+            known.rate,
+            known.se,
+            known.df,
+            known.patients,
+            rules,
+            borrowed=known.tooth_class,
+            class_patients=known.class_patients,
+            bent=self.bent,
+            records=known.records,
+            untested="" if known.largest > 0 else _UNTESTED,
+            beyond=_BEYOND if beyond else "",
+            own_movements=known.own_movements,
+            own="tooth" if known.own_tooth else "patient",
+        )
+
     def outlook(self, case: Case, largest: float, known: Known) -> Outlook:
         """Mean, variance and df of the result at plans up to ``largest``, in the aim's direction."""
         plan = np.linspace(0.0, largest, _KNOTS)
@@ -271,4 +259,8 @@ class Source:
             hers = sites.loc[sites["patient"] == values["patient"], "tooth"]
             others = pd.concat([others[~others.isin(hers)], others])
         values["tooth"] = others.iloc[0]
-        return Case(tuple(values.items()), case.sign)
+        return Case(tuple(values.items()), case.sign, case.tooth)
+
+
+_BEYOND = "The safer plan goes beyond every past plan in this direction, so that it is untested."
+_UNTESTED = "No past plan of this kind went in this direction, so that nothing is known of it."

@@ -7,21 +7,36 @@ from dataclasses import dataclass, field, replace
 from html import escape
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from outcomes.domain.limit_in_force import limit, require_known
 from outcomes.errors import InputError
-from outcomes.overcorrect.outlook import Source
+from outcomes.overcorrect.by_tooth import ByTooth, in_force, require_by_tooth
 from outcomes.overcorrect.rules import Rules
+from outcomes.overcorrect.sources import Source
 from outcomes.plot_hook import plot
 from outcomes.words.cautions import PLANNING
 from outcomes.words.cautions import cautions as standing_cautions
 from outcomes.words.shown import as_html, as_text
 
-__all__ = ["AS_AIMED", "BEST", "DIRECT", "OPTIONS", "Plan", "PlanLimits"]
+__all__ = [
+    "AS_AIMED",
+    "BEST",
+    "DIRECT",
+    "LEAST",
+    "OPTIONS",
+    "OVER_CAP",
+    "Plan",
+    "PlanLimits",
+]
 
-AS_AIMED, DIRECT, BEST = "as aimed", "aim / rate", "best chance"
+AS_AIMED, DIRECT, BEST, LEAST = "as aimed", "aim / rate", "best chance", "least cost"
 OPTIONS = (AS_AIMED, DIRECT, BEST)
+"""The options of every aim; ``LEAST`` is a further one where a cost was given."""
+
+OVER_CAP = 0.10
+"""Largest chance of going too far by default; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +49,15 @@ class PlanLimits:
         Near enough: mm and degree, or by movement; what is not named keeps its default, 0.5 mm and
         2 degrees (Angle Orthod 2017;87(6):809–815, doi:10.2319/022717-147.1).
     over_cap
-        Largest chance of overshooting by more than the tolerance, for the best-chance plan.
+        Largest chance of overshooting by more than the tolerance, for the best-chance plan: a number,
+        or numbers by tooth (FDI), movement, (tooth, movement) or unit, as ``{(31, "torque"): 0.02}``
+        where the root of a tooth with recession must not go too far; what is not named keeps 0.10.
+    over_cost
+        How many times as much a mm or degree too far costs as one too short; a number, or as
+        ``over_cap``. Where it is given (also by a column over_cost of the aims, which goes first),
+        the plan of least expected cost is a further option. Nobody has measured it, so there is
+        none by default: the best-chance plan keeps to ``over_cap`` instead (see
+        `outcomes.decision_curve`, which shows at which costs that is as good).
     per_aligner
         mm and degree, or movement -> largest step of one aligner; what is not named keeps that of
         the schema.
@@ -45,14 +68,15 @@ class PlanLimits:
     """
 
     tolerance: Mapping[str, float] = field(default_factory=dict)
-    over_cap: float = 0.10
+    over_cap: ByTooth = OVER_CAP
+    over_cost: ByTooth = field(default_factory=dict)
     per_aligner: Mapping[str, float] = field(default_factory=dict)
     aligners: int | None = None
     days_per_aligner: float = 7.0
 
     def __post_init__(self) -> None:
-        if not 0 < self.over_cap < 1:
-            raise InputError(f"over_cap must lie between 0 and 1, not {self.over_cap}.")
+        require_by_tooth("over_cap", self.over_cap, 1)
+        require_by_tooth("over_cost", self.over_cost)
         require_known("tolerance", self.tolerance)
         require_known("per_aligner", self.per_aligner)
         if not self.days_per_aligner > 0 or (self.aligners is not None and self.aligners < 1):
@@ -66,6 +90,21 @@ class PlanLimits:
         """The largest step of one aligner."""
         return limit("per_aligner", movement, None, self.per_aligner)
 
+    def cap(self, tooth: Any, movement: str, unit: str) -> float:
+        """The largest chance of overshooting for an aim of this tooth."""
+        return in_force(self.over_cap, tooth, movement, unit, OVER_CAP)
+
+    def cost(self, tooth: Any, movement: str, unit: str) -> float:
+        """What a mm or degree too far costs; NaN where nobody said it."""
+        return in_force(self.over_cost, tooth, movement, unit, float("nan"))
+
+    def most(self, size: np.ndarray, movement: str, max_factor: float) -> np.ndarray:
+        """The largest plan allowed for aims of a size (n,), mm or degrees."""
+        most = max_factor * size
+        if self.aligners is not None:
+            most = np.minimum(most, self.aligners * self.step(movement))
+        return most
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -75,20 +114,21 @@ class Plan:
     ----------
     aims
         One row for each aim: row, patient, tooth, movement, unit, aim, group, rate, factor, low,
-        high, kind, verdict, why, more_patients, patients, movements, tolerance, cautions.
+        high, kind, verdict, why, more_patients, patients, movements, tolerance, over_cap, over_cost
+        (missing where none was given), cautions.
     options
         Three rows for each aim, option "as aimed", "aim / rate" (the factor, capped) and "best
-        chance" (best chance of landing within the tolerance under the cap on overshooting):
-        planned, expected, low_80, high_80, low_95, high_95 (mm or degrees, signed; ranges of the
-        next measured result), within, over (chances), aligners, days. There are no numbers where
-        the verdict is "not supported" or "beyond the records", nor for an aim / rate that alone
-        lies beyond the records.
+        chance" (best chance of landing within the tolerance under the cap on overshooting), and
+        "least cost" where a cost was given: planned, expected, low_80, high_80, low_95, high_95 (mm
+        or degrees, signed; ranges of the next measured result), within, over (chances), aligners,
+        days. There are no numbers where the verdict is "not supported", nor for an option that lies
+        beyond the records itself; if that is the best chance, the verdict is "beyond the records".
     problems
         What was wrong with the aims: table, row, column, value, problem, remedy, severity.
     limits, rules
         The limits that were kept.
     sources
-        The fits, by movement.
+        What the plans are made from, by movement.
     standing
         The cautions that go with every plan.
     """

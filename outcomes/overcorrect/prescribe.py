@@ -11,23 +11,28 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohort.problems import gather, problem_frame
+from outcomes.cohort.records import Cohort
 from outcomes.domain.teeth import Notation
-from outcomes.errors import CannotAnswer
+from outcomes.errors import CannotAnswer, InputError
 from outcomes.overcorrect import cautions
 from outcomes.overcorrect.aims import Aims, read_aims
 from outcomes.overcorrect.codes import unknown_patients
-from outcomes.overcorrect.factors import JUDGED, bent_sentence
-from outcomes.overcorrect.options import Answer, odd_days, options_of
-from outcomes.overcorrect.outlook import Case, Known, Source
+from outcomes.overcorrect.factors import JUDGED
+from outcomes.overcorrect.learnt import sources_of
+from outcomes.overcorrect.options import Answer, odd_days, options_of, with_limits
 from outcomes.overcorrect.plan import BEST, Plan, PlanLimits
-from outcomes.overcorrect.rules import Rules, Verdict, judge
+from outcomes.overcorrect.rules import Rules
+from outcomes.overcorrect.sources import Case, Expects, Shown, Source
 from outcomes.rates.result import RateFit
 
 __all__ = ["prescribe"]
 
+Past = Cohort | pd.DataFrame | RateFit | Expects | Mapping[str, RateFit] | Mapping[str, Expects]
+"""What a plan can be made from."""
+
 
 def prescribe(
-    fit: RateFit | Mapping[str, RateFit],
+    past: Past,
     aims: pd.DataFrame | str | Path | Aims,
     *,
     limits: PlanLimits | None = None,
@@ -39,8 +44,10 @@ def prescribe(
 
     Parameters
     ----------
-    fit
-        A fit (``fit_rate``), or several by movement (``fit_rates``).
+    past
+        A cohort, or a frame of its movements; or what has been learnt from one: an expectation
+        (`outcomes.expect`), or several by movement (`outcomes.expect_all`); or a fit (``fit_rate``),
+        or several by movement (``fit_rates``).
     aims
         A frame, or the path of a spreadsheet or CSV file: tooth, aim (mm or degrees, signed as in
         the cohort), movement (unless one fit is given), and the columns the rates depend on,
@@ -51,7 +58,7 @@ def prescribe(
     rules
         When a factor is supported.
     notation
-        How teeth are numbered in the aims.
+        How teeth are numbered in the aims; None: as the aims say, or else as in an FDI cohort.
     towards
         What single-tooth rates are pooled towards, for a fit by tooth.
 
@@ -63,13 +70,17 @@ def prescribe(
     ------
     CohortError
         If no aim can be used; lists every problem.
+    InputError
+        If ``past``, ``aims``, ``limits`` or ``rules`` is not what is asked for.
 
     Notes
     -----
-    No plan is made for an aim whose size, or whose safer plan, lies beyond the records: larger than
-    the schema expects of any movement (6 mm, 60 degrees), or more than twice the largest past plan
-    in its direction (common practice, no source). The verdict on an aim, and whether a plan goes
-    beyond the past ones, are those of the safer plan.
+    No plan is made for an aim larger than the schema expects of any movement (6 mm, 60 degrees), and
+    no option is given that lies beyond the records itself: more than twice the largest past plan in
+    its direction (common practice, no source); an expectation with too few patients of the class goes
+    as far as the largest past plan of any tooth. The verdict on an aim, and whether a plan goes beyond
+    the past ones, are those of the safer plan: of a fit by the interval of the factor, of an
+    expectation by the range of what may come (see `Rules`).
 
     A patient code that differs from that of a past patient in its writing only ("C5", "C005") is
     not used, but listed in ``problems`` with the codes that come near.
@@ -89,26 +100,32 @@ def prescribe(
     0     31            -2.7          -2.6           -1.4
     1     16             1.1           1.1            0.6
     """
-    limits, rules = limits or PlanLimits(), rules or Rules()
-    fits = _by_movement(fit)
-    only = next(iter(fits)) if len(fits) == 1 else None
-    read = aims if isinstance(aims, Aims) else read_aims(aims, movement=only, notation=notation)
-    sources = {name: Source.of(one, towards) for name, one in fits.items()}
-    bent = {name: bent_sentence(one, rules) for name, one in fits.items()}
-    past = {str(p) for one in fits.values() for p in one.design.patient_labels}
-    found, slips = unknown_patients(read.rows, past)
+    limits, rules = PlanLimits() if limits is None else limits, Rules() if rules is None else rules
+    for what, given, kind in (("limits", limits, PlanLimits), ("rules", rules, Rules)):
+        if not isinstance(given, kind):
+            raise InputError(f"{what} are {kind.__name__}(...), not a {type(given).__name__}.")
+    sources = sources_of(past, towards, rules)
+    only = next(iter(sources)) if len(sources) == 1 else None
+    usual: Notation | None = None
+    if isinstance(past, Cohort) and past.notation == "fdi":
+        usual = "fdi"
+    how: dict[str, Any] = {"movement": only, "notation": notation, "usual": usual}
+    read = aims if isinstance(aims, Aims) else read_aims(aims, **how)
+    codes = {code for source in sources.values() for code in source.patients}
+    found, slips = unknown_patients(read.rows, codes)
     rows, lacking = _with_columns(read.rows.drop(index=list(slips)), sources)
-    found += [*lacking, *odd_days(rows, limits)]
-    answers, declined = _answers(rows, sources, bent, rules)
-    options, beyond, no_direct = options_of(rows, sources, answers, limits, rules)
-    safer = options[options["option"] == BEST].set_index("at")["planned"].abs()
+    rows, odd = with_limits(rows, limits)
+    found += [*lacking, *odd, *odd_days(rows, limits)]
+    answers, declined = _answers(rows, sources, rules)
+    options, left_out = options_of(rows, sources, answers, limits, rules)
+    safer: Any = options[options["option"] == BEST].set_index("at")
     for at, answer in answers.items():
-        if safer[at] > answer.known.largest * (1 + 1e-9):
-            movement = str(rows.loc[at, "movement"])
-            verdict = _judge(answer.known, rules, bent[movement], _BEYOND)
+        if pd.notna(safer.loc[at, "planned"]):
+            shown = _shown(rows.loc[at], safer.loc[at], limits)
+            verdict = sources[str(rows.loc[at, "movement"])].verdict(answer.known, rules, shown)
             answers[at] = replace(answer, verdict=verdict)
     return Plan(
-        aims=_aims_table(rows, answers, declined, options, beyond, no_direct, limits, rules),
+        aims=_aims_table(rows, answers, declined, options, left_out, limits, rules),
         options=options,
         problems=_named(gather([read.problems, *found]), read.rows),
         limits=limits,
@@ -116,19 +133,6 @@ def prescribe(
         sources=sources,
         source=read.source,
     )
-
-
-def _by_movement(fit: RateFit | Mapping[str, RateFit]) -> dict[str, RateFit]:
-    if isinstance(fit, Mapping):
-        if not fit:
-            raise CannotAnswer("No fit: there is no movement whose rates are known.")
-        return dict(fit)
-    if fit.movement is None:
-        raise CannotAnswer(
-            "The fit does not say which movement it is of: give fit_rate a frame with the column "
-            "movement, or movement=."
-        )
-    return {fit.movement: fit}
 
 
 def _with_columns(
@@ -159,7 +163,7 @@ Declined = tuple[str, int | None]
 
 
 def _answers(
-    rows: pd.DataFrame, sources: Mapping[str, Source], bent: Mapping[str, str], rules: Rules
+    rows: pd.DataFrame, sources: Mapping[str, Source], rules: Rules
 ) -> tuple[dict[int, Answer], dict[int, Declined]]:
     """Index of an aim -> what past cases say to it; or why they say nothing."""
     answers: dict[int, Answer] = {}
@@ -183,7 +187,7 @@ def _answers(
             key = (movement, case, size)
             if key not in asked:
                 known = source.known(case, size)
-                asked[key] = Answer(case, known, _judge(known, rules, bent[movement]))
+                asked[key] = Answer(case, known, source.verdict(known, rules))
             answers[index] = asked[key]
         except CannotAnswer as error:
             declined[index] = (f"{error} {needed}", rules.enough)
@@ -200,26 +204,16 @@ def _named(problems: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return problems
 
 
-_BEYOND = "The safer plan goes beyond every past plan in this direction, so that it is untested."
-_UNTESTED = "No past plan of this kind went in this direction, so that nothing is known of it."
+def _shown(aim: Any, plan: Any, limits: PlanLimits) -> Shown:
+    """The safer plan of an aim, in its direction."""
+    sign = 1 if aim["aim"] > 0 else -1
+    low, high = sorted(sign * float(plan[end]) for end in ("low_80", "high_80"))
+    movement, unit = str(aim["movement"]), str(aim["unit"])
+    size, planned = abs(float(aim["aim"])), abs(float(plan["planned"]))
+    return Shown(size, planned, low, high, limits.near(movement, unit), unit)
 
 
-def _judge(known: Known, rules: Rules, bent: str, beyond: str = "") -> Verdict:
-    return judge(
-        known.rate,
-        known.se,
-        known.df,
-        known.patients,
-        rules,
-        borrowed=known.tooth_class,
-        class_patients=known.class_patients,
-        bent=bent,
-        records=known.records,
-        untested="" if known.largest > 0 else _UNTESTED,
-        beyond=beyond,
-        own_movements=known.own_movements,
-        own="tooth" if known.own_tooth else "patient",
-    )
+_PER_AIM = ("over_cap", "over_cost")
 
 
 def _aims_table(
@@ -227,8 +221,7 @@ def _aims_table(
     answers: Mapping[int, Answer],
     declined: Mapping[int, Declined],
     options: pd.DataFrame,
-    beyond: Mapping[int, str],
-    no_direct: Mapping[int, str],
+    left_out: Mapping[int, Mapping[str, str]],
     limits: PlanLimits,
     rules: Rules,
 ) -> pd.DataFrame:
@@ -239,6 +232,7 @@ def _aims_table(
         index, movement = int(str(at)), str(aim["movement"])
         said = cautions.clinical(movement, str(aim["tooth_class"]), str(aim["arch"]), aim["aim"])
         record: dict[str, Any] = {"tolerance": limits.near(movement, str(aim["unit"]))}
+        record |= {name: aim[name] for name in _PER_AIM}
         if index in answers:
             known, verdict = answers[index].known, answers[index].verdict
             record |= {
@@ -249,17 +243,18 @@ def _aims_table(
                 "factor": 1 / known.rate if known.rate else np.inf,
                 **verdict.row,
             }
-            if index in beyond:
-                record |= {"verdict": cautions.BEYOND, "why": beyond[index]}
+            out = left_out.get(index, {})
+            if BEST in out:
+                record |= {"verdict": cautions.BEYOND, "why": out[BEST]}
             elif verdict.verdict != "not supported":
                 numbers = cautions.of_numbers(aim, known, by_aim[index], limits, rules)
-                said = [*filter(None, [no_direct.get(index)]), *numbers, *said]
+                said = [*out.values(), *numbers, *said]
         else:
             why, more = declined[index]
             record |= {"verdict": "not supported", "why": why, "more_patients": more}
         records.append({**record, "cautions": " ".join(said)})
     extra = pd.DataFrame(records, index=rows.index)
-    extra = extra.reindex(columns=[*JUDGED, "tolerance", "cautions"])
+    extra = extra.reindex(columns=[*JUDGED, "tolerance", *_PER_AIM, "cautions"])
     extra["more_patients"] = extra["more_patients"].astype("Int64")
     clash = [c for c in rows.columns if c in extra.columns]
     return pd.concat([rows.drop(columns=clash), extra], axis=1)

@@ -21,6 +21,7 @@ __all__ = [
     "factor_given",
     "fieller",
     "fieller_reciprocal",
+    "held_factor",
     "judge",
     "more_patients_needed",
 ]
@@ -48,6 +49,12 @@ class Rules:
         p of the linearity test below which one factor for all sizes of plan is called wide.
     level
         Level of the interval.
+    sure
+        Of an expectation: chance that the rate is above 0 below which no plan is made; that of the
+        past cases, or that with this patient's own results if it is more.
+    range_of_aim, range_of_tolerance
+        Of an expectation: the 80 % range of the result is wide where it is wider than so many times
+        the aim, and than so many times the tolerance.
     """
 
     enough: int = ENOUGH_PATIENTS
@@ -56,6 +63,9 @@ class Rules:
     max_factor: float = 2.0
     linear_p: float = 0.01
     level: float = 0.95
+    sure: float = 0.90
+    range_of_aim: float = 1.0
+    range_of_tolerance: float = 2.0
 
     def __post_init__(self) -> None:
         if not 2 <= self.fewest <= self.enough:
@@ -66,6 +76,10 @@ class Rules:
             )
         if not 0 < self.level < 1 or not 0 < self.linear_p < 1 or self.widest <= 0:
             raise InputError("level and linear_p must lie between 0 and 1, and widest above 0.")
+        if not 0 < self.sure < 1 or self.range_of_aim <= 0 or self.range_of_tolerance <= 0:
+            raise InputError(
+                "sure must lie between 0 and 1, and range_of_aim and range_of_tolerance above 0."
+            )
 
 
 @dataclass(frozen=True)
@@ -197,7 +211,7 @@ def judge(
         reasons.append(beyond)
     if bent:
         reasons.append(bent)
-    held = _held(rate, high, rules)
+    held = held_factor(rate, high, rules)
     used = min(factor, rules.max_factor)
     if reasons:
         takes = _what_it_takes(rate, high, more, rules) if more else ""
@@ -216,8 +230,14 @@ def judge(
     return Verdict("supported", f"{why}{interval.high:.2f}. {held}".strip(), used, interval, 0)
 
 
-def _held(rate: float, high: float, rules: Rules) -> str:
-    """What the cap on factors means for a low rate."""
+def held_factor(rate: float, high: float, rules: Rules) -> str:
+    """What the cap on factors means for a low rate, whose interval ends at ``high``; perhaps "".
+
+    Examples
+    --------
+    >>> held_factor(0.4, 0.6, Rules()).replace("\\u00a0", " ")
+    'The factor would be 2.50 and is held at 2: expect 80 % of the aim.'
+    """
     if rate * rules.max_factor >= 1:
         return ""
     held = (

@@ -25,7 +25,8 @@ __all__ = ["Posterior", "covariance_of", "given_sds", "learn"]
 
 _Density = Callable[[Array], tuple[Array, Array, Array]]
 
-_DRAWS, _ROUNDS, _T_DF = 256, 2, 5.0
+_DRAWS, _FEWEST, _ROUNDS, _T_DF = 256, 32, 2, 5.0
+_WORK = 25_600  # draws times patients: with many patients the posterior is narrow
 _EVEN = 0.2  # share of the draws of an angle that is even
 
 
@@ -126,7 +127,10 @@ def learn(
         jacobian = points[:, 0] + np.log(np.abs(points[:, 1:3]) + 1e-300).sum(axis=1)
         return likelihood - 0.5 * ((sd / spread) ** 2).sum(axis=1) + jacobian, mean, covariance
 
-    posterior = _sampled(density, seed)
+    many = _DRAWS
+    while many > _FEWEST and many * len(people) > _WORK:
+        many //= 2
+    posterior = _sampled(density, many, seed)
     posterior = replace(posterior, sd=sds(posterior.sd, scale))
     return replace(posterior, tail_df=_tail_df(posterior, people, columns))
 
@@ -222,8 +226,8 @@ class _Proposal:
     root: Array
     beta: Array  # (2, 2)
 
-    def draw(self, seed: int) -> Array:
-        u = np.clip(qmc.Sobol(_LINES + 5, seed=seed).random(_DRAWS), 1e-6, 1 - 1e-6)
+    def draw(self, many: int, seed: int) -> Array:
+        u = np.clip(qmc.Sobol(_LINES + 5, seed=seed).random(many), 1e-6, 1 - 1e-6)
         wide = ndtri(u[:, :_LINES]) * np.sqrt(_T_DF / chdtri(_T_DF, u[:, _LINES : _LINES + 1]))
         lines = self.centre + wide @ self.root.T
         lines[:, 1:] = np.abs(lines[:, 1:])
@@ -242,12 +246,12 @@ class _Proposal:
         return np.asarray(found)
 
 
-def _sampled(density: _Density, seed: int) -> Posterior:
+def _sampled(density: _Density, many: int, seed: int) -> Posterior:
     mode, root = _mode(density)
     proposals = [_Proposal(mode, 1.2 * root, np.ones((2, 2)))]
     draws, parts = [], []
     for k in range(_ROUNDS):
-        draws.append(proposals[k].draw(seed + k))
+        draws.append(proposals[k].draw(many, seed + k))
         parts.append(density(draws[k]))
         points, target = np.concatenate(draws), np.concatenate([part[0] for part in parts])
         proposal = np.logaddexp.reduce([one.log_density(points) for one in proposals], axis=0)

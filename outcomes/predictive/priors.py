@@ -36,14 +36,14 @@ class Priors:
     """
 
     residual: float = 0.5
-    tooth_course: float = 0.15
-    tooth: float = 0.2
-    patient_course: float = 0.15
-    patient: float = 0.2
-    between: float = 0.15
+    tooth_course: float = 0.08
+    tooth: float = 0.12
+    patient_course: float = 0.1
+    patient: float = 0.15
+    between: float = 0.12
     mean: float = 0.6
     mean_sd: float = 0.3
-    bend: float = 0.2
+    bend: float = 0.15
     covariate: float = 0.1
 
     def __post_init__(self) -> None:

@@ -134,7 +134,9 @@ def test_the_limit_tests_the_safer_plan_and_not_the_aim_alone(past, fit):
     assert below.aims["verdict"].iloc[0] != "beyond the records"
     assert above.aims["verdict"].iloc[0] == "beyond the records"
     assert above.aims["why"].iloc[0].startswith("The safer plan is more than twice")
-    assert above.options["planned"].isna().all()
+    assert np.isnan(row(above, BEST)["planned"])
+    assert np.isnan(row(above, DIRECT)["planned"])
+    assert row(above, AS_AIMED)["planned"] == pytest.approx(aim)  # which is not beyond
 
 
 def test_sentences_name_the_plan_that_they_are_about(past, fit):

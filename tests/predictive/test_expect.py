@@ -15,6 +15,7 @@ from outcomes.overcorrect.landing import best_plan, plan_for_mean
 from outcomes.predictive.expect import expect, expect_all
 from outcomes.predictive.mixture import MixtureOutlook
 from outcomes.predictive.posterior import Posterior, _Proposal, given_sds
+from outcomes.predictive.prior_weight import prior_weight
 from outcomes.predictive.priors import Priors
 from outcomes.simulate import simulate_rates
 
@@ -205,7 +206,7 @@ def test_draws_are_of_the_density_that_they_are_weighted_by():
     other = _Proposal(np.array([-1.1, 0.2, 0.2, 0.1]), 0.8 * root, np.array([[1.0, 1], [2, 1.5]]))
     log = [
         other.log_density(points) - drawn_from.log_density(points)
-        for points in (drawn_from.draw(seed) for seed in range(40))
+        for points in (drawn_from.draw(256, seed) for seed in range(40))
     ]
     assert np.exp(np.concatenate(log)).mean() == pytest.approx(1.0, abs=0.03)
 
@@ -346,3 +347,14 @@ def test_one_patient_is_refused_and_movements_without_records_left_out(past):
 def test_priors_above_zero_only():
     with pytest.raises(InputError, match="tooth must be above 0"):
         Priors(tooth=0.0)
+
+
+def test_priors_weigh_little_with_many_patients_and_more_with_few():
+    def spread(patients):
+        rows = simulate_rates(patients, seed=4, movement="vertical", rates=0.55, plan_sd=1.0)
+        table = prior_weight(rows, teeth=[(31, -1), (16, 1)], plan=1.5)
+        assert table["scale"].tolist() == [0.5, 1.0, 2.0] * 2
+        wide = (table["high_80"] - table["low_80"]).groupby(table["tooth"])
+        return float((wide.max() / wide.min()).max() - 1)
+
+    assert spread(40) < 0.06 < spread(3)

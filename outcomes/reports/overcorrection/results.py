@@ -22,6 +22,7 @@ from outcomes.overcorrect.prescribe import prescribe
 from outcomes.overcorrect.rules import Rules, judge
 from outcomes.overcorrect.validate import Validation, validate
 from outcomes.paths import data_path
+from outcomes.predictive.expect import Expectation, expect_all
 from outcomes.rates.fit import RateFits, fit_rates
 from outcomes.rates.pooling import ToothRates, tooth_rates
 from outcomes.rates.predict import rate_moments
@@ -60,9 +61,9 @@ class Calibration:
         Factors without and with an attachment, by movement and tooth class.
     linearity
         movement, p, change, low, high, sentence, bent: does the rate change with the size?
-    plan_fits
-        The models that plans are made from: with the covariates asked for, and with the size of the
-        plan for the movements that are bent.
+    expectations
+        movement of the aims -> what plans are made from (`outcomes.expect`), with the covariates
+        asked for; empty without aims.
     validations
         movement -> would it have helped?
     courses, needed
@@ -90,7 +91,7 @@ class Calibration:
     attachment_fits: RateFits
     attachment_factors: pd.DataFrame
     linearity: pd.DataFrame
-    plan_fits: RateFits
+    expectations: dict[str, Expectation]
     validations: dict[str, Validation]
     courses: Courses | None
     needed: pd.DataFrame
@@ -214,7 +215,7 @@ def run_calibration(
     direction = fit_rates(cohort, group=["tooth_class", "direction"], level=level)
     by_tooth = fit_rates(cohort, group="tooth", level=level)
     linearity = _linearity(fits, rules)
-    plan_fits = _plan_fits(cohort, covariates, linearity, level)
+    expectations = {} if aims is None else _expectations(cohort, aims, covariates, seed)
     attachment = _attachment_fits(cohort, rules)
     loop, reason = _loop(cohort, since, limits, level)
     frame = cohort.frame()
@@ -233,13 +234,13 @@ def run_calibration(
         attachment_fits=attachment,
         attachment_factors=_attachment_factors(cohort, attachment, rules),
         linearity=linearity,
-        plan_fits=plan_fits,
+        expectations=expectations,
         validations=_validations(fits, rules, limits),
         courses=_courses(cohort, seed, level),
         needed=_needed(fits, seed, limits),
         loop=loop,
         loop_reason=reason,
-        plan=None if aims is None else prescribe(plan_fits, aims, limits=limits, rules=rules),
+        plan=None if aims is None else prescribe(expectations, aims, limits=limits, rules=rules),
         overplanned=int(((frame["planned"] != 0) & (frame["aim"] != frame["planned"])).sum()),
     )
 
@@ -276,17 +277,14 @@ def _linearity(fits: RateFits, rules: Rules) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _plan_fits(
-    cohort: Cohort, covariates: Sequence[str], linearity: pd.DataFrame, level: float
-) -> RateFits:
-    """Straight or bent, movement by movement; a failed bent model falls back to the straight one."""
-    straight = fit_rates(cohort, covariates=covariates, level=level)
-    chosen = RateFits(straight)
-    chosen.failed = dict(straight.failed)
-    bent = [m for m in linearity.loc[linearity["bent"], "movement"] if m in straight]
-    if bent:
-        chosen.update(fit_rates(cohort, bent, covariates=[*covariates, "plan_size"], level=level))
-    return chosen
+def _expectations(
+    cohort: Cohort, aims: Aims, covariates: Sequence[str], seed: int
+) -> dict[str, Expectation]:
+    """Of the movements that the aims are of; of all, where past cases have none of those."""
+    frame = cohort.frame()
+    asked = frame[frame["movement"].isin(set(aims.rows["movement"].astype(str)))]
+    how: dict[str, Any] = {"covariates": tuple(covariates), "seed": seed}
+    return expect_all(asked, **how) or expect_all(frame, **how)
 
 
 def _attachment_fits(cohort: Cohort, rules: Rules) -> RateFits:

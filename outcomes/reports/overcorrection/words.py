@@ -15,7 +15,7 @@ from outcomes.overcorrect.aims import (
     problem_words,
     problems_of_rows,
 )
-from outcomes.overcorrect.cautions import safer
+from outcomes.overcorrect.cautions import cap_words, safer
 from outcomes.overcorrect.loop import NOT_A_TRIAL
 from outcomes.overcorrect.plan import BEST, DIRECT, Plan, PlanLimits
 from outcomes.overcorrect.rules import VERDICTS
@@ -293,12 +293,13 @@ def plan(found: Calibration) -> list[str]:
                 (DIRECT, "for aim / rate"),
                 (BEST, f"for the {safer(found.limits.over_cap)}"),
             )
+            if option in table.index
         ]
         limits = found.limits
         said.append(
             f"At the steps allowed for each aligner, the slowest tooth needs {listed(parts)}; all "
             "teeth move at once. The safer plan is, of those with at most "
-            f"{percent(limits.over_cap)} risk of going too far, the one most likely to land within "
+            f"{cap_words(limits.over_cap)} risk of going too far, the one most likely to land within "
             f"tolerance; aim / rate {RISK_OF_DIRECT}."
         )
     return said
@@ -344,7 +345,7 @@ def chances_caption(found: Calibration) -> str:
     return (
         "The darker, the better the chance of landing within tolerance. Because results spread more "
         "as plans grow, the safer plan asks for less than aim / rate; it bends down where the cap of "
-        f"{percent(found.limits.over_cap)} on going too far holds it."
+        f"{cap_words(found.limits.over_cap)} on going too far holds it."
     )
 
 
@@ -377,10 +378,12 @@ def methods(found: Calibration) -> list[str]:
         "deviations of patients and teeth, by restricted maximum likelihood. Factors are 1 / rate "
         "with Fieller's interval (J R Stat Soc B 1954;16:175–185). Single-tooth rates are pooled "
         "towards their class by a normal–normal model on the estimates and their covariance, "
-        "averaged over the between-tooth variation. For a new patient, achieved at plan x is rate · "
-        "x with variance (Var(rate) + patients + teeth) x² + residual, on Satterthwaite degrees of "
-        "freedom; chances and ranges follow from that t distribution and include the measurement "
-        "error of the next scan.",
+        "averaged over the between-tooth variation.",
+        "Plans are made from a second model of each movement, in which rates of classes, directions "
+        "and arches lean on each other and change with the size of the plan, and in which patients, "
+        "teeth, and the courses of both deviate; a past patient's own courses are used. What is not "
+        "known of these variations is averaged over, so that chances and ranges are those of a mixture "
+        "of distributions; they include the measurement error of the next scan.",
         "Leave-one-patient-out: rates and variances refitted without each patient. " + ASSUMPTION,
         "Attachments, the two directions of a movement, and the gain counted in the summary were each "
         "tested with p values adjusted by Holm's method over all movements in the list; intervals are "
