@@ -1,6 +1,7 @@
 """Does the next course go better by what the patient's own teeth have shown? On known truth.
 
     python -m benchmarks.next_course                # the whole study; goes on where it was stopped
+    python -m benchmarks.next_course --kept --write # tables, figure and page of what is there
     python -m benchmarks.next_course --quick        # 60 practices a cell, two tables, nothing kept
 
 ``--engine module:function`` takes any engine with the interface of ``outcomes.predictive.expect``;
@@ -40,6 +41,7 @@ def main() -> None:
     parser.add_argument("--practices", type=int, help="practices a cell")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--blocks", default=str(HERE / "blocks"), help="where blocks are kept")
+    parser.add_argument("--kept", action="store_true", help="of blocks that are kept, and no more")
     parser.add_argument("--plan", default=by.NEXT_BEST, help="reliability of this plan")
     parser.add_argument("--write", action="store_true", help="write tables, figure and page")
     asked = parser.parse_args()
@@ -56,6 +58,7 @@ def main() -> None:
         many,
         folder="" if asked.quick else asked.blocks,
         processes=asked.processes,
+        kept=asked.kept,
     ):
         parts.append(Sums.of(design, size, records))
         spent.append(took)

@@ -350,9 +350,14 @@ def fingerprint(engine: str) -> str:
 Job = tuple[str, str, int, int, int, str]
 
 
+def _path(job: Job) -> Path | None:
+    _, design, size, number, _, folder = job
+    return Path(folder, f"{design.replace(' ', '_')}-{size}-{number}.npz") if folder else None
+
+
 def _job(job: Job) -> tuple[Job, np.ndarray, dict]:
-    engine, design, size, number, replicates, folder = job
-    path = Path(folder, f"{design.replace(' ', '_')}-{size}-{number}.npz") if folder else None
+    engine, design, size, number, replicates, _ = job
+    path = _path(job)
     if path is not None and path.exists():
         kept = np.load(path)
         return job, kept["records"], dict(zip(kept["names"].tolist(), kept["spent"], strict=True))
@@ -374,10 +379,12 @@ def run(
     *,
     folder: str = "",
     processes: int = 2,
+    kept: bool = False,
 ) -> Iterator[tuple[str, int, np.ndarray, dict]]:
     """Blocks as they are done: design, size, records, what they took.
 
-    Those kept in ``folder`` are taken from there, if they are of this engine (`fingerprint`).
+    Those kept in ``folder`` are taken from there, if they are of this engine (`fingerprint`);
+    ``kept``: only those.
     """
     if folder:
         folder = str(Path(folder, fingerprint(engine)))
@@ -392,6 +399,8 @@ def run(
         for design in designs
         if k * BLOCK < replicates[size] and DESIGNS[design].spared == spared
     ]
+    if kept:
+        jobs = [job for job in jobs if (path := _path(job)) is not None and path.exists()]
     if processes == 1:
         done: Any = map(_job, jobs)
         for job, records, spent in done:

@@ -18,6 +18,8 @@ from .tables import CLOSE, FEWEST, Sums, covered, reliability, ways
 __all__ = ["page_part", "write"]
 
 WIDE, FINE = ["known", "size"], ["known", "size", "design"]
+WHOLE = 2_000
+"""Patients of each design and size from which the study is whole."""
 JUDGED = (by.AS_AIMED, by.NEXT_MEAN, by.NEXT_BEST)
 
 
@@ -83,7 +85,7 @@ def page_part(sums: Sums, *, refused: int, fits: int) -> str:
     """The tables of the page."""
     every = ways(sums, WIDE)
     parts = [
-        _lines_of_extent(every, refused, fits),
+        _lines_of_extent(every, ways(sums, FINE), refused, fits),
         "**Designs**",
         _table(pd.DataFrame({"design": list(DESIGNS), "what": [d.what for d in DESIGNS.values()]})),
         "**Second course of known patients, all designs: what is left, in tolerances (0.5 mm, 2°)**",
@@ -108,13 +110,19 @@ def page_part(sums: Sums, *, refused: int, fits: int) -> str:
     return "\n\n".join(parts)
 
 
-def _lines_of_extent(every: pd.DataFrame, refused: int, fits: int) -> str:
+def _lines_of_extent(every: pd.DataFrame, fine: pd.DataFrame, refused: int, fits: int) -> str:
     own = every[every["known"] & (every["strategy"] == by.NEXT_BEST)]
     patients = ", ".join(
         f"{row['patients']:,} with {row['size']} past patients" for row in own.to_dict("records")
     )
+    fine = fine[fine["known"] & (fine["strategy"] == by.NEXT_BEST)]
+    fewest, most, designs = fine["patients"].min(), fine["patients"].max(), fine["design"].nunique()
+    whole = (
+        "" if fewest >= WHOLE else f" The study is whole at {WHOLE:,}: it was stopped before that."
+    )
     return (
-        f"Known patients with a second course, over {len(DESIGNS)} designs: {patients}. "
+        f"Known patients with a second course, over {designs} of {len(DESIGNS)} designs: {patients}; "
+        f"{fewest:,} to {most:,} of each design and size.{whole} "
         f"{fits:,} cohorts were learnt from, {refused:,} of them refused. Errors are Monte-Carlo "
         "standard errors over practices; differences are paired by practice."
     )
@@ -176,7 +184,7 @@ def _wide(table: pd.DataFrame) -> str:
     ]
     shown = table.assign(column=column).pivot(index="design", columns="column", values="said")
     order = list(dict.fromkeys(column))
-    return _table(shown.loc[list(DESIGNS), order].reset_index())
+    return _table(shown.loc[[d for d in DESIGNS if d in shown.index], order].reset_index())
 
 
 def _tenths(table: pd.DataFrame) -> str:
