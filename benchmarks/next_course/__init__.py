@@ -1,0 +1,1 @@
+"""Does the next course go better by what the patient's own teeth have shown? On known truth."""
