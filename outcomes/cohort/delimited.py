@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+import warnings
 from collections import Counter
 
 import numpy as np
 import pandas as pd
 
 from outcomes.cohort.headers import match_headings
+from outcomes.cohort.problems import shown
 from outcomes.cohort.sizes import hold_table
 from outcomes.domain.tables import TABLES
 from outcomes.errors import Unreadable
@@ -37,27 +40,7 @@ def read_delimited(data: bytes, table: str = "") -> pd.DataFrame:
     cells = _regular(text, separator, data if data.isascii() else text.encode())
     if cells is not None:
         return cells
-    lines = text.splitlines()
-    fields = max((line.count(separator) for line in lines), default=0) + 1
-    hold_table(len(lines), fields, "the file")
-    try:
-        cells = pd.read_csv(
-            io.StringIO(text),
-            sep=separator,
-            header=None,
-            names=list(range(fields)),
-            index_col=False,
-            dtype=object,
-            na_filter=False,
-            skip_blank_lines=False,
-            skipinitialspace=True,
-        )
-    except pd.errors.ParserError as error:
-        raise Unreadable(
-            f"not a table with one record on each line ({error})",
-            'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.',
-        ) from None
-    return pd.DataFrame({i: _distinct(cells[i]) for i in cells})
+    return _as_written(text, separator)
 
 
 def separator_of(text: str) -> str:
@@ -79,6 +62,81 @@ def separator_of(text: str) -> str:
         return lines / len(widths), width
 
     return max(SEPARATORS, key=score)
+
+
+def _as_written(text: str, separator: str) -> pd.DataFrame:
+    """Cells of any text: quotation marks, line breaks inside cells, records of different lengths."""
+    fields = _widest(text, separator)
+    hold_table(len(text.splitlines()), fields, "the file")
+    try:
+        with warnings.catch_warnings():
+            # pandas only warns where a record has more cells than columns, and loses them.
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            cells = pd.read_csv(
+                io.StringIO(text),
+                sep=separator,
+                header=None,
+                names=list(range(fields)),
+                index_col=False,
+                dtype=object,
+                na_filter=False,
+                skip_blank_lines=False,
+                skipinitialspace=True,
+            )
+    except (pd.errors.ParserError, pd.errors.ParserWarning) as error:
+        raise Unreadable(f"{_NO_TABLE} ({error})", _LONE_MARK) from None
+    columns = {i: _distinct(cells[i]) for i in cells}
+    _hold_no_swallowed(columns, separator)
+    return pd.DataFrame(columns)
+
+
+def _hold_no_swallowed(columns: dict[int, pd.Categorical], separator: str) -> None:
+    """Refuse a text in which a cell holds records: what lies between two lone quotation marks.
+
+    Such a cell has as many separators as whole records, and what stands between these looks like
+    most of what stands in the columns it would be in.
+    """
+    width = len(columns)
+    for at, column in columns.items():
+        for cell in column.categories:
+            breaks = cell.count("\n")
+            if not breaks or width < 3 or cell.count(separator) != breaks * (width - 1):
+                continue
+            pieces = re.split(f"\r?\n|{re.escape(separator)}", cell)[1:-1]
+            alike = [_share(columns[(at + i) % width], piece) for i, piece in enumerate(pieces, 1)]
+            if sum(alike) > len(alike) / 2:
+                begins = shown(cell.split("\n")[0])
+                raise Unreadable(f"{_NO_TABLE} (the cell {begins!r} goes over several)", _LONE_MARK)
+
+
+def _share(column: pd.Categorical, text: str) -> float:
+    """Share of the cells of a column that are numbers, words or codes as the text is."""
+    like = np.array([*(_shape(cell) == _shape(text) for cell in column.categories), False])
+    return float(like[column.codes].mean())
+
+
+def _shape(text: str) -> str:
+    """Numbers as 0 and words as a.
+
+    Examples
+    --------
+    >>> _shape("P001"), _shape("-0.5"), _shape(" tip")
+    ('a0', '0', 'a')
+    """
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"[+-]?\d+([.,]\d+)?", "0", text.strip()))
+
+
+def _widest(text: str, separator: str) -> int:
+    """Cells of the longest record; a record may go over several lines."""
+    records = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
+    try:
+        return max(map(len, records), default=1) or 1
+    except csv.Error as error:
+        raise Unreadable(f"{_NO_TABLE} ({error})", _LONE_MARK) from None
+
+
+_NO_TABLE = "not a table with one record on each line"
+_LONE_MARK = 'Look for a lone quotation mark (") in the file, or save it anew from a spreadsheet.'
 
 
 def _distinct(column: pd.Series) -> pd.Categorical:
