@@ -85,7 +85,7 @@ def _as_written(text: str, separator: str) -> pd.DataFrame:
             )
     except (pd.errors.ParserError, pd.errors.ParserWarning) as error:
         raise Unreadable(f"{_NO_TABLE} ({error})", _LONE_MARK) from None
-    columns = {i: _distinct(cells[i]) for i in cells}
+    columns = {i: _distinct(cells[i]) for i in range(fields)}
     _hold_no_swallowed(columns, separator)
     return pd.DataFrame(columns)
 

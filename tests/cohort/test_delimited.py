@@ -97,7 +97,7 @@ def test_records_between_two_lone_quotation_marks_are_not_lost(first, second, ce
         if i == second:
             words[cell] = words[cell] + '"' if at_end else '"' + words[cell]
         lines.append(",".join(words))
-    with pytest.raises(Unreadable, match="EOF|goes over several"):
+    with pytest.raises(Unreadable, match=r"EOF|goes over several"):
         read_delimited("\n".join(lines).encode(), "movements")
 
 
