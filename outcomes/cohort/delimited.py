@@ -33,14 +33,21 @@ def read_delimited(data: bytes, table: str = "") -> pd.DataFrame:
     Unreadable
         If the bytes are no text, the text is no table, or the table is over a limit.
     """
-    text = decode(data)
-    if not text or text.isspace():
+    # Most files are plain ASCII, and need not be decoded as a whole.
+    plain = data.isascii() and b"\0" not in data
+    text = "" if plain else decode(data)
+    top = data[:_TOP].decode() if plain else text[:_TOP]
+    if not top or (top.isspace() and (data.decode() if plain else text).isspace()):
         return pd.DataFrame()
-    separator = _separator(text, table) if table else separator_of(text)
-    cells = _regular(text, separator, data if data.isascii() else text.encode())
+    separator = _separator(top, table) if table else separator_of(top)
+    cells = _regular(data if plain else text.encode(), separator)
     if cells is not None:
         return cells
-    return _as_written(text, separator)
+    return _as_written(data.decode() if plain else text, separator)
+
+
+#: Characters at the top of a file that tell its separator.
+_TOP = 50_000
 
 
 def separator_of(text: str) -> str:
@@ -51,7 +58,7 @@ def separator_of(text: str) -> str:
     >>> separator_of("a;b;c\\n1,5;2,5;3,5\\n1;2,5;3\\n")
     ';'
     """
-    top = text[:50_000].splitlines()[:60]
+    top = text[:_TOP].splitlines()[:60]
 
     def score(separator: str) -> tuple[float, int]:
         widths = [len(r) for r in csv.reader(top, delimiter=separator, skipinitialspace=True)]
@@ -145,7 +152,7 @@ def _distinct(column: pd.Series) -> pd.Categorical:
     return _as_meant(pd.Categorical.from_codes(codes, pd.Index(texts, dtype=object)))
 
 
-def _regular(text: str, separator: str, data: bytes) -> pd.DataFrame | None:
+def _regular(data: bytes, separator: str) -> pd.DataFrame | None:
     """Cells of a text without quotation marks, each line of as many cells; None of any other.
 
     A column is a categorical of its distinct texts, so that all that follows is done on these.
@@ -153,10 +160,11 @@ def _regular(text: str, separator: str, data: bytes) -> pd.DataFrame | None:
     """
     from pyarrow import ArrowInvalid, csv, dictionary, int32, py_buffer, string
 
-    if '"' in text:
+    if b'"' in data:
         return None
-    fields = text[: text.find("\n") + 1].count(separator) + 1
-    hold_table(text.count("\n"), fields, "the file")
+    fields = data[: data.find(b"\n") + 1].count(separator.encode()) + 1
+    if len(data) > _LARGE:
+        hold_table(data.count(b"\n"), fields, "the file")
     names = [str(i) for i in range(fields)]
     kinds = csv.ConvertOptions(
         column_types=dict.fromkeys(names, dictionary(int32(), string())), strings_can_be_null=False
@@ -167,12 +175,17 @@ def _regular(text: str, separator: str, data: bytes) -> pd.DataFrame | None:
         table = csv.read_csv(py_buffer(data), reading, parsing, kinds)
     except ArrowInvalid:
         return None
+    hold_table(table.num_rows, fields, "the file")
     columns = {}
     for i, column in enumerate(table.unify_dictionaries().columns):
         whole = column.combine_chunks()
         categories = pd.Index(whole.dictionary.to_pylist(), dtype=object)
         columns[i] = _as_meant(pd.Categorical.from_codes(whole.indices.to_numpy(), categories))
     return pd.DataFrame(columns, copy=False)
+
+
+#: In files of more bytes rows are counted before memory is set aside for them.
+_LARGE = 50_000_000
 
 
 def _as_meant(cells: pd.Categorical) -> pd.Categorical:
