@@ -180,7 +180,7 @@ def is_error(text: str) -> bool:
     >>> is_error("#DIV/0!"), is_error("#N/A"), is_error("#12")
     (True, True, False)
     """
-    return bool(_ERROR.fullmatch(text))
+    return text[:1] in "#Ee" and bool(_ERROR.fullmatch(text))
 
 
 def numbers(column: pd.Series) -> Numbers:

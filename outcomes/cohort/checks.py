@@ -12,7 +12,7 @@ import pandas as pd
 
 from outcomes.cohort import cells
 from outcomes.cohort.cells import by_word
-from outcomes.cohort.distinct import first_rows, spread
+from outcomes.cohort.distinct import first_rows, places_of_each, spread
 from outcomes.cohort.problems import COPY, Sieve
 from outcomes.domain import teeth
 from outcomes.domain.limit_in_force import limit, unit_of
@@ -218,16 +218,9 @@ def _limits(kind: str, movement: pd.Series) -> np.ndarray:
     return cells.by_unique(movement, lambda name: limit(kind, str(name), unit_of(name)), float)
 
 
-def _by_movement(movement: pd.Series, where: np.ndarray) -> list[tuple[str, np.ndarray]]:
-    """Each movement with the places it stands at among those in ``where``, the first one first."""
-    codes, names = cells.distinct(movement)
-    found = [(str(name), np.flatnonzero(where & (codes == i))) for i, name in enumerate(names)]
-    return sorted((pair for pair in found if len(pair[1])), key=lambda pair: pair[1][0])
-
-
 def _same_numbers(frame: pd.DataFrame, sieve: Sieve) -> None:
     numbers = {name: frame[name].to_numpy(float) for name in ("planned", "achieved")}
-    for name, at in _by_movement(frame["movement"], sieve.kept):
+    for name, at in places_of_each(frame["movement"], sieve.kept):
         if len(at) < ENOUGH_ROWS:
             continue
         first = int(frame["row"].iloc[at[0]])
@@ -256,7 +249,7 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
     """Millimetres where degrees belong, or the other way round: by movement, and by tooth."""
     size = frame["planned"].abs().to_numpy(float)
     planned = sieve.kept & (size > 0)
-    for name, at in _by_movement(frame["movement"], planned):
+    for name, at in places_of_each(frame["movement"], planned):
         sizes = size[at]
         if len(sizes) < ENOUGH_ROWS:
             continue

@@ -180,7 +180,8 @@ def _regular(data: bytes, separator: str) -> pd.DataFrame | None:
     for i, column in enumerate(table.unify_dictionaries().columns):
         whole = column.combine_chunks()
         categories = pd.Index(whole.dictionary.to_pylist(), dtype=object)
-        columns[i] = _as_meant(pd.Categorical.from_codes(whole.indices.to_numpy(), categories))
+        codes = whole.indices.to_numpy()
+        columns[i] = _as_meant(pd.Categorical.from_codes(codes, categories, validate=False))
     return pd.DataFrame(columns, copy=False)
 
 

@@ -76,6 +76,13 @@ def first_rows(column: pd.Series) -> np.ndarray:
     return np.sort(first[first < len(codes)])
 
 
+def places_of_each(column: pd.Series, where: np.ndarray) -> list[tuple[str, np.ndarray]]:
+    """Each word of a column with its places among those in ``where``, the first word first."""
+    codes, words = distinct(column)
+    found = [(str(word), np.flatnonzero(where & (codes == i))) for i, word in enumerate(words)]
+    return sorted((pair for pair in found if len(pair[1])), key=lambda pair: pair[1][0])
+
+
 def words_of(column: pd.Series, function: Callable[[object], str]) -> pd.Series:
     """The words ``function`` makes of the cells of a column, as a categorical; blank where "".
 
@@ -84,9 +91,9 @@ def words_of(column: pd.Series, function: Callable[[object], str]) -> pd.Series:
     codes, uniques = distinct(column)
     words = [*(function(unique) for unique in uniques), function(None)]
     places = {word: i for i, word in enumerate(sorted(set(words) - {""}))}
-    to = np.array([places.get(word, -1) for word in words], dtype=np.int64)
+    to = np.array([places.get(word, -1) for word in words], dtype=np.int32)
     categories = pd.Index(list(places), dtype="str")
-    read = pd.Categorical.from_codes(to[codes], categories=categories)
+    read = pd.Categorical.from_codes(to[codes], categories=categories, validate=False)
     return pd.Series(read, index=column.index)
 
 

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.distinct import distinct
+from outcomes.cohort.distinct import distinct, places_of_each
 from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.limits import (
     CONTINUING,
@@ -227,20 +227,18 @@ def _left_over(x: np.ndarray, y: np.ndarray, low: float, high: float) -> float:
 def _one_way(rows: pd.DataFrame) -> Iterator[Suspicion]:
     """Sizes without a sign: nothing is ever negative where both directions are usual."""
     planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
-    codes, names = distinct(rows["movement"])
     least, rows_of, one_way = [], {}, []
-    there = planned != 0
-    for i, name in enumerate(names):
-        at = np.flatnonzero((codes == i) & there)
+    for name, places in places_of_each(rows["movement"], np.full(len(rows), True)):
+        at = places[planned[places] != 0]
         if not len(at):
             continue
         plans = planned[at]
         least.append(min(plans.min(), achieved[at].min()))
-        rows_of[str(name)] = len(at)
+        rows_of[name] = len(at)
         # a plan that is the same in all rows is a copied cell, and listed as such
         varied = plans.min() < plans.max()
         if least[-1] >= 0 and len(at) >= SUSPICIOUS_ROWS["column"] and varied:
-            one_way.append(str(name))
+            one_way.append(name)
     nowhere = all(low >= 0 for low in least)
     total = sum(rows_of.values())
     if nowhere and len(one_way) > 1 and total >= SUSPICIOUS_ROWS["cohort"]:

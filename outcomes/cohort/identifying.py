@@ -180,6 +180,8 @@ def short_dates(codes: Iterable[str]) -> list[str]:
     []
     """
     codes = list(codes)
+    if not _SIX.search("\n".join(codes)):
+        return []
     dated = [c for c in codes if any(_is_a_short_day(m) for m in _SIX.findall(c))]
     # Running numbers share their first digits, days of birth do not.
     apart = {_SIX.findall(c)[0][:4] for c in dated}
