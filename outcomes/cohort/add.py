@@ -386,7 +386,7 @@ def _counts(together: Together) -> pd.DataFrame:
     lines = []
     for name, table in together.tables.items():
         later = table.sieve.rows >= FILE_STEP
-        reason, carried = table.sieve.reason[later], _is_carried(table)[later]
+        reason, carried = table.sieve.reasons_of(later), _is_carried(table)[later]
         known = (reason == joining.KNOWN) | (_is_out(table)[later] & ~carried)
         lines.append(
             {

@@ -223,8 +223,9 @@ def _finish(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     others = [other for other in frame.columns if other not in names]
     frame = frame[names + others].reset_index(drop=True)
     moved = checks.derived(frame) if name == "movements" else {}
-    frame = frame.assign(**{n: cells.as_type(frame[n], t) for n, t in types.items() if n in frame})
-    return frame.drop(columns="row").assign(**moved, row=frame["row"]) if moved else frame
+    types = {n: dtype for n, dtype in types.items() if n in frame}
+    frame = cells.as_types(frame, types, moved)
+    return frame[[*frame.columns.drop("row"), "row"]] if moved else frame
 
 
 def _empty(name: str) -> pd.DataFrame:

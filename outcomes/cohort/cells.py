@@ -16,12 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.cohort.distinct import as_type, by_unique, distinct, where, words_of
+from outcomes.cohort.distinct import as_types, by_unique, distinct, first_rows, where, words_of
 from outcomes.domain.table_types import UNIT_WORDS, Code
 
 __all__ = [
-    "TROUBLE", "UNCALCULATED", "Numbers", "as_type", "blank_cells", "by_unique", "by_word", "clean_text",
-    "code_lookup", "distinct", "is_error", "numbers", "plain_code",
+    "TROUBLE", "UNCALCULATED", "Numbers", "as_types", "blank_cells", "by_unique", "by_word", "clean_text",
+    "code_lookup", "distinct", "first_rows", "is_error", "numbers", "plain_code", "plain_codes",
     "texts", "unit_written", "where", "word_key", "words_of",
 ]  # fmt: skip
 
@@ -180,7 +180,7 @@ def is_error(text: str) -> bool:
     >>> is_error("#DIV/0!"), is_error("#N/A"), is_error("#12")
     (True, True, False)
     """
-    return bool(_ERROR.fullmatch(text))
+    return text[:1] in "#Ee" and bool(_ERROR.fullmatch(text))
 
 
 def numbers(column: pd.Series) -> Numbers:
@@ -208,13 +208,13 @@ def numbers(column: pd.Series) -> Numbers:
     >>> list(read.trouble)
     ['', '', '', 'ambiguous', '', 'error']
     """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return _distinct_numbers(column)
     size = len(column)
     trouble = np.full(size, "", dtype=object)
     units = np.full(size, "", dtype=object)
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         values = column.to_numpy(dtype=float, na_value=np.nan).copy()
-    elif isinstance(column.dtype, pd.CategoricalDtype):
-        return _distinct_numbers(column)
     else:
         cells = column.to_numpy(object)
         kinds = list(map(type, cells))
@@ -257,11 +257,12 @@ def _read_rest(
     commas = _decimal_commas_only(words)
     # The plain ones in one call; float() alone would also take "1_000".
     quick = pd.to_numeric(pd.Series(words, dtype=object), errors="coerce").to_numpy(float)
+    plain = np.isfinite(quick) & (not commas)
     read = [
-        (value, "", "")
-        if np.isfinite(value) and not commas
-        else _read_number(word, unique, decimal_commas=commas)
-        for value, word, unique in zip(quick, words, uniques, strict=True)
+        (value, "", "") if fine else _read_number(word, unique, decimal_commas=commas)
+        for value, fine, word, unique in zip(
+            quick.tolist(), plain.tolist(), words, uniques, strict=True
+        )
     ]
     read.append((np.nan, "", ""))
     values[where] = np.array([r[0] for r in read], dtype=float)[codes]
@@ -270,10 +271,13 @@ def _read_rest(
 
 
 def _number_text(cell: object) -> str:
-    return clean_text(cell).translate(SIGNS).strip()
+    text = clean_text(cell)
+    return text if text.isascii() else text.translate(SIGNS).strip()
 
 
 def _decimal_commas_only(words: Sequence[str]) -> bool:
+    if not any("," in w for w in words):
+        return False
     marks = {"," if "," in w else "." for w in words if _settles_the_mark(w)}
     return marks == {","}
 
@@ -377,8 +381,15 @@ def plain_code(code: str) -> str:
     >>> plain_code("C 005"), plain_code("c5"), plain_code("C50")
     ('c5', 'c5', 'c50')
     """
-    text = re.sub(r"[\W_]+", "", code.casefold())
-    return re.sub(r"(?<!\d)0+(?=\d)", "", text)
+    return plain_codes([code])[0]
+
+
+def plain_codes(codes: Sequence[str]) -> list[str]:
+    """:func:`plain_code` of each of many codes, none of which holds a line break."""
+    if not codes:
+        return []
+    text = re.sub(r"[^\w\n]+|_+", "", "\n".join(codes).casefold())
+    return re.sub(r"(?<!\d)0+(?=\d)", "", text).split("\n")
 
 
 def code_lookup(codes: Sequence[Code]) -> dict[str, str]:

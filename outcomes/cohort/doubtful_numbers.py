@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from outcomes.cohort.distinct import distinct, places_of_each
 from outcomes.domain.limit_in_force import unit_of
 from outcomes.domain.limits import (
     CONTINUING,
@@ -86,14 +87,17 @@ def of_numbers(rows: pd.DataFrame) -> list[Suspicion]:
     """
     values = rows[["planned", "achieved"]].to_numpy(float)
     moved = np.isfinite(values).all(axis=1) & (values != 0).any(axis=1)
-    rows = rows if moved.all() else rows[moved]
+    rows = rows if moved.all() else rows[_COLUMNS][moved]
     with np.errstate(over="ignore", invalid="ignore"):  # numbers near the largest there is
         return [*_positions(rows), *_continuing(rows), *_one_way(rows)]
 
 
+_COLUMNS = ["patient", "tooth", "movement", "planned", "achieved", "course"]
+
+
 def scaled(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Planned and achieved in tolerances, so that mm and degrees can be added; each (n,)."""
-    codes, names = pd.factorize(rows["movement"])
+    codes, names = distinct(rows["movement"])
     sizes = np.array([*(TOLERANCE.get(unit_of(name) or "", np.nan) for name in names), np.nan])
     size = sizes[codes]
     return rows["planned"].to_numpy(float) / size, rows["achieved"].to_numpy(float) / size
@@ -143,10 +147,19 @@ def outside_share(planned: np.ndarray, achieved: np.ndarray) -> float:
     planned, achieved
         In tolerances, shape (n,).
     """
-    free = planned == 0
-    below, above = np.minimum(planned, 0) - achieved, achieved - np.maximum(planned, 0)
-    beyond = np.maximum(below, above) - np.where(free, OUTSIDE["unplanned"], OUTSIDE["planned"])
-    return float(np.maximum(beyond, 0).sum() / np.where(free, 1, np.abs(planned)).sum())
+    outside = plans = 0.0
+    for start in range(0, len(planned), _BLOCK):
+        p, a = planned[start : start + _BLOCK], achieved[start : start + _BLOCK]
+        free = p == 0
+        below, above = np.minimum(p, 0) - a, a - np.maximum(p, 0)
+        beyond = np.maximum(below, above) - np.where(free, OUTSIDE["unplanned"], OUTSIDE["planned"])
+        outside += np.maximum(beyond, 0).sum()
+        plans += np.where(free, 1, np.abs(p)).sum()
+    return float(outside / plans)
+
+
+#: Rows taken at a time: what is worked out between them stays in the cache of the processor.
+_BLOCK = 2**16
 
 
 def explained(planned: np.ndarray, achieved: np.ndarray) -> float:
@@ -214,19 +227,18 @@ def _left_over(x: np.ndarray, y: np.ndarray, low: float, high: float) -> float:
 def _one_way(rows: pd.DataFrame) -> Iterator[Suspicion]:
     """Sizes without a sign: nothing is ever negative where both directions are usual."""
     planned, achieved = rows["planned"].to_numpy(float), rows["achieved"].to_numpy(float)
-    codes, names = pd.factorize(rows["movement"])
     least, rows_of, one_way = [], {}, []
-    for i, name in enumerate(names):
-        at = np.flatnonzero((codes == i) & (planned != 0))
+    for name, places in places_of_each(rows["movement"], np.full(len(rows), True)):
+        at = places[planned[places] != 0]
         if not len(at):
             continue
         plans = planned[at]
         least.append(min(plans.min(), achieved[at].min()))
-        rows_of[str(name)] = len(at)
+        rows_of[name] = len(at)
         # a plan that is the same in all rows is a copied cell, and listed as such
         varied = plans.min() < plans.max()
         if least[-1] >= 0 and len(at) >= SUSPICIOUS_ROWS["column"] and varied:
-            one_way.append(str(name))
+            one_way.append(name)
     nowhere = all(low >= 0 for low in least)
     total = sum(rows_of.values())
     if nowhere and len(one_way) > 1 and total >= SUSPICIOUS_ROWS["cohort"]:

@@ -57,13 +57,14 @@ def head(sheet: Sheet) -> Headed:
         headings = match_headings(list(sheet.headings), table)
         body = sheet.cells
     rows = body.index.to_numpy() + (1 if sheet.headings is None else 2)
-    blank = np.ones(body.shape, dtype=bool)
+    blank = np.ones(body.shape, dtype=bool, order="F")
     for i in range(body.shape[1]):
         blank[:, i] = blank_cells(body.iloc[:, i])
     filled = ~blank.all(axis=1)
     if not filled.all():
         body, rows, blank = body.iloc[np.flatnonzero(filled)], rows[filled], blank[filled]
-    body = pd.DataFrame({i: _still_there(body[i]) for i in body}).set_axis(range(len(rows)), axis=0)
+    left = {i: _still_there(body[i]) for i in body}
+    body = pd.DataFrame(left, copy=False).set_axis(range(len(rows)), axis=0)
     return Headed(sheet, table, headings, body, rows, blank)
 
 
@@ -76,9 +77,11 @@ def _still_there(column: pd.Series) -> pd.Series:
     if not isinstance(column.dtype, pd.CategoricalDtype):
         return column
     codes, categories = column.cat.codes.to_numpy(), column.cat.categories
-    used = np.bincount(codes[codes >= 0], minlength=len(categories)) > 0
+    used = np.zeros(len(categories) + 1, dtype=bool)
+    used[codes] = True
+    used = used[:-1]
     if used.all():
         return column
-    to = np.append(np.cumsum(used) - 1, -1)
-    left = pd.Categorical.from_codes(to[codes], categories=categories[used])
+    to = np.append(np.cumsum(used) - 1, -1).astype(codes.dtype)
+    left = pd.Categorical.from_codes(to[codes], categories=categories[used], validate=False)
     return pd.Series(left, index=column.index)

@@ -180,6 +180,8 @@ def short_dates(codes: Iterable[str]) -> list[str]:
     []
     """
     codes = list(codes)
+    if not _SIX.search("\n".join(codes)):
+        return []
     dated = [c for c in codes if any(_is_a_short_day(m) for m in _SIX.findall(c))]
     # Running numbers share their first digits, days of birth do not.
     apart = {_SIX.findall(c)[0][:4] for c in dated}
@@ -274,7 +276,7 @@ def _note(live: pd.DataFrame, sieve: Sieve, name: str, where: np.ndarray, proble
 
 def _look_at_codes(live: pd.DataFrame, sieve: Sieve, seen: set[str]) -> None:
     """Codes of patients that are names, addresses or hold a date; each code once."""
-    first = live.drop_duplicates("patient")
+    first = live[["patient", "row"]].iloc[cells.first_rows(live["patient"])]
     turned = {v for f in sieve.found for v in f.loc[f["problem"].str.startswith(DATED), "value"]}
     first = first[~first["patient"].isin(seen | turned)]
     seen.update(first["patient"])

@@ -41,7 +41,7 @@ def _lines(name: str, table: Typed) -> list[list[object]]:
         seen = np.bincount(codes[where] + 1, minlength=len(patients) + 1)[1:] > 0
         return [name, step, why, int(where.sum()), int(seen.sum())]
 
-    reasons = Counter(sieve.reason[~kept].tolist()).most_common()
+    reasons = Counter(sieve.reasons_of(~kept).tolist()).most_common()
     analysed = {"": kept}
     if name == "movements":
         unplanned = table.frame["planned"].astype(float).to_numpy() == 0
@@ -59,7 +59,11 @@ def excluded(tables: dict[str, Typed]) -> pd.DataFrame:
     for name, table in tables.items():
         out = ~table.sieve.kept
         part = table.named.frame[out].astype(object).map(_as_typed)
-        labels = {"table": name, "row": table.sieve.rows[out], "reason": table.sieve.reason[out]}
+        labels = {
+            "table": name,
+            "row": table.sieve.rows[out],
+            "reason": table.sieve.reasons_of(out),
+        }
         clash = {column: f"{column}_given" for column in part.columns if column in labels}
         parts.append(pd.DataFrame(labels).join(part.rename(columns=clash).reset_index(drop=True)))
     parts = [part for part in parts if len(part)]

@@ -71,7 +71,7 @@ class Named:
         codes = written.cat.codes.to_numpy().astype(np.int64)
         out = np.flatnonzero(~self.sieve.kept)
         no_record = (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW)
-        codes[out[[reason in no_record for reason in self.sieve.reason[out]]]] = -1
+        codes[out[[reason in no_record for reason in self.sieve.reasons_of(out)]]] = -1
         return codes, written.cat.categories.tolist()
 
     @property

@@ -60,7 +60,11 @@ class Sieve:
     @property
     def reason(self) -> np.ndarray:
         """Why each row is set aside, ``""`` for one that is kept; (n,)."""
-        return np.array(self._reasons, dtype=object)[self._which]
+        return self.reasons_of(slice(None))
+
+    def reasons_of(self, where: np.ndarray | slice) -> np.ndarray:
+        """Why the rows in ``where`` are set aside, as ``reason[where]``."""
+        return np.array(self._reasons, dtype=object)[self._which[where]]
 
     def set_aside_for(self, reason: str) -> np.ndarray:
         """True for each row set aside for a reason; (n,)."""

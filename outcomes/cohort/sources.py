@@ -10,6 +10,7 @@ import datetime as dt
 import hashlib
 import io
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -112,12 +113,13 @@ def read_source(path: str | Path) -> Source:
 
 def source_of(name: str, data: bytes) -> Source:
     """The content of one file of that name, as :func:`read_source` gives it."""
-    sha256 = hashlib.sha256(data).hexdigest()
-    try:
-        sheets, found, invented = _read_file(name, Path(name).suffix.lower(), data)
-    except Unreadable as error:
-        return Source(name, sha256, found=(_stopped("movements", name, error),))
-    return Source(name, sha256, sheets, tuple(found), invented)
+    with ThreadPoolExecutor(1) as beside:
+        digest = beside.submit(hashlib.sha256, data)
+        try:
+            sheets, found, invented = _read_file(name, Path(name).suffix.lower(), data)
+        except Unreadable as error:
+            sheets, found, invented = {}, [_stopped("movements", name, error)], False
+    return Source(name, digest.result().hexdigest(), sheets, tuple(found), invented)
 
 
 def bytes_at(path: Path) -> bytes:

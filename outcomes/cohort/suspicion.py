@@ -102,7 +102,7 @@ def lost_rows(
     if "movements" not in tables or "lost" in answered:
         return []
     sieve = tables["movements"].sieve
-    rows_of = Counter(sieve.reason[~sieve.kept].tolist())
+    rows_of = Counter(sieve.reasons_of(~sieve.kept).tolist())
     none = (EXAMPLE_ROW, HEADINGS_ROW, TOTALS_ROW, COPY, *TWICE)
     records = len(sieve.rows) - sum(rows_of.pop(reason, 0) for reason in none)
     lost = sum(rows_of.values()) - sum(rows_of[reason] for reason in (NOT_MEASURED, STOPPED))

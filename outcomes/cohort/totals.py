@@ -21,14 +21,19 @@ def total_word(text: str) -> str:
     >>> total_word("Mittelwert:"), total_word("Mean (SD)"), total_word("Max"), total_word("P7")
     ('only', 'only', 'also', '')
     """
+    words = _words(text)
+    if not words or not words <= _ALL:
+        return ""
+    return "only" if words & _ONLY else "also"
+
+
+def _words(text: str) -> set[str]:
+    """The words of a text, in small letters without accents."""
     plain = text.casefold()
     if not plain.isascii():
         parts = unicodedata.normalize("NFKD", plain)
         plain = "".join(letter for letter in parts if not unicodedata.combining(letter))
-    words = set(re.findall(r"[^\W\d_]+", plain))
-    if not words or not words <= _ALL:
-        return ""
-    return "only" if words & _ONLY else "also"
+    return set(re.findall(r"[^\W\d_]+", plain))
 
 
 def names_total(text: str) -> bool:
@@ -54,7 +59,8 @@ def set_totals_aside(frame: pd.DataFrame, table: TableSchema, sieve: Sieve) -> N
     """
     key = [name for name in table.key if name in frame]
     worded = [name for name in frame if not _numbers(frame[name])]
-    if not any(_total_word(cell) for name in worded for cell in cells.distinct(frame[name])[1]):
+    found = [cell for name in worded for cell in cells.distinct(frame[name])[1]]
+    if not _words("\n".join(cell for cell in found if isinstance(cell, str))) & _ALL:
         return
     said = {str(name): cells.by_unique(frame[name], _total_word) for name in worded}
     named = np.any([words != "" for words in said.values()], axis=0)

@@ -93,7 +93,7 @@ def _typed_columns(raw: Named) -> pd.DataFrame:
         elif column.required:
             typed[column.name] = pd.Series(np.nan, index=raw.frame.index, dtype=object)
     names = [c.name for c in raw.table.columns if c.name in typed]
-    frame = pd.DataFrame({name: typed[name] for name in names}, index=raw.frame.index)
+    frame = pd.DataFrame({name: typed[name] for name in names}, index=raw.frame.index, copy=False)
     for name in raw.extras:
         frame[name] = _extra(raw, name)
     frame["row"] = raw.sieve.rows

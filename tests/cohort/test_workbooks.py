@@ -7,7 +7,8 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from outcomes.cohort.books import archive, xls, xlsb, xlsx
+from outcomes.cohort.books import archive, pages, xls, xlsb, xlsx
+from outcomes.cohort.books.marks import Marks
 from outcomes.cohort.books.pages import read_pages
 from outcomes.cohort.read import read_cohort
 from outcomes.cohort.sources import pages_at
@@ -35,6 +36,16 @@ def test_error_cells_truths_and_dates_are_told_from_blank_ones(messy):
     errors = messy.problems.query("problem.str.contains('spreadsheet error')")["value"]
     assert errors.tolist() == ["#DIV/0!", "#N/A"]
     assert adds_up(messy)
+
+
+def test_error_cells_may_stand_beyond_all_values():
+    marks = Marks(instead=((0, 1, "#REF!"), (2, 3, "#N/A")))
+    cells = pages._with_marks(pages._frame([["patient", ""], ["P1", "36"]]), marks)
+    assert cells.to_numpy().tolist() == [
+        ["patient", "#REF!", "", ""],
+        ["P1", "36", "", ""],
+        ["", "", "", "#N/A"],
+    ]
 
 
 def test_values_and_results_of_formulas_are_read_in_every_format(messy):

@@ -15,7 +15,7 @@ from outcomes.cohort.mapping.apply import mapped_sheet
 from outcomes.cohort.mapping.propose import Draft, draft
 from outcomes.cohort.sources import Source
 from outcomes.errors import OutcomesError
-from tests.fuzz.reading import checked, run
+from tests.fuzz.reading import Put, checked, run
 
 HEADS = [
     "patient", "Pat.-Nr.", "tooth", "Zahn", "dent", "movement", "Bewegung", "planned", "geplant",
@@ -114,7 +114,7 @@ def _mapped(
     written = sum(1 for row in sheet.cells.itertuples(index=False) if any(_filled(c) for c in row))
     source = Source("random", "", {"movements": sheet}, mapping=known.mapping)
     cohort = build(source, None, strict=False, invented=True)
-    checked(cohort, (written, None))
+    checked(cohort, Put(written))
     return "read" if len(cohort.movements) else "nothing left"
 
 

@@ -14,16 +14,19 @@ import signal
 import sys
 import time
 import traceback
+import warnings
 import zipfile
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from outcomes.cohort.build import build
-from outcomes.cohort.cells import clean_text
+from outcomes.cohort.cells import BLANK_WORDS, clean_text
+from outcomes.cohort.problems import shown
 from outcomes.cohort.read import from_frames
 from outcomes.cohort.records import Cohort
 from outcomes.cohort.sources import source_of
@@ -37,8 +40,20 @@ FILES = Path(__file__).parents[1] / "cohort" / "files"
 #: Seconds of processor time for one input; more is a hang.
 LIMIT = 20
 
-Known = tuple[int, Counter[str] | None] | None
-"""Rows put in that are not blank, and the patients written in them; None where not known."""
+
+@dataclass(frozen=True)
+class Put:
+    """What was written into a table: rows that are not blank, patients and cells, if known.
+
+    ``cells`` are heading and cell of each, by row as a spreadsheet shows it.
+    """
+
+    rows: int
+    patients: Counter[str] | None = None
+    cells: dict[int, list[tuple[str, object]]] = field(default_factory=dict)
+
+
+Known = Put | None
 
 Input = tuple[str, Callable[[], Cohort], Known]
 """Kind, how to read it, and what it holds."""
@@ -112,39 +127,56 @@ def _patients(head: list[str], rows: list[list[object]]) -> Counter[str] | None:
     return Counter(clean_text(as_meant(text)) for text in texts)
 
 
+def _cells(
+    head: list[str], rows: list[list[object]], first: int
+) -> dict[int, list[tuple[str, object]]]:
+    """Heading and cell of all that is written, by row; ``first`` is that of the first record."""
+    return {first + i: list(zip(head, row, strict=True)) for i, row in enumerate(rows)}
+
+
 def frames(rng: random.Random) -> Input:
     """A table given as a frame, with cells of any type."""
     head, rows = _table(rng, values=True)
     frame = pd.DataFrame(rows, columns=head, dtype=object)
     if rng.random() < 0.3:
         frame = frame.convert_dtypes() if rng.random() < 0.5 else frame.infer_objects()
+    given = [list(row) for row in frame.astype(object).itertuples(index=False, name=None)]
     notation = rng.choice([None, "fdi", "universal", "quadrant"])
     return (
         "frame",
         lambda: from_frames(frame, notation=notation, strict=False),
-        (_filled(rows), None) if len(head) else None,
+        Put(_filled(rows), None, _cells(head, given, 2)) if len(head) else None,
     )
 
 
-def _written(rng: random.Random, head: list[str], rows: list[list[object]]) -> bytes:
+def _written(
+    rng: random.Random, head: list[str], rows: list[list[object]]
+) -> tuple[bytes, dict[int, list[tuple[str, object]]]]:
+    """A text file, and the cells in it."""
     separator = rng.choice([",", ";", "\t", "|"])
     end = rng.choice(["\n", "\r\n"])
 
-    def line(cells: list[object]) -> str:
-        texts = [clean_text(c) if not isinstance(c, str) else c for c in cells]
-        texts = [t.replace("\x00", "").replace("\r", " ") for t in texts]
-        return separator.join('"' + t.replace('"', '""') + '"' for t in texts)
+    def shown(cell: object) -> str:
+        text = cell if isinstance(cell, str) else clean_text(cell)
+        return text.replace("\x00", "").replace("\r", " ")
 
-    lines = ["a title"] * rng.randrange(0, 2) + [line(head), *(line(r) for r in rows)]
+    def line(cells: list[str]) -> str:
+        return separator.join('"' + t.replace('"', '""') + '"' for t in cells)
+
+    title = ["a title"] * rng.randrange(0, 2)
+    texts = [[shown(cell) for cell in row] for row in rows]
+    lines = [*title, line(head), *(line(r) for r in texts)]
     codes = ["utf-8", "utf-8-sig", "utf-16", "utf-16-le"]
-    return (end.join(lines) + end * rng.randrange(0, 3)).encode(rng.choice(codes), "replace")
+    data = (end.join(lines) + end * rng.randrange(0, 3)).encode(rng.choice(codes), "replace")
+    meant: list[list[object]] = [[as_meant(text) for text in row] for row in texts]
+    return data, _cells(head, meant, len(title) + 2)
 
 
 def delimited(rng: random.Random) -> Input:
     """A table written as text, in any encoding and with any separator."""
     head, rows = _table(rng, values=False)
-    data = _written(rng, head, rows)
-    known: Known = (_filled(rows), _patients(head, rows)) if len(head) >= 4 else None
+    data, cells = _written(rng, head, rows)
+    known = Put(_filled(rows), _patients(head, rows), cells) if len(head) >= 4 else None
     return "text", lambda: _read("x.csv", data), known
 
 
@@ -173,7 +205,7 @@ def damaged_text(rng: random.Random) -> Input:
     if rng.random() < 0.2:
         data = rng.randbytes(rng.randrange(0, 300))
     else:
-        data = _damaged(rng, _written(rng, *_table(rng, values=False)))
+        data = _damaged(rng, _written(rng, *_table(rng, values=False))[0])
     strict = rng.random() < 0.8
     return "damaged text", lambda: _read("x.csv", data, strict=strict), None
 
@@ -211,7 +243,8 @@ def _read(name: str, data: bytes, *, strict: bool = False) -> Cohort:
 
 def checked(cohort: Cohort, known: Known) -> None:
     """Hold a cohort against what must be true of any; AssertionError says what is not."""
-    records, patients = known or (None, None)
+    known = known or Put(-1)
+    records, patients = known.rows, known.patients
     if patients is not None:
         out = cohort.excluded[cohort.excluded["table"] == "movements"].get("patient", [])
         found = Counter(clean_text(p) for p in [*cohort.movements["patient"], *out])
@@ -228,7 +261,7 @@ def checked(cohort: Cohort, known: Known) -> None:
         assert len(kept) == steps["analysed"], "rows analysed are not those of the ledger"
         assert len(lost) == steps["excluded"], "rows excluded are not those of the ledger"
         assert len({*lost, *kept}) == len(lost) + len(kept), "a row stands in two places"
-        if table == "movements" and records is not None:
+        if table == "movements" and records >= 0:
             assert steps["read"] == records, f"{records} rows put in, {steps['read']} counted"
     assert "" not in set(cohort.excluded["reason"]), "a row was set aside without a reason"
     moved = cohort.movements
@@ -237,6 +270,60 @@ def checked(cohort: Cohort, known: Known) -> None:
     assert set(moved["tooth"].tolist()) <= set(FDI_TEETH), "a tooth that is none was kept"
     assert set(moved["movement"].tolist()) <= set(MOVEMENTS), "a movement that is none was kept"
     assert "" not in set(cohort.problems["remedy"]), "a problem without a remedy"
+    lost_cells = unseen(cohort, known.cells)
+    assert not lost_cells, f"cells that nothing shows: {lost_cells[:3]}"
+
+
+def unseen(
+    cohort: Cohort, cells: dict[int, list[tuple[str, object]]]
+) -> list[tuple[int, str, object]]:
+    """Row, heading and cell of what was written in movements and is nowhere to be seen.
+
+    A cell is seen if its row, kept or set aside, holds it; if a column of the schema was read from
+    it (a number must be that number); if a problem shows it; or if one tells of its column.
+    """
+    of_row = {}
+    for frame in (cohort.excluded, cohort.unmeasured, cohort.movements):
+        if "table" in frame:
+            frame = frame[frame["table"] == "movements"]
+        of_row.update(dict(zip(frame["row"].tolist(), frame.to_dict("records"), strict=True)))
+    problems = cohort.problems.to_dict("records")
+    listed = {(p["row"], p["value"]) for p in problems}
+    of_column = {(p["column"], p["value"]) for p in problems}
+    # What is said of a column as a whole names it, or quotes its heading.
+    whole = {p["column"] for p in problems if pd.isna(p["row"])}
+    said = " ".join(p["problem"] for p in problems if pd.isna(p["row"]))
+    found = []
+    for row, written in cells.items():
+        if all(clean_text(cell) == "" for _, cell in written):
+            continue
+        holds = of_row[row]
+        texts = {clean_text(value) for value in holds.values()}
+        for place, (head, cell) in enumerate(written, 1):
+            text = clean_text(cell)
+            seen = text in texts or shown(cell) in ("", *(v for at, v in listed if at == row))
+            name = next((n for n, heads in HEADS.items() if head in heads), head)
+            seen = seen or (name, shown(cell)) in of_column or name in whole or repr(head) in said
+            seen = seen or (not head and f"column {place} have no heading" in said)
+            if not seen and ("reason" in holds or not _read_as(name, text, holds.get(name))):
+                found.append((row, head, cell))
+    return found
+
+
+def _read_as(name: str, text: str, value: object) -> bool:
+    """Whether a value is what a column holds of a cell."""
+    if clean_text(value) == "" or text.casefold() in BLANK_WORDS:
+        return text.casefold() in BLANK_WORDS
+    if name == "tooth":  # in another notation another number
+        return True
+    try:
+        return bool(np.isclose(float(text), float(str(value)), rtol=1e-12))
+    except ValueError:
+        return name in READ or isinstance(value, dt.date | float)
+
+
+#: Columns of the schema whose cells become a number or a word of the schema.
+READ = {c.name for c in TABLES["movements"].columns if c.kind != "identifier"}
 
 
 MAKERS = [(frames, 10), (delimited, 15), (damaged_text, 40), (damaged_workbook, 35)]
@@ -248,7 +335,9 @@ def one(seed: int) -> tuple[str, str]:
     makers, weights = zip(*MAKERS, strict=True)
     kind, read, known = rng.choices(makers, weights)[0](rng)
     try:
-        cohort = read()
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            cohort = read()
         checked(cohort, known)
     except OutcomesError:
         return kind, ""

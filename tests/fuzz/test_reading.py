@@ -33,11 +33,27 @@ def test_a_lost_row_a_lost_code_and_a_lost_reason_are_noticed():
         columns=["patient", "tooth", "movement", "planned", "achieved"],
     )
     cohort = from_frames(frame)
-    reading.checked(cohort, (2, Counter(["P1", "007"])))
+    reading.checked(cohort, reading.Put(2, Counter(["P1", "007"])))
     with pytest.raises(AssertionError, match="3 rows put in, 2 counted"):
-        reading.checked(cohort, (3, None))
+        reading.checked(cohort, reading.Put(3))
     with pytest.raises(AssertionError, match="patients put in and found differ"):
-        reading.checked(cohort, (2, Counter(["P1", "7"])))
+        reading.checked(cohort, reading.Put(2, Counter(["P1", "7"])))
     cohort.excluded["reason"] = ""
     with pytest.raises(AssertionError, match="without a reason"):
         reading.checked(cohort, None)
+
+
+def test_a_lost_cell_and_a_changed_number_are_noticed():
+    frame = pd.DataFrame(
+        [["P1", "UR3", "tip", 5, 2, "early"], ["P2", "UL3", "tip", "x", None, ""]],
+        columns=["patient", "tooth", "movement", "planned", "achieved", "note"],
+    )
+    cells = {2 + i: list(row.items()) for i, row in enumerate(frame.to_dict("records"))}
+    cohort = from_frames(frame, notation="quadrant")
+    reading.checked(cohort, reading.Put(2, None, cells))
+    cells[2][5] = ("note", "late")
+    assert reading.unseen(cohort, cells) == [(2, "note", "late")]
+    cells[2][5] = ("", "early")
+    cells[2][3] = ("planned", "5.5")
+    cells[3][3] = ("planned", "y")
+    assert reading.unseen(cohort, cells) == [(2, "planned", "5.5"), (3, "planned", "y")]

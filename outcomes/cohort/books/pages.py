@@ -138,8 +138,9 @@ def _with_marks(cells: pd.DataFrame, marks: Marks) -> pd.DataFrame:
         return cells
     rows = max(len(cells), 1 + max(row for row, _, _ in marks.instead))
     width = max(cells.shape[1], 1 + max(column for _, column, _ in marks.instead))
-    cells = cells.reindex(index=range(rows), columns=range(width), fill_value="")
-    columns = {i: cells[i].to_numpy(object).copy() for i in range(width)}
+    columns = {i: np.full(rows, "", dtype=object) for i in range(width)}
+    for i in cells:
+        columns[i][: len(cells)] = cells[i].to_numpy(object)
     for row, column, text in marks.instead:
         columns[column][row] = text
     return pd.DataFrame({i: pd.Series(v, dtype=object) for i, v in columns.items()})
