@@ -41,8 +41,8 @@ def test_the_wheel_holds_data_and_nothing_of_the_machine(wheel):
             "build/templates/page.html.j2",
             "build/templates/report/index.html.j2",
             "files/templates/shared.css",
-            "overcorrection/templates/plan_sheet.css",
-            "overcorrection/templates/plan_sheet.html.j2",
+            "sheet/templates/sheet.css",
+            "sheet/templates/sheet.html.j2",
         ):
             assert f"outcomes/reports/{name}" in names
         assert not [name for name in names if "checkpoint" in name or "__pycache__" in name]

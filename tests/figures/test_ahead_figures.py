@@ -78,8 +78,8 @@ def test_alt_text_says_what_was_expected_and_what_the_scan_showed():
 def test_directions_stand_below_both_signs_crown_and_root():
     (ax,) = prediction_fan(seen(course(31, 1, 0.0, -0.6, "torque", "degree")))
     words = ax.get_xlabel().replace("\n", " ")
-    assert "+ labial crown torque, root lingually" in words
-    assert "− lingual crown torque, root labially" in words
+    assert "+ crown labially, root lingually" in words
+    assert "− crown lingually, root labially" in words
     assert ax.get_title() == "" or "°" in ax.get_title()
 
 

@@ -110,7 +110,8 @@ def test_directions_of_the_same_kind_at_the_cut(p, shown):
     (said,) = words.directions(found(direction_fits={"vertical": direction_fit(p)}))
     if shown:
         assert said.startswith(
-            "Vertical movement of incisors: extrusion and intrusion differ by 12 percentage points"
+            "Vertical movement of incisors: extrusion (crown and root away from the gum) and "
+            "intrusion (crown and root towards the gum) differ by 12 percentage points"
         )
     else:
         assert said.endswith("(1 compared; p values adjusted for their number).")
