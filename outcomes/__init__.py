@@ -63,6 +63,7 @@ _WHERE = {
     "courses_needed": "outcomes.clinical.courses_needed",
     "tooth_rates": "outcomes.rates.pooling",
     "Expectation": "outcomes.predictive.expect",
+    "Priors": "outcomes.predictive.priors",
     "expect": "outcomes.predictive.expect",
     "expect_all": "outcomes.predictive.expect",
     "prior_weight": "outcomes.predictive.prior_weight",

@@ -166,8 +166,10 @@ def test_aims_open_a_deep_bite_and_close_an_open_one(cohort):
     teeth = asked(cohort).teeth.query("option == 'incisors and molars' and plan == 'as aimed'")
     ways = teeth.groupby("group")["direction"].unique().str[0].to_dict()
     assert ways == {
-        "upper_incisor": "intrusion", "lower_incisor": "intrusion",
-        "upper_molar": "extrusion", "lower_molar": "extrusion",
+        "upper_incisor": "intrusion, crown and root towards the gum",
+        "lower_incisor": "intrusion, crown and root towards the gum",
+        "upper_molar": "extrusion, crown and root away from the gum",
+        "lower_molar": "extrusion, crown and root away from the gum",
     }  # fmt: skip
     assert sorted(teeth[teeth["group"] == "upper_molar"]["tooth"]) == list(MOLARS)
 
