@@ -373,7 +373,7 @@ def _notes(
         )
     if known and read is None and plan is None:
         within = len(done[done["state"] == WITHIN])
-        if within:
+        if within and unknown.empty:
             said.append(f"Nothing is left to plan: {counted(within, 'movement')} within tolerance.")
     if read is not None and known:
         left = done[done["state"] == LEFT]

@@ -66,7 +66,9 @@ def _note(row: Any, last_course: int) -> str:
         text = f"{'Course' if one else 'Courses'} {row.which} {'has' if one else 'have'} no result "
         said.append(text + "that can be followed: what is left is not known.")
         if row.left == row.left:
-            said.append(f"After course {row.last}, {size(row.left, row.unit)} was left.")
+            back = " the other way" if row.left * row.latest_aim < 0 else ""
+            was = size(abs(row.left), row.unit)
+            said.append(f"After course {row.last}, {was} was left{back}.")
     elif row.state == LEFT:
         if row.last < last_course:
             text = f"No record in course {last_course}: this is the state after course {row.last}."

@@ -129,7 +129,8 @@ def _bite(
             seed=seed,
         )
     except CannotAnswer as error:
-        return None, str(error)
+        reason = str(error).split(":")[0].rstrip(".")
+        return None, f"{reason}: no way to reach one is given."
     return found, ""
 
 

@@ -186,7 +186,7 @@ def _holds(course: NextCourse, code: str) -> list[Section]:
 _SO_FAR = {
     "Tooth": _TOOTH,
     WAY: _WAY,
-    "Left": 27,
+    "Left": 32,
     "Reached": 20,
     "Courses measured": 15,
     "Not measured": 15,

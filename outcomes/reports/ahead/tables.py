@@ -49,7 +49,7 @@ def so_far(frame: pd.DataFrame) -> pd.DataFrame:
     --------
     >>> row = {"tooth": 31, "movement": "vertical", "unit": "mm", "first_aim": -2.0,
     ...     "latest_aim": -2.0, "planned_total": -3.0, "reached": -1.2, "left": -0.8, "courses": 1,
-    ...     "not_measured": 0, "note": ""}
+    ...     "last": 1, "not_measured": 0, "note": ""}
     >>> so_far(pd.DataFrame([row]))["Left"][0].replace(NBSP, " ")
     '0.80 mm'
     """
@@ -63,13 +63,22 @@ def so_far(frame: pd.DataFrame) -> pd.DataFrame:
                 "Latest aim": way.size(row.latest_aim),
                 "Planned in all": way.size(row.planned_total),
                 "Reached": way.size(row.reached),
-                "Left": "not known" if pd.isna(row.left) else way.size(row.left),
+                "Left": _left(row, way),
                 "Courses measured": _count(row.courses),
                 "Not measured": _count(row.not_measured),
-                "Note": str(row.note) or BLANK,
+                "Note": str(row.note) if row.note and pd.notna(row.left) else BLANK,
             }
         )
     return _table(rows, frame)
+
+
+def _left(row: Any, way: Way) -> str:
+    """What is left; where that is not known, what was left when it was last measured."""
+    if pd.notna(row.left):
+        return way.size(row.left)
+    then = row.latest_aim - row.reached
+    after = "" if pd.isna(then) else f"; {way.size(then)} after course {count(row.last)}"
+    return f"not known{after}"
 
 
 def expected(frame: pd.DataFrame) -> pd.DataFrame:

@@ -143,6 +143,12 @@ def aim_sentences(plan: Plan) -> list[list[str]]:
     ]
 
 
+def plan_notes(plan: Plan) -> list[str]:
+    """What is said beside the rows of a plan, each sentence once with the rows it is about."""
+    names = row_names(plan.aims["tooth"].tolist(), plan.aims["movement"].tolist())
+    return list(numbered(zip(names, aim_sentences(plan), strict=True))[0])
+
+
 def how_to_read(plan: Plan) -> list[str]:
     """What the columns of a plan mean, with the limits in force."""
     limits = plan.limits
