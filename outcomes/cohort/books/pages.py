@@ -139,7 +139,7 @@ def _with_marks(cells: pd.DataFrame, marks: Marks) -> pd.DataFrame:
     rows = max(len(cells), 1 + max(row for row, _, _ in marks.instead))
     width = max(cells.shape[1], 1 + max(column for _, column, _ in marks.instead))
     columns = {i: np.full(rows, "", dtype=object) for i in range(width)}
-    for i in cells:
+    for i in range(cells.shape[1]):
         columns[i][: len(cells)] = cells[i].to_numpy(object)
     for row, column, text in marks.instead:
         columns[column][row] = text
