@@ -169,7 +169,9 @@ def blank_cells(column: pd.Series) -> np.ndarray:
 def _is_blank(cell: object) -> bool:
     if type(cell) is float:
         return cell != cell
-    return not (type(cell) is str and cell[:1].isalnum()) and clean_text(cell) == ""
+    if type(cell) is str and (cell[:1].isalnum() or cell[-1:].isalnum()):
+        return False
+    return clean_text(cell) == ""
 
 
 def is_error(text: str) -> bool:

@@ -199,7 +199,7 @@ def movements(frame: pd.DataFrame, sieve: Sieve) -> None:
             f"Both are changes from the start of the course, along the same axis. {LOOK}",
         )
     _same_numbers(frame, sieve)
-    _swapped_units(frame, unit, sieve)
+    _swapped_units(frame, sieve)
     if sieve.kept.any() and not np.any(planned[sieve.kept] != 0):
         sieve.note(
             "planned",
@@ -245,7 +245,7 @@ def _same_numbers(frame: pd.DataFrame, sieve: Sieve) -> None:
                 )
 
 
-def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
+def _swapped_units(frame: pd.DataFrame, sieve: Sieve) -> None:
     """Millimetres where degrees belong, or the other way round: by movement, and by tooth."""
     size = frame["planned"].abs().to_numpy(float)
     planned = sieve.kept & (size > 0)
@@ -272,9 +272,9 @@ def _swapped_units(frame: pd.DataFrame, unit: np.ndarray, sieve: Sieve) -> None:
     large = planned & (size > EXPECTED_SIZE["mm"])
     if not large.any():
         return
-    large[large] = unit[large] == "mm"
+    large &= cells.where(frame["movement"], lambda name: _unit(name) == "mm")
     small = planned & (size < TOLERANCE["mm"])
-    small[small] = unit[small] == "degree"
+    small &= cells.where(frame["movement"], lambda name: _unit(name) == "degree")
     if large.any() and small.any():
         place = ["patient", "tooth", "course"]
         of_large = pd.MultiIndex.from_frame(frame.loc[large, place])

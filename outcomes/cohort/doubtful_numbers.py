@@ -87,11 +87,13 @@ def of_numbers(rows: pd.DataFrame) -> list[Suspicion]:
     """
     values = rows[["planned", "achieved"]].to_numpy(float)
     moved = np.isfinite(values).all(axis=1) & (values != 0).any(axis=1)
-    rows = rows if moved.all() else rows[_COLUMNS][moved]
+    if not moved.all():
+        rows = rows[_COLUMNS if _several_courses(rows) else _COLUMNS[2:]][moved]
     with np.errstate(over="ignore", invalid="ignore"):  # numbers near the largest there is
         return [*_positions(rows), *_continuing(rows), *_one_way(rows)]
 
 
+#: Columns looked at; the first two only where there are several courses.
 _COLUMNS = ["patient", "tooth", "movement", "planned", "achieved", "course"]
 
 
@@ -195,7 +197,7 @@ def continuing(rows: pd.DataFrame) -> tuple[int, float]:
         counting (achieved - before = rate * (planned - before), before being what the course
         before achieved) over those left if it began at zero (achieved = rate * planned).
     """
-    if not len(rows) or rows["course"].min() == rows["course"].max():
+    if not _several_courses(rows):
         return 0, 1.0
     planned, achieved = scaled(rows)
     key = ["patient", "tooth", "movement"]
@@ -213,6 +215,10 @@ def continuing(rows: pd.DataFrame) -> tuple[int, float]:
     anew = _left_over(p, a, 0.5 * rate, 1.1 * rate)
     on = _left_over(p - a0, a - a0, 0.05, 1.0)
     return len(both), on / anew if anew > 0 else 1.0
+
+
+def _several_courses(rows: pd.DataFrame) -> bool:
+    return len(rows) > 0 and bool(rows["course"].min() != rows["course"].max())
 
 
 def _left_over(x: np.ndarray, y: np.ndarray, low: float, high: float) -> float:

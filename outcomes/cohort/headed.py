@@ -77,9 +77,8 @@ def _still_there(column: pd.Series) -> pd.Series:
     if not isinstance(column.dtype, pd.CategoricalDtype):
         return column
     codes, categories = column.cat.codes.to_numpy(), column.cat.categories
-    used = np.zeros(len(categories) + 1, dtype=bool)
-    used[codes] = True
-    used = used[:-1]
+    there = codes if codes.min(initial=0) >= 0 else codes[codes >= 0]
+    used = np.bincount(there, minlength=len(categories)) > 0
     if used.all():
         return column
     to = np.append(np.cumsum(used) - 1, -1).astype(codes.dtype)

@@ -187,7 +187,7 @@ def _signed_teeth(table: Typed) -> Iterator[Suspicion]:
     raw = table.named.frame
     if "tooth" not in raw:
         return
-    signed = cells.by_unique(raw["tooth"], _is_signed).astype(bool) & table.named.live
+    signed = cells.where(raw["tooth"], _is_signed) & table.named.live
     if signed.any():
         first = int(np.argmax(signed))
         yield ask(

@@ -366,6 +366,11 @@ def test_a_column_and_a_kind_of_number_cannot_be_the_same():
     assert Mapping((part,), kinds={"after": "achieved", "other": ""})
     with pytest.raises(InputError, match="planned is a column, and a kind of number too"):
         Mapping((part,), kinds={"before": "planned", "after": "achieved"})
+    wide = {"tip": Wide("kind", movement="tip"), "tip plan": Wide("planned", movement="tip")}
+    part = Part("", (1,), {"p": "patient", "t": "tooth", "k": "kind"}, wide)
+    assert Mapping((part,), kinds={"after": "achieved", "other": ""})
+    with pytest.raises(InputError, match="planned is a column, and a kind of number too"):
+        Mapping((part,), kinds={"before": "planned", "after": "achieved"})
 
 
 TEXT = st.text(

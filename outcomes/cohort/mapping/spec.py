@@ -194,7 +194,7 @@ def _wrong(mapping: Mapping) -> list[str]:
             f"part {i}{f' ({part.sheet})' if part.sheet else ''}: {w}" for w in _wrong_in(part)
         ]
         if "kind" in part.columns.values():
-            both = set(part.columns.values()) & set(mapping.kinds.values()) - {""}
+            both = part.means & set(mapping.kinds.values()) - {""}
             wrong += [
                 f"{n} is a column, and a kind of number too: leave one out" for n in sorted(both)
             ]
