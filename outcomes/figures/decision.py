@@ -19,6 +19,7 @@ from outcomes.figures.base import (
     set_alt_text,
     style,
 )
+from outcomes.overcorrect.decision import LITTLE
 from outcomes.words.numbers import bare_percent, number
 from outcomes.words.units import unit_mark, unit_symbol
 
@@ -30,7 +31,7 @@ def decision_curve(
     table: pd.DataFrame,
     unit: str = "",
     *,
-    little: float = 0.05,
+    little: float = LITTLE,
     width: float = FULL_WIDTH,
     ax: Any = None,
 ) -> np.ndarray:

@@ -92,7 +92,9 @@ class Columns:
                     at += 1
             elif self.centres:
                 mean, sd = self.centres[name]
-                numbers = pd.to_numeric(given, errors="coerce").to_numpy(float)
+                # a count of 0 is read as the word none
+                plain = given.astype(object).replace({"none": 0.0})
+                numbers = pd.to_numeric(plain, errors="coerce").to_numpy(float)
                 if np.isnan(numbers).any():
                     raise CannotAnswer(f"{name} is blank or no number, and the rates depend on it.")
                 found[:, at] = (numbers - mean) / sd

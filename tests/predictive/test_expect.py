@@ -325,6 +325,7 @@ def test_covariates_move_the_rate_and_must_be_given():
     level = sorted(rows["attachment"].astype(str).unique())
     low, high = (learnt.outlook(31, -1, 2.0, attachment=name).rate()[0] for name in level)
     assert abs(high - low) == pytest.approx(0.2, abs=0.07)
+    assert learnt.outlook(31, -1, 2.0, attachment="none").rate()[0] == pytest.approx(low)
     with pytest.raises(CannotAnswer, match="depend on attachment"):
         learnt.outlook(31, -1, 2.0)
 
